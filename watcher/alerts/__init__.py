@@ -1,0 +1,1 @@
+"""The judgement: episodes, events, and whom to tell. Pure."""

@@ -1,0 +1,267 @@
+"""The values of the judgement: what is remembered of a station, episodes, events, and what is owed to whom."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, time, timedelta
+from enum import StrEnum
+
+from watcher.outlook.model import Expectation
+from watcher.reports.model import Report
+from watcher.reports.station import Station
+from watcher.rulebook.history import Moment
+from watcher.rulebook.words import Certainty, Flag, Kind, Level, NoTime
+
+
+class Phase(StrEnum):
+    """Where an episode stands."""
+
+    FORMING = "forming"
+    PRESENT = "present"
+    EASING = "easing"
+    ENDED = "ended"
+
+
+class EventType(StrEnum):
+    """What a subscriber may be told; the values are those of the webhook contract."""
+
+    OPENED = "icing.episode.opened"
+    RAISED = "icing.episode.raised"
+    LOWERED = "icing.episode.lowered"
+    CONFIRMED = "icing.episode.confirmed"
+    CLOSED = "icing.episode.closed"
+    WITHDRAWN = "icing.episode.withdrawn"
+    BLIND = "icing.station.blind"
+    SEEING = "icing.station.seeing"
+    TEST = "icing.test"
+
+
+class SubjectKind(StrEnum):
+    """What a line of events is about."""
+
+    EPISODE = "episode"
+    STATION = "station"
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """One rule that an episode rests on.
+
+    `met_reports`: reports in a row that met it, until confirmed. `missed_since`, `missed_reports`: since when, by observation
+    time, it is no longer met; None and 0 while it is met. `counted_at`: the observation time that was counted last, so that a
+    correction is not counted twice.
+    """
+
+    rule: str
+    level: Level
+    no_time: NoTime | None
+    entered_at: datetime
+    counted_at: datetime
+    met_reports: int = 1
+    confirmed: bool = False
+    missed_since: datetime | None = None
+    missed_reports: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Episode:
+    """One flag at one station from its beginning to its end.
+
+    `number` counts the station's episodes; `id` is ``XNOR-17``. `began_at`: when the condition began by observation, or is
+    expected to. `until`: the end of what is expected, if any. `holds`: the observed rules; `expected`: the expectations.
+    `seq`: number of its last event, 0 before the first.
+    """
+
+    station: str
+    number: int
+    flag: Flag
+    kind: Kind
+    level: Level
+    phase: Phase
+    began_at: datetime
+    changed_at: datetime
+    opened_at: datetime | None = None
+    ended_at: datetime | None = None
+    until: datetime | None = None
+    certainty: Certainty | None = None
+    no_time: NoTime | None = None
+    holds: tuple[Hold, ...] = ()
+    expected: tuple[Expectation, ...] = ()
+    seq: int = 0
+
+    @property
+    def id(self) -> str:
+        """The name of the episode in every message and table."""
+        return f"{self.station}-{self.number}"
+
+
+@dataclass(frozen=True, slots=True)
+class StationState:
+    """What a station is known to be doing. `version` counts commits and fences writers.
+
+    `cadence_min`: usual minutes between routine reports, None until learned. `last_report_at`: observation time of the newest
+    usable report. `blind_since`: None while seeing. `seq`: number of the station's last event.
+    """
+
+    station: str
+    version: int = 0
+    cadence_min: float | None = None
+    last_report_at: datetime | None = None
+    blind_since: datetime | None = None
+    episodes_begun: int = 0
+    seq: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class StationView:
+    """All that the judgement needs to know of one station.
+
+    `expectations` is None until the outlook was computed for this `forecast` and `latest`.
+    `history`: the past 12 hours, oldest first. `episodes`: those not ended.
+    """
+
+    station: Station
+    state: StationState
+    latest: Report | None = None
+    forecast: Report | None = None
+    history: tuple[Moment, ...] = ()
+    expectations: tuple[Expectation, ...] | None = None
+    episodes: tuple[Episode, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class EventBody:
+    """What an event says. Everything that a message needs later, as it was known then."""
+
+    station: str
+    name: str | None
+    zone: str | None
+    headline: str
+    why: str
+    next_step: str
+    flag: Flag | None = None
+    level: Level | None = None
+    previous_level: Level | None = None
+    no_time: NoTime | None = None
+    kind: Kind | None = None
+    phase: Phase | None = None
+    certainty: Certainty | None = None
+    begins_at: datetime | None = None
+    until: datetime | None = None
+    observed_at: datetime | None = None
+    raw: str | None = None
+    forecast_raw: str | None = None
+    rulebook: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """An append-only line. `id` is ``XNOR-17.2``: subject and sequence number."""
+
+    subject_kind: SubjectKind
+    subject_id: str
+    seq: int
+    type: EventType
+    at: datetime
+    body: EventBody
+
+    @property
+    def id(self) -> str:
+        """The name of the event, the same after a restart."""
+        return f"{self.subject_id}.{self.seq}"
+
+
+@dataclass(frozen=True, slots=True)
+class StationChange:
+    """What one judgement of one station made.
+
+    `expects_version`: the version that must still be in the store. `reports`: those to keep. `superseded`: (old, new) text
+    hashes where a correction replaced a report of the same time. `after`: the view that holds once this is committed.
+    """
+
+    station: str
+    expects_version: int
+    after: StationView
+    reports: tuple[Report, ...] = ()
+    superseded: tuple[tuple[str, str], ...] = ()
+    episodes: tuple[Episode, ...] = ()
+    events: tuple[Event, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Hours:
+    """Local wall time during which a subscriber wants messages; may cross midnight. `zone`: IANA name."""
+
+    begin: time
+    end: time
+    zone: str
+
+
+@dataclass(frozen=True, slots=True)
+class Subscription:
+    """Who wants which flags, levels, stations and hours, at which destinations. None for stations or flags: all."""
+
+    name: str
+    destinations: tuple[str, ...]
+    stations: frozenset[str] | None = None
+    flags: frozenset[Flag] | None = None
+    min_level: Level = Level.PREPARE
+    hours: Hours | None = None
+    no_time_ignores_hours: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What a destination was last told of a subject (an episode, or a station's blindness)."""
+
+    destination: str
+    subject_id: str
+    type: EventType
+    level: Level | None
+
+
+@dataclass(frozen=True, slots=True)
+class NewDelivery:
+    """One message owed to one destination.
+
+    `told_as`: how the event arrives there (an episode whose level is crossed upwards arrives as opened).
+    Messages of one destination about one `subject_id` are sent in order.
+    """
+
+    id: str
+    destination: str
+    event_id: str
+    told_as: EventType
+    level: Level | None
+    subject_id: str
+    due_at: datetime
+    valid_until: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Policy:
+    """The settings of the judgement.
+
+    `blind_margin`: added to the station's cadence before it is blind. `first_cadence`: until one is learned.
+    `stale_after`: a report older than this when first seen opens nothing. `lead`: how far ahead an expectation opens an
+    episode. `valid_for`: how long a message is worth sending.
+    """
+
+    blind_margin: timedelta = timedelta(minutes=25)
+    first_cadence: timedelta = timedelta(minutes=60)
+    stale_after: timedelta = timedelta(minutes=90)
+    lead: timedelta = timedelta(hours=18)
+    valid_for: timedelta = timedelta(hours=6)
+
+
+@dataclass(frozen=True, slots=True)
+class Changes:
+    """What one turn of the cycle made, to be committed in one transaction.
+
+    `unreadable`: texts that could not be read, kept so that people see them.
+    """
+
+    at: datetime
+    stations: tuple[StationChange, ...] = ()
+    deliveries: tuple[NewDelivery, ...] = ()
+    unreadable: tuple[Report, ...] = ()

@@ -1,0 +1,1 @@
+"""An invented icy night, played through the real parts."""

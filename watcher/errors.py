@@ -1,0 +1,127 @@
+"""The one tree of errors, and the `Problem` that every message about wrong input is made of.
+
+HoarlineError
+├── InputError            something a person wrote is wrong: carries every Problem found
+│   ├── SettingsError     hoarline.toml, environment, secret files
+│   ├── RulesError        the rules folder
+│   └── UsageError        words on the command line, or a station that is not known
+├── FeedError             a feed answered wrongly or not at all
+│   └── FeedBusy          the feed asked for fewer requests; carries the time to wait
+├── GuardError            an address that outgoing traffic may not reach
+├── DeliveryError         a message could not be handed over; says whether trying again helps
+└── StoreError            the database
+    ├── StoreConflict     somebody else changed the same station; load and judge again
+    └── SchemaError       the database has another schema than this program
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from difflib import get_close_matches
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One thing that is wrong in something a person wrote.
+
+    Parameters
+    ----------
+    where
+        File and place inside it, such as ``rules/icing.toml: rule "cold-and-moist"``.
+    what
+        What is wrong, in one clause.
+    remedy
+        What is allowed or what to do next. Empty when `what` says it.
+    """
+
+    where: str
+    what: str
+    remedy: str = ""
+
+    def __str__(self) -> str:
+        tail = f"; {self.remedy}" if self.remedy else ""
+        return f"{self.where}: {self.what}{tail}"
+
+
+def nearest(word: str, allowed: Iterable[str]) -> str:
+    """Return "did you mean X?" for the closest allowed word, else the list of allowed words."""
+    words = sorted(set(allowed))
+    matches = get_close_matches(word.casefold(), words, n=1, cutoff=0.6)
+    return f"did you mean {matches[0]}?" if matches else "allowed: " + ", ".join(words)
+
+
+class HoarlineError(Exception):
+    """Whatever this program raises on purpose."""
+
+
+class InputError(HoarlineError):
+    """Something a person wrote is wrong. `problems` holds all that was found, not only the first."""
+
+    def __init__(self, problems: Iterable[Problem]) -> None:
+        self.problems: tuple[Problem, ...] = tuple(problems)
+        super().__init__("\n".join(str(problem) for problem in self.problems))
+
+
+class SettingsError(InputError):
+    """The settings cannot be used as written."""
+
+
+class RulesError(InputError):
+    """The rules cannot be used as written."""
+
+
+class UsageError(InputError):
+    """A command was called with words it cannot use."""
+
+
+class FeedError(HoarlineError):
+    """A feed answered wrongly or not at all."""
+
+
+class FeedBusy(FeedError):
+    """The feed asked for fewer requests.
+
+    `retry_after_s` is what it asked for in seconds, None when it named no time.
+    """
+
+    def __init__(self, message: str, retry_after_s: float | None) -> None:
+        super().__init__(message)
+        self.retry_after_s = retry_after_s
+
+
+class GuardError(HoarlineError):
+    """An outgoing connection to an address that is not allowed."""
+
+
+class DeliveryError(HoarlineError):
+    """A message could not be handed over.
+
+    `permanent`: trying again cannot help. `gone`: the receiver wants no more (HTTP 410).
+    `retry_after_s`: the receiver named a time to wait, in seconds.
+    """
+
+    def __init__(
+        self,
+        message: str,
+        *,
+        permanent: bool = False,
+        gone: bool = False,
+        retry_after_s: float | None = None,
+    ) -> None:
+        super().__init__(message)
+        self.permanent = permanent or gone
+        self.gone = gone
+        self.retry_after_s = retry_after_s
+
+
+class StoreError(HoarlineError):
+    """The database refused or failed."""
+
+
+class StoreConflict(StoreError):
+    """Somebody else changed the same station since it was loaded."""
+
+
+class SchemaError(StoreError):
+    """The database has another schema than this program."""

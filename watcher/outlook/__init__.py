@@ -1,0 +1,1 @@
+"""From a TAF and the latest report to what is expected. Pure."""

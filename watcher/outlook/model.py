@@ -1,0 +1,33 @@
+"""What the outlook gives: steps with expected facts, and the periods in which a rule is expected to hold."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from watcher.rulebook.facts import Facts
+from watcher.rulebook.words import Certainty, Flag, Level, NoTime
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """Facts that are expected from `begins_at` to `ends_at` (not included)."""
+
+    begins_at: datetime
+    ends_at: datetime
+    certainty: Certainty
+    facts: Facts
+
+
+@dataclass(frozen=True, slots=True)
+class Expectation:
+    """One rule that is expected to hold from `begins_at` to `ends_at`; neighbouring steps of like certainty are joined."""
+
+    rule: str
+    flag: Flag
+    level: Level
+    certainty: Certainty
+    begins_at: datetime
+    ends_at: datetime
+    why: str
+    no_time: NoTime | None = None

@@ -1,0 +1,1 @@
+"""Humidity and the sun. Pure."""

@@ -1,0 +1,1 @@
+"""Text or XML in, Observation and Forecast out. Pure."""

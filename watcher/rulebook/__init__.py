@@ -1,0 +1,1 @@
+"""Facts, the condition tree, its evaluation and its reasons. Pure."""

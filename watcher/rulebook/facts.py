@@ -1,0 +1,125 @@
+"""The facts that rules may use: one table, from which documentation, JSON Schema and error messages are made."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Literal
+
+from watcher.rulebook.words import Kind
+
+FactType = Literal["number", "flag", "word", "weather"]
+Value = float | int | bool | str | frozenset[str] | None
+
+
+@dataclass(frozen=True, slots=True)
+class FactSpec:
+    """One row of the table. `words`: the allowed values of a word fact."""
+
+    name: str
+    type: FactType
+    unit: str
+    meaning: str
+    origin: str
+    words: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """The named values for one station and one time. A name that is absent is unknown, as is None.
+
+    `at`: the time the values hold for. `reported_at`: when the report or TAF they come from was made.
+    `intervals`: (low, high) of the values that rounding or doubt leaves wide.
+    """
+
+    station: str
+    at: datetime
+    kind: Kind
+    values: Mapping[str, Value]
+    intervals: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    reported_at: datetime | None = None
+
+
+def _number(name: str, unit: str, meaning: str, origin: str) -> FactSpec:
+    return FactSpec(name, "number", unit, meaning, origin)
+
+
+def _flag(name: str, meaning: str, origin: str) -> FactSpec:
+    return FactSpec(name, "flag", "", meaning, origin)
+
+
+_REPORT = "report or TAF"
+_MODEL = "frost model"
+
+FACTS: tuple[FactSpec, ...] = (
+    _number("temp_c", "°C", "air temperature", _REPORT),
+    _number("dew_point_c", "°C", "dew point over water", _REPORT),
+    _number("frost_point_c", "°C", "temperature at which air at this dew point is saturated over ice", "dew point"),
+    _number("spread_c", "°C", "temperature minus dew point", _REPORT),
+    _number("relative_humidity_pct", "%", "relative humidity over water", _REPORT),
+    _number("wind_kt", "kt", "mean wind speed", _REPORT),
+    _number("gust_kt", "kt", "gust speed; unknown when none is reported", _REPORT),
+    _number("visibility_m", "m", "prevailing visibility; 10000 means 10 km or more", _REPORT),
+    _number("vertical_visibility_ft", "ft", "vertical visibility", _REPORT),
+    _number("ceiling_ft", "ft", "base of the lowest broken or overcast layer, or the vertical visibility", _REPORT),
+    FactSpec(
+        "cloud_cover",
+        "word",
+        "",
+        "the largest reported cloud amount",
+        _REPORT,
+        ("CLR", "FEW", "SCT", "BKN", "OVC", "VV"),
+    ),
+    FactSpec("weather", "weather", "", "present weather groups, such as -SN", _REPORT),
+    FactSpec(
+        "recent_weather",
+        "weather",
+        "",
+        "recent weather groups without RE, and weather that ended in the past hour by the remarks",
+        "report",
+    ),
+    _flag("freezing_precipitation", "freezing rain, drizzle or unknown freezing precipitation is falling", _REPORT),
+    _flag("frozen_precipitation", "snow, pellets, hail or ice crystals are falling", _REPORT),
+    _flag("freezing_or_frozen", "anything freezing or frozen is in the air, blowing snow included", _REPORT),
+    FactSpec(
+        "snow_intensity",
+        "word",
+        "",
+        "snowfall by visibility, temperature and daylight, the heavier of two published charts",
+        "visibility charts",
+        ("very_light", "light", "moderate", "heavy"),
+    ),
+    _flag("is_night", "the sun is below the horizon (upper limb, -0.833 degrees)", "position and time"),
+    _number("sun_elevation_deg", "°", "geometric elevation of the sun's centre", "position and time"),
+    _number("skin_temp_c", "°C", "median temperature of the upper wing skin", _MODEL),
+    _number("p_active_frost", "", "probability that frost is forming, 0 to 1", _MODEL),
+    _number("p_deposit", "", "probability of a frost deposit, 0 to 1", _MODEL),
+    _number("p_frozen_residual", "", "probability that water left on the wing is frozen, 0 to 1", _MODEL),
+    _flag("precipitation_last_h", "precipitation was reported within the past hour", "reports of the past hour"),
+    _flag(
+        "wet_since_freezing",
+        "rain, drizzle or melting snow was reported within 3 hours and the air is now at or below 0",
+        "reports of the past 3 hours",
+    ),
+    _number(
+        "hours_below_zero",
+        "h",
+        "how long the air has been at or below 0, by the reports kept",
+        "reports of the past 12 hours",
+    ),
+    _number("report_age_min", "min", "age of the report when it was judged", "time"),
+    _flag("doubtful", "the report was read with doubts", "decoding"),
+    _flag("ice_accretion", "the remarks report ice building up", "remarks"),
+    _flag("freezing_rain_sensor_off", "the freezing-rain sensor is off (FZRANO)", "remarks"),
+    _flag("present_weather_sensor_off", "the present-weather sensor is off (PWINO)", "remarks"),
+    _flag("weather_observable", "the station can tell the weather now", _REPORT),
+    _flag("auto", "the report is automatic, without an observer", "report"),
+    FactSpec(
+        "precipitation_sensor", "word", "", "AO1: cannot tell rain from snow; AO2: can", "remarks", ("AO1", "AO2")
+    ),
+    _number("snow_depth_cm", "cm", "snow on the ground", "remarks"),
+    _number("pressure_hpa", "hPa", "pressure reduced to sea level (QNH)", "report"),
+)
+
+FACTS_BY_NAME: Mapping[str, FactSpec] = {spec.name: spec for spec in FACTS}

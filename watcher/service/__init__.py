@@ -1,0 +1,1 @@
+"""The cycle, its schedule, and the health of both."""
