@@ -47,9 +47,9 @@ class SubjectKind(StrEnum):
 class Hold:
     """One rule that an episode rests on.
 
-    `met_reports`: reports in a row that met it, until confirmed. `missed_since`, `missed_reports`: since when, by observation
-    time, it is no longer met; None and 0 while it is met. `counted_at`: the observation time that was counted last, so that a
-    correction is not counted twice.
+    `met_reports`: reports in a row that met it, until confirmed. `missed_since`, `missed_reports`: since when, by
+    observation time, it is no longer met; None and 0 while it is met. `counted_at`: the observation time that was
+    counted last, so that a correction is not counted twice.
     """
 
     rule: str
@@ -67,8 +67,9 @@ class Hold:
 class Episode:
     """One flag at one station from its beginning to its end.
 
-    `number` counts the station's episodes; `id` is ``XNOR-17``. `began_at`: when the condition began by observation, or is
-    expected to. `until`: the end of what is expected, if any. `holds`: the observed rules; `expected`: the expectations.
+    `number` counts the station's episodes; `id` is ``XNOR-17``. `began_at`: when the condition began by observation,
+    or is expected to. `until`: the end of what is expected, if any. `holds`: the observed rules; `expected`: the
+    expectations.
     `seq`: number of its last event, 0 before the first.
     """
 
@@ -99,8 +100,8 @@ class Episode:
 class StationState:
     """What a station is known to be doing. `version` counts commits and fences writers.
 
-    `cadence_min`: usual minutes between routine reports, None until learned. `last_report_at`: observation time of the newest
-    usable report. `blind_since`: None while seeing. `seq`: number of the station's last event.
+    `cadence_min`: usual minutes between routine reports, None until learned. `last_report_at`: observation time of the
+    newest usable report. `blind_since`: None while seeing. `seq`: number of the station's last event.
     """
 
     station: str
@@ -175,8 +176,8 @@ class Event:
 class StationChange:
     """What one judgement of one station made.
 
-    `expects_version`: the version that must still be in the store. `reports`: those to keep. `superseded`: (old, new) text
-    hashes where a correction replaced a report of the same time. `after`: the view that holds once this is committed.
+    `expects_version`: the version that must still be in the store. `reports`: those to keep. `superseded`: (old, new)
+    text hashes where a correction replaced a report of the same time. `after`: the view that holds once this is committed.
     """
 
     station: str

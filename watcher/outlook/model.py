@@ -21,7 +21,7 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class Expectation:
-    """One rule that is expected to hold from `begins_at` to `ends_at`; neighbouring steps of like certainty are joined."""
+    """One rule that is expected to hold from `begins_at` to `ends_at`; steps of like certainty are joined."""
 
     rule: str
     flag: Flag

@@ -14,7 +14,7 @@ VisibilityBound = Literal["exact", "at_least", "below"]
 
 @dataclass(frozen=True, slots=True)
 class CloudLayer:
-    """One cloud group. `amount`: FEW, SCT, BKN, OVC, or NSC, NCD, SKC, CLR (then `base_ft` is None), or None for `///`."""
+    """One cloud group. `amount`: FEW, SCT, BKN, OVC; NSC, NCD, SKC, CLR (no `base_ft`); None for `///`."""
 
     amount: str | None
     base_ft: int | None
@@ -138,8 +138,8 @@ Decoded = Observation | Forecast | Unreadable
 class Report:
     """One report as received, with what it says.
 
-    `text_hash`: 16 hex digits over the normalised text without the type word (`reports.identity.text_hash`), so that the
-    same report from two feeds is one report.
+    `text_hash`: 16 hex digits over the normalised text without the type word (`reports.identity.text_hash`), so that
+    the same report from two feeds is one report.
     """
 
     decoded: Decoded

@@ -10,8 +10,8 @@ from datetime import datetime
 class Moment:
     """One past report in short.
 
-    `routine`: a METAR (its spacing teaches the station's cadence). `precipitation`: anything fell; `wet`: it was liquid or
-    melting. None is unknown.
+    `routine`: a METAR (its spacing teaches the station's cadence). `precipitation`: anything fell; `wet`: it was
+    liquid or melting. None is unknown.
     """
 
     observed_at: datetime

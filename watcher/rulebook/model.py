@@ -46,7 +46,7 @@ class Condition(Protocol):
         ...
 
     def because(self, facts: Facts, *, held: bool) -> tuple[Because, ...]:
-        """Return every leaf with its value, threshold, margin and verdict; with `held` against the release thresholds."""
+        """Return every leaf with value, threshold, margin and verdict; with `held` against the release thresholds."""
         ...
 
 
@@ -89,7 +89,7 @@ class Finding:
 
 @dataclass(frozen=True, slots=True)
 class Rulebook:
-    """All rules in force. `fingerprint`: 16 hex digits over the rule texts, so that events can say which book judged."""
+    """All rules in force. `fingerprint`: 16 hex digits over the rule texts; events say which book judged."""
 
     rules: tuple[Rule, ...]
     fingerprint: str
