@@ -101,16 +101,20 @@ class StationState:
     """What a station is known to be doing. `version` counts commits and fences writers.
 
     `cadence_min`: usual minutes between routine reports, None until learned. `last_report_at`: observation time of the
-    newest usable report. `blind_since`: None while seeing. `seq`: number of the station's last event.
+    newest usable report. `watched_since`: when it was first judged. `blind_since`: None while seeing. `seq`: number of
+    the station's last event. `spent`: until when an expectation of a flag that is already running opens nothing new,
+    because it came true and ended.
     """
 
     station: str
     version: int = 0
     cadence_min: float | None = None
     last_report_at: datetime | None = None
+    watched_since: datetime | None = None
     blind_since: datetime | None = None
     episodes_begun: int = 0
     seq: int = 0
+    spent: tuple[tuple[Flag, datetime], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +122,8 @@ class StationView:
     """All that the judgement needs to know of one station.
 
     `expectations` is None until the outlook was computed for this `forecast` and `latest`.
-    `history`: the past 12 hours, oldest first. `episodes`: those not ended.
+    `history`: the past 12 hours, oldest first. `episodes`: those not ended. `replaced`: text hashes of reports of the
+    same time as `latest` that it superseded.
     """
 
     station: Station
@@ -128,6 +133,7 @@ class StationView:
     history: tuple[Moment, ...] = ()
     expectations: tuple[Expectation, ...] | None = None
     episodes: tuple[Episode, ...] = ()
+    replaced: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,7 +183,7 @@ class StationChange:
     """What one judgement of one station made.
 
     `expects_version`: the version that must still be in the store. `reports`: those to keep. `superseded`: (old, new)
-    text hashes where a correction replaced a report of the same time. `after`: the view that holds once this is committed.
+    text hashes where a correction replaced a report of the same time. `after`: the view once this is committed.
     """
 
     station: str
@@ -219,6 +225,7 @@ class Told:
     subject_id: str
     type: EventType
     level: Level | None
+    kind: Kind | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,6 +241,7 @@ class NewDelivery:
     event_id: str
     told_as: EventType
     level: Level | None
+    kind: Kind | None
     subject_id: str
     due_at: datetime
     valid_until: datetime
