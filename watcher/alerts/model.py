@@ -184,6 +184,7 @@ class StationChange:
 
     `expects_version`: the version that must still be in the store. `reports`: those to keep. `superseded`: (old, new)
     text hashes where a correction replaced a report of the same time. `after`: the view once this is committed.
+    `quiet`: only what can be computed again changed; there is nothing to commit.
     """
 
     station: str
@@ -193,6 +194,7 @@ class StationChange:
     superseded: tuple[tuple[str, str], ...] = ()
     episodes: tuple[Episode, ...] = ()
     events: tuple[Event, ...] = ()
+    quiet: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,191 @@
+"""What an event says: the headline that stands alone, why, and the next step, as known at that time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from watcher.alerts import next_steps
+from watcher.alerts.model import Episode, EventBody, EventType, StationView
+from watcher.reports.model import Forecast, Observation
+from watcher.rulebook.facts import Facts
+from watcher.rulebook.findings import find
+from watcher.rulebook.model import Rule
+from watcher.rulebook.words import Kind, Level
+from watcher.units import clock_z, duration_text
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """What is at hand when an event is written: the station, the facts of the report, the flag's rules, the time."""
+
+    view: StationView
+    facts: Facts | None
+    rules: tuple[Rule, ...]
+    fingerprint: str
+    now: datetime
+
+    @property
+    def observation(self) -> Observation | None:
+        """The station's latest report."""
+        decoded = self.view.latest.decoded if self.view.latest is not None else None
+        return decoded if isinstance(decoded, Observation) else None
+
+    @property
+    def forecast(self) -> Forecast | None:
+        """The station's TAF."""
+        decoded = self.view.forecast.decoded if self.view.forecast is not None else None
+        return decoded if isinstance(decoded, Forecast) else None
+
+
+_ENDINGS = frozenset({EventType.CLOSED, EventType.WITHDRAWN})
+
+
+def episode_body(episode: Episode, event: EventType, previous: Level | None, scene: Scene) -> EventBody:
+    """Return what an episode's event says."""
+    observation, forecast = scene.observation, scene.forecast
+    return EventBody(
+        station=episode.station,
+        name=scene.view.station.name,
+        zone=scene.view.station.zone,
+        headline=_headline(episode, event, previous, scene),
+        why=_why(episode, event, scene),
+        next_step=_next_step(episode, event),
+        flag=episode.flag,
+        level=episode.level,
+        previous_level=previous if previous is not episode.level else None,
+        no_time=episode.no_time,
+        kind=episode.kind,
+        phase=episode.phase,
+        certainty=episode.certainty,
+        begins_at=episode.began_at,
+        until=episode.ended_at if event in _ENDINGS else episode.until,
+        observed_at=observation.observed_at if observation is not None else None,
+        raw=observation.raw if observation is not None else None,
+        forecast_raw=forecast.raw if forecast is not None and episode.kind is Kind.EXPECTED else None,
+        rulebook=scene.fingerprint,
+    )
+
+
+def station_body(event: EventType, scene: Scene) -> EventBody:
+    """Return what a station's event says: that it is blind, or sees again."""
+    observation = scene.observation
+    return EventBody(
+        station=scene.view.station.code,
+        name=scene.view.station.name,
+        zone=scene.view.station.zone,
+        headline=_blind_headline(scene) if event is EventType.BLIND else _seeing_headline(scene),
+        why=_blind_why(scene) if event is EventType.BLIND else "A usable report has come in again.",
+        next_step=next_steps.BLIND if event is EventType.BLIND else next_steps.SEEING,
+        begins_at=scene.view.state.blind_since,
+        observed_at=observation.observed_at if observation is not None else None,
+        raw=observation.raw if observation is not None else None,
+        rulebook=scene.fingerprint,
+    )
+
+
+def _next_step(episode: Episode, event: EventType) -> str:
+    if event is EventType.WITHDRAWN:
+        return next_steps.WITHDRAWN
+    if event is EventType.CLOSED:
+        return next_steps.ENDED if episode.kind is Kind.OBSERVED else next_steps.NOT_EXPECTED
+    return next_steps.next_step(episode.flag, episode.level, episode.kind, episode.no_time)
+
+
+def _headline(episode: Episode, event: EventType, previous: Level | None, scene: Scene) -> str:
+    what = _what(episode, scene)
+    began = clock_z(episode.began_at)
+    if event is EventType.WITHDRAWN:
+        return f"{episode.station} no longer watched for {what} (last level {episode.level.word})"
+    if event is EventType.CLOSED:
+        if episode.kind is Kind.OBSERVED:
+            return f"{episode.station} ended: {what}, since {began}, settled {clock_z(scene.now)}"
+        return f"{episode.station} no longer expected: {what}, was {_span(episode)}"
+    change = f" (was {previous.word})" if previous is not None and previous is not episode.level else ""
+    if episode.kind is Kind.EXPECTED:
+        certainty = f", {episode.certainty.value}" if episode.certainty is not None else ""
+        return f"{episode.station} {episode.level.word} expected{change}: {what} {_span(episode)}{certainty}"
+    confirmed = " as expected" if event is EventType.CONFIRMED else ""
+    values = _temperatures(scene.observation)
+    return f"{episode.station} {episode.level.word}{change}: {what} since {began}{confirmed}{values}, not ended"
+
+
+def _what(episode: Episode, scene: Scene) -> str:
+    """Return what the leading rule is about, as its own text says it."""
+    leading = _leading_rule(episode, scene)
+    text = leading.text if leading is not None else episode.flag.value.replace("-", " ")
+    first, rest = text[:1], text[1:]
+    return text if rest[:1].isupper() or rest[:1].isdigit() else first.lower() + rest
+
+
+def _leading_rule(episode: Episode, scene: Scene) -> Rule | None:
+    """Return the rule of the episode's level that it rests on."""
+    resting = {hold.rule for hold in episode.holds} if episode.kind is Kind.OBSERVED else set()
+    resting = resting or {item.rule for item in episode.expected}
+    candidates = [rule for rule in scene.rules if rule.name in resting] or list(scene.rules)
+    at_level = [rule for rule in candidates if rule.level is episode.level]
+    return next(iter(at_level or candidates), None)
+
+
+def _span(episode: Episode) -> str:
+    until = clock_z(episode.until) if episode.until is not None else "?"
+    return f"{clock_z(episode.began_at)}-{until}"
+
+
+def _temperatures(observation: Observation | None) -> str:
+    """Return temperature and dew point as a crew would say them: -2/-3."""
+    if observation is None or observation.temp_c is None:
+        return ""
+    dew = f"/{round(observation.dew_point_c)}" if observation.dew_point_c is not None else ""
+    return f", {round(observation.temp_c)}{dew}"
+
+
+def _why(episode: Episode, event: EventType, scene: Scene) -> str:
+    if event is EventType.WITHDRAWN:
+        return "The station or the rule behind this is no longer in force."
+    if event is EventType.CLOSED:
+        return _why_closed(episode)
+    if episode.kind is Kind.EXPECTED:
+        return _why_expected(episode)
+    leading = _leading_rule(episode, scene)
+    if leading is None or scene.facts is None:
+        return "See the report."
+    return find(leading, scene.facts, Kind.OBSERVED, held=event is not EventType.OPENED).why
+
+
+def _why_expected(episode: Episode) -> str:
+    leading = [item for item in episode.expected if item.level is episode.level]
+    first = min(leading or episode.expected, key=lambda item: item.begins_at, default=None)
+    return first.why if first is not None else "The TAF says so."
+
+
+def _why_closed(episode: Episode) -> str:
+    if episode.kind is Kind.EXPECTED:
+        if episode.until is not None and episode.ended_at is not None and episode.ended_at >= episode.until:
+            return "The expected period has passed without being reported."
+        return "The latest TAF and reports no longer give it."
+    return "The reports have not met the rule for long enough to call it over."
+
+
+def _blind_headline(scene: Scene) -> str:
+    state = scene.view.state
+    last = f"since {clock_z(state.last_report_at)}" if state.last_report_at is not None else "at all yet"
+    usual = f" (usual every {duration_text(timedelta(minutes=state.cadence_min))})" if state.cadence_min else ""
+    worst = max((episode.level for episode in scene.view.episodes if episode.opened_at is not None), default=None)
+    level = f"; last level {worst.word}" if worst is not None else ""
+    return f"{state.station} blind: no usable report {last}{usual}{level}"
+
+
+def _seeing_headline(scene: Scene) -> str:
+    state = scene.view.state
+    at = clock_z(state.last_report_at) if state.last_report_at is not None else "?"
+    return f"{state.station} seeing again: report {at}{_temperatures(scene.observation)}"
+
+
+def _blind_why(scene: Scene) -> str:
+    last = scene.view.state.last_report_at
+    if last is None:
+        return "No usable report has come in since the station is watched."
+    return (
+        f"The newest usable report is {duration_text(scene.now - last)} old. Nothing ends because reports are missing."
+    )

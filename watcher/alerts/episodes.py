@@ -1,0 +1,173 @@
+"""The transition table of an episode: from what its rules say to its next phase and the event it makes.
+
+-> forming -> present      a rule took hold, then was confirmed         opened
+present, level up or down  at once, or after settling                   raised, lowered
+present -> easing          every rule is missed, none let go yet
+easing -> ended            the last rule let go                         closed
+forming -> ended           it did not last
+expected -> observed       the same episode goes on                     confirmed
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from watcher.alerts.model import Episode, EventType, Hold, Phase
+from watcher.outlook.model import Expectation
+from watcher.rulebook.words import Certainty, Flag, Kind, Level, NoTime
+
+
+@dataclass(frozen=True, slots=True)
+class Basis:
+    """What one flag of one station rests on after a report or a tick.
+
+    `expected`: the expectations within the lead that have not passed. `opens`: those of them that may open an episode.
+    """
+
+    holds: tuple[Hold, ...]
+    expected: tuple[Expectation, ...]
+    opens: tuple[Expectation, ...]
+
+    @property
+    def confirmed(self) -> tuple[Hold, ...]:
+        """The observed rules that count."""
+        return tuple(hold for hold in self.holds if hold.confirmed)
+
+
+@dataclass(frozen=True, slots=True)
+class Transition:
+    """An episode after a step, with the event that the step made, if any."""
+
+    episode: Episode
+    event: EventType | None
+    previous_level: Level | None = None
+
+
+def begin(station: str, number: int, flag: Flag, basis: Basis, now: datetime) -> Transition | None:
+    """Return the episode that a basis begins, None when it begins none."""
+    if not basis.holds and not basis.opens:
+        return None
+    blank = Episode(
+        station=station,
+        number=number,
+        flag=flag,
+        kind=Kind.OBSERVED,
+        level=Level.NOTE,
+        phase=Phase.FORMING,
+        began_at=now,
+        changed_at=now,
+    )
+    return advance(blank, basis if basis.opens else replace(basis, expected=()), now)
+
+
+def advance(before: Episode, basis: Basis, now: datetime) -> Transition:
+    """Return what becomes of an episode that has not ended."""
+    was_observed = before.opened_at is not None and before.kind is Kind.OBSERVED
+    if basis.confirmed:
+        after = _observed(before, basis, now)
+    elif basis.expected and not was_observed:
+        after = _expected(before, basis, now)
+    elif basis.holds and not was_observed:
+        after = _forming(before, basis)
+    else:
+        return Transition(_ended(before, now), None if before.opened_at is None else EventType.CLOSED)
+    event = _event_between(before, after)
+    if event is not None or after.phase is not before.phase:
+        after = replace(after, changed_at=now)
+    return Transition(after, event, None if before.opened_at is None else before.level)
+
+
+def withdraw(before: Episode, now: datetime) -> Transition:
+    """Return the end of an episode whose station or rule is no longer watched."""
+    return Transition(_ended(before, now), None if before.opened_at is None else EventType.WITHDRAWN)
+
+
+def _observed(before: Episode, basis: Basis, now: datetime) -> Episode:
+    confirmed = basis.confirmed
+    level = max(hold.level for hold in confirmed)
+    easing = all(hold.missed_since is not None for hold in confirmed)
+    goes_on = before.opened_at is not None and before.kind is Kind.OBSERVED
+    return replace(
+        before,
+        kind=Kind.OBSERVED,
+        level=level,
+        phase=Phase.EASING if easing else Phase.PRESENT,
+        began_at=before.began_at if goes_on else min(hold.entered_at for hold in basis.holds),
+        opened_at=before.opened_at or now,
+        until=max((item.ends_at for item in basis.expected if item.begins_at <= now), default=None),
+        certainty=None,
+        no_time=_worst_no_time(hold.no_time for hold in confirmed if hold.level is level),
+        holds=basis.holds,
+        expected=basis.expected,
+    )
+
+
+def _expected(before: Episode, basis: Basis, now: datetime) -> Episode:
+    level = max(item.level for item in basis.expected)
+    leading = sorted((item for item in basis.expected if item.level is level), key=lambda item: item.begins_at)
+    begins_at, ends_at = _first_period(leading)
+    has_begun = before.opened_at is not None and before.kind is Kind.EXPECTED and before.began_at <= now
+    return replace(
+        before,
+        kind=Kind.EXPECTED,
+        level=level,
+        phase=Phase.PRESENT,
+        began_at=min(before.began_at, begins_at) if has_begun else begins_at,
+        opened_at=before.opened_at or now,
+        until=ends_at,
+        certainty=_strongest(item.certainty for item in leading),
+        no_time=_worst_no_time(item.no_time for item in leading),
+        holds=basis.holds,
+        expected=basis.expected,
+    )
+
+
+def _first_period(leading: Sequence[Expectation]) -> tuple[datetime, datetime]:
+    """Return the first period without a gap."""
+    begins_at, ends_at = leading[0].begins_at, leading[0].ends_at
+    for item in leading[1:]:
+        if item.begins_at > ends_at:
+            break
+        ends_at = max(ends_at, item.ends_at)
+    return begins_at, ends_at
+
+
+def _forming(before: Episode, basis: Basis) -> Episode:
+    """Return an episode that waits for its confirmation; one that was expected stays open meanwhile."""
+    if before.opened_at is not None:
+        return replace(before, holds=basis.holds, expected=())
+    return replace(
+        before,
+        level=max(hold.level for hold in basis.holds),
+        began_at=min(hold.entered_at for hold in basis.holds),
+        holds=basis.holds,
+        expected=basis.expected,
+    )
+
+
+def _ended(before: Episode, now: datetime) -> Episode:
+    """Return the end. What it last rested on stays written in it."""
+    return replace(before, phase=Phase.ENDED, ended_at=now, changed_at=now)
+
+
+def _event_between(before: Episode, after: Episode) -> EventType | None:
+    if before.opened_at is None:
+        return None if after.opened_at is None else EventType.OPENED
+    if before.kind is Kind.EXPECTED and after.kind is Kind.OBSERVED:
+        return EventType.CONFIRMED
+    if after.level != before.level:
+        return EventType.RAISED if after.level > before.level else EventType.LOWERED
+    return None
+
+
+def _worst_no_time(kinds: Iterable[NoTime | None]) -> NoTime | None:
+    present = set(kinds)
+    return next((kind for kind in (NoTime.NONE, NoTime.SPECIAL, NoTime.ALLOWANCE) if kind in present), None)
+
+
+def _strongest(certainties: Iterable[Certainty]) -> Certainty:
+    """Return the firmest of the TAF's words; the enumeration lists them in that order."""
+    present = set(certainties)
+    return next(certainty for certainty in Certainty if certainty in present)

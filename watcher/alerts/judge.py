@@ -1,0 +1,368 @@
+"""The judgement: what is remembered of the stations, the new reports and the time in; changes and events out.
+
+Pure, and the only way a verdict is reached: the service, a single look, archives, the demo and the tests all call it.
+It is called at every tick, for time alone makes a station blind and an expected period pass.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+
+from watcher.alerts.bodies import Scene, episode_body, station_body
+from watcher.alerts.episodes import Basis, Transition, advance, begin, withdraw
+from watcher.alerts.holds import of_known_rules, updated_holds
+from watcher.alerts.model import (
+    Episode,
+    Event,
+    EventType,
+    Hold,
+    Phase,
+    Policy,
+    StationChange,
+    StationState,
+    StationView,
+    SubjectKind,
+)
+from watcher.alerts.sight import is_blind, learned_cadence_min
+from watcher.outlook.expectations import expectations
+from watcher.outlook.model import Expectation
+from watcher.outlook.steps import expected_steps
+from watcher.reports.model import Forecast, Observation, Report
+from watcher.rulebook.facts import Facts
+from watcher.rulebook.model import Rule, Rulebook
+from watcher.rulebook.observed import moment_of, observed_facts
+from watcher.rulebook.words import Flag, Kind
+
+_HISTORY = timedelta(hours=12)
+# A clock at a station may run a little ahead; a report from further ahead would hide every true one after it.
+_AHEAD = timedelta(minutes=30)
+
+
+def judge(
+    views: Mapping[str, StationView], reports: Iterable[Report], *, rulebook: Rulebook, policy: Policy, now: datetime
+) -> tuple[StationChange, ...]:
+    """Return what changes at the watched stations.
+
+    Parameters
+    ----------
+    views
+        What is remembered, by station code. Reports of other stations are left out.
+    reports
+        Newly received reports, in any order, repeats allowed.
+    rulebook, policy
+        The rules and the settings of the judgement.
+    now
+        The present, aware UTC.
+
+    Returns
+    -------
+    tuple of StationChange
+        One for each station where something changed, in the order of the codes.
+    """
+    by_station: dict[str, list[Report]] = defaultdict(list)
+    for report in reports:
+        if isinstance(report.decoded, Observation | Forecast) and report.decoded.station in views:
+            by_station[report.decoded.station].append(report)
+    rules = _RulesByFlag.of(rulebook)
+    changes = []
+    for code in sorted(views):
+        change = _judge_station(views[code], by_station.get(code, ()), rules, policy, now)
+        if change is not None:
+            changes.append(change)
+    return tuple(changes)
+
+
+def withdraw_station(view: StationView, *, rulebook: Rulebook, now: datetime) -> StationChange | None:
+    """Return the change that ends all episodes of a station that is no longer watched; None where there are none."""
+    if not view.episodes:
+        return None
+    turn = _Turn(view, now, rulebook.fingerprint)
+    for episode in view.episodes:
+        turn.take(withdraw(episode, now))
+    return turn.change()
+
+
+@dataclass(frozen=True, slots=True)
+class _RulesByFlag:
+    book: Rulebook
+    observed: Mapping[Flag, tuple[Rule, ...]]
+    names: Mapping[Flag, tuple[Rule, ...]]
+
+    @classmethod
+    def of(cls, book: Rulebook) -> _RulesByFlag:
+        observed: dict[Flag, list[Rule]] = defaultdict(list)
+        known: dict[Flag, list[Rule]] = defaultdict(list)
+        for rule in book.rules:
+            known[rule.flag].append(rule)
+            if Kind.OBSERVED in rule.kinds:
+                observed[rule.flag].append(rule)
+        return cls(book, {k: tuple(v) for k, v in observed.items()}, {k: tuple(v) for k, v in known.items()})
+
+
+@dataclass(slots=True)
+class _Turn:
+    """The changes of one station while they are being made. Lives for one call only."""
+
+    before: StationView
+    now: datetime
+    fingerprint: str
+    view: StationView = field(init=False)
+    facts: Facts | None = None
+    reports: list[Report] = field(default_factory=list)
+    superseded: list[tuple[str, str]] = field(default_factory=list)
+    touched: dict[str, Episode] = field(default_factory=dict)
+    events: list[Event] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.view = self.before
+
+    @property
+    def state(self) -> StationState:
+        return self.view.state
+
+    def remember(self, **fields: object) -> None:
+        """Replace fields of the state."""
+        self.view = replace(self.view, state=replace(self.view.state, **fields))  # type: ignore[arg-type]
+
+    def take(self, transition: Transition, rules: Sequence[Rule] = ()) -> Episode:
+        """Put an episode in its place and write down the event that its transition made."""
+        episode = transition.episode
+        if transition.event is not None:
+            episode = replace(episode, seq=episode.seq + 1)
+            scene = Scene(self.view, self.facts, tuple(rules), self.fingerprint, self.now)
+            body = episode_body(episode, transition.event, transition.previous_level, scene)
+            self.events.append(Event(SubjectKind.EPISODE, episode.id, episode.seq, transition.event, self.now, body))
+        others = tuple(other for other in self.view.episodes if other.id != episode.id)
+        if episode.phase is not Phase.ENDED:
+            others = (*others, episode)
+        self.view = replace(self.view, episodes=tuple(sorted(others, key=lambda other: other.number)))
+        self.touched[episode.id] = episode
+        return episode
+
+    def tell_sight(self, event: EventType) -> None:
+        """Write down that the station became blind or sees again."""
+        self.remember(seq=self.state.seq + 1)
+        scene = Scene(self.view, self.facts, (), self.fingerprint, self.now)
+        body = station_body(event, scene)
+        self.events.append(Event(SubjectKind.STATION, self.state.station, self.state.seq, event, self.now, body))
+
+    def change(self) -> StationChange | None:
+        """Return what changed, None when nothing did."""
+        if self.view is self.before and not self.reports:
+            return None
+        version = self.before.state.version
+        if not self.reports and not self.touched and self.state == self.before.state:
+            return StationChange(self.state.station, version, self.view, quiet=True)
+        self.remember(version=version + 1)
+        return StationChange(
+            station=self.state.station,
+            expects_version=version,
+            after=self.view,
+            reports=tuple(self.reports),
+            superseded=tuple(self.superseded),
+            episodes=tuple(self.touched.values()),
+            events=tuple(self.events),
+        )
+
+
+def _judge_station(
+    view: StationView, reports: Sequence[Report], rules: _RulesByFlag, policy: Policy, now: datetime
+) -> StationChange | None:
+    turn = _Turn(view, now, rules.book.fingerprint)
+    if view.state.watched_since is None:
+        turn.remember(watched_since=now)
+    _take_forecasts(turn, reports)
+    _expect(turn, rules)
+    for report in _in_order(reports):
+        if _take_observation(turn, report):
+            _expect(turn, rules)
+            _step(turn, rules, policy, report)
+    _step(turn, rules, policy, None)
+    _look(turn, policy)
+    return turn.change()
+
+
+def _in_order(reports: Sequence[Report]) -> list[Report]:
+    """Return the observations by time; at equal times a correction comes last, then the latest received."""
+    observations = [report for report in reports if isinstance(report.decoded, Observation)]
+    return sorted(observations, key=_rank)
+
+
+def _rank(report: Report) -> tuple[datetime, bool, datetime, str]:
+    observation = report.decoded
+    assert isinstance(observation, Observation)
+    return observation.observed_at, observation.correction is not None, report.received_at, report.text_hash
+
+
+def _take_forecasts(turn: _Turn, reports: Sequence[Report]) -> None:
+    for report in reports:
+        forecast = report.decoded
+        if not isinstance(forecast, Forecast) or forecast.nil:
+            continue
+        known = turn.view.forecast
+        if known is not None and not _is_newer(report, known):
+            if report.text_hash != known.text_hash:
+                turn.reports.append(report)
+            continue
+        turn.reports.append(report)
+        turn.view = replace(turn.view, forecast=report, expectations=None)
+
+
+def _is_newer(report: Report, known: Report) -> bool:
+    if report.text_hash == known.text_hash:
+        return False
+    assert isinstance(report.decoded, Forecast)
+    assert isinstance(known.decoded, Forecast)
+    if report.decoded.issued_at != known.decoded.issued_at:
+        return report.decoded.issued_at > known.decoded.issued_at
+    return report.received_at >= known.received_at
+
+
+def _take_observation(turn: _Turn, report: Report) -> bool:
+    """Keep a report; return whether it is now the station's latest word."""
+    observation = report.decoded
+    assert isinstance(observation, Observation)
+    latest = turn.view.latest
+    same_time = latest is not None and _observed_at(latest) == observation.observed_at
+    if latest is not None and same_time and report.text_hash in (latest.text_hash, *turn.view.replaced):
+        return False
+    turn.reports.append(report)
+    if observation.nil or observation.observed_at > turn.now + _AHEAD:
+        return False
+    if latest is not None and observation.observed_at < _observed_at(latest):
+        return False
+    replaced: tuple[str, ...] = ()
+    if latest is not None and same_time:
+        if _rank(report) < _rank(latest):
+            turn.superseded.append((report.text_hash, latest.text_hash))
+            turn.view = replace(turn.view, replaced=(*turn.view.replaced, report.text_hash))
+            return False
+        turn.superseded.append((latest.text_hash, report.text_hash))
+        replaced = (*turn.view.replaced, latest.text_hash)
+    _make_latest(turn, report, replaced)
+    return True
+
+
+def _make_latest(turn: _Turn, report: Report, replaced: tuple[str, ...]) -> None:
+    observation = report.decoded
+    assert isinstance(observation, Observation)
+    history = tuple(
+        moment
+        for moment in turn.view.history
+        if turn.now - moment.observed_at <= _HISTORY and moment.observed_at < observation.observed_at
+    )
+    # The facts of a report are made from what came before it.
+    turn.facts = observed_facts(observation, station=turn.view.station, history=history, now=turn.now)
+    history = (*history, moment_of(observation))
+    turn.view = replace(turn.view, latest=report, history=history, replaced=replaced, expectations=None)
+    turn.remember(
+        last_report_at=observation.observed_at,
+        cadence_min=learned_cadence_min(history) or turn.state.cadence_min,
+    )
+
+
+def _observed_at(report: Report) -> datetime:
+    assert isinstance(report.decoded, Observation)
+    return report.decoded.observed_at
+
+
+def _expect(turn: _Turn, rules: _RulesByFlag) -> None:
+    """Compute the expectations where the forecast or the latest report changed."""
+    if turn.view.expectations is not None:
+        return
+    found: tuple[Expectation, ...] = ()
+    report = turn.view.forecast
+    if report is not None and isinstance(report.decoded, Forecast):
+        latest = turn.view.latest.decoded if turn.view.latest is not None else None
+        assert latest is None or isinstance(latest, Observation)
+        steps = expected_steps(report.decoded, station=turn.view.station, latest=latest, now=turn.now)
+        found = expectations(rules.book, steps)
+    turn.view = replace(turn.view, expectations=found)
+
+
+def _step(turn: _Turn, rules: _RulesByFlag, policy: Policy, report: Report | None) -> None:
+    """Move every flag's episode on: by a report, or (None) by time alone."""
+    open_by_flag = {episode.flag: episode for episode in turn.view.episodes}
+    expected_by_flag = _expected_by_flag(turn, policy)
+    flags = {*open_by_flag, *expected_by_flag}
+    if report is not None:
+        flags.update(rules.observed)
+    for flag in sorted(flags):
+        episode = open_by_flag.get(flag)
+        holds = of_known_rules(episode.holds, rules.names.get(flag, ())) if episode is not None else ()
+        if report is not None and turn.facts is not None:
+            holds = _holds_after(report, holds, rules.observed.get(flag, ()), turn, policy)
+        expected = expected_by_flag.get(flag, ())
+        _move(turn, rules, flag, episode, Basis(holds, expected, _that_open(turn, flag, expected)))
+
+
+def _holds_after(
+    report: Report, holds: tuple[Hold, ...], rules: Sequence[Rule], turn: _Turn, policy: Policy
+) -> tuple[Hold, ...]:
+    assert turn.facts is not None
+    observed_at = _observed_at(report)
+    may_begin = turn.now - observed_at <= policy.stale_after
+    return updated_holds(holds, rules, turn.facts, observed_at=observed_at, may_begin=may_begin)
+
+
+def _expected_by_flag(turn: _Turn, policy: Policy) -> dict[Flag, tuple[Expectation, ...]]:
+    found: dict[Flag, list[Expectation]] = defaultdict(list)
+    for item in turn.view.expectations or ():
+        if item.begins_at <= turn.now + policy.lead and item.ends_at > turn.now:
+            found[item.flag].append(item)
+    return {flag: tuple(items) for flag, items in found.items()}
+
+
+def _that_open(turn: _Turn, flag: Flag, expected: tuple[Expectation, ...]) -> tuple[Expectation, ...]:
+    """Leave out what is running and came true already: its episode had its end."""
+    spent_until = dict(turn.state.spent).get(flag)
+    if spent_until is None or turn.now >= spent_until:
+        return expected
+    return tuple(item for item in expected if item.begins_at > turn.now)
+
+
+def _move(turn: _Turn, rules: _RulesByFlag, flag: Flag, episode: Episode | None, basis: Basis) -> None:
+    known = rules.names.get(flag, ())
+    if episode is not None:
+        transition = _next(episode, basis, known, turn.now)
+        if transition.episode != episode:
+            turn.take(transition, known)
+        if transition.episode.phase is not Phase.ENDED:
+            return
+        _spend(turn, episode, basis)
+        basis = replace(basis, opens=_that_open(turn, flag, basis.expected))
+    first = begin(turn.state.station, turn.state.episodes_begun + 1, flag, basis, turn.now)
+    if first is not None:
+        turn.remember(episodes_begun=turn.state.episodes_begun + 1)
+        turn.take(first, known)
+
+
+def _next(episode: Episode, basis: Basis, known: Sequence[Rule], now: datetime) -> Transition:
+    names = {rule.name for rule in known}
+    lost_rules = bool(episode.holds) and not any(hold.rule in names for hold in episode.holds)
+    if lost_rules and not basis.holds and not basis.expected:
+        return withdraw(episode, now)
+    return advance(episode, basis, now)
+
+
+def _spend(turn: _Turn, episode: Episode, basis: Basis) -> None:
+    """Remember that what is running now has been true and ended, so that it does not open the same again."""
+    if episode.kind is not Kind.OBSERVED or episode.opened_at is None:
+        return
+    running = [item.ends_at for item in basis.expected if item.begins_at <= turn.now]
+    others = tuple((flag, until) for flag, until in turn.state.spent if flag is not episode.flag and until > turn.now)
+    turn.remember(spent=(*others, (episode.flag, max(running))) if running else others)
+
+
+def _look(turn: _Turn, policy: Policy) -> None:
+    """Notice that the station became blind or sees again. Nothing else changes by it."""
+    blind = is_blind(turn.state, policy, turn.now)
+    if blind and turn.state.blind_since is None:
+        turn.remember(blind_since=turn.now)
+        turn.tell_sight(EventType.BLIND)
+    elif not blind and turn.state.blind_since is not None:
+        turn.tell_sight(EventType.SEEING)
+        turn.remember(blind_since=None)
