@@ -1,0 +1,135 @@
+"""One turn of the watcher, and the whole program: decide, then commit.
+
+    reports  = what the feeds brought, decoded
+    changes  = judge(what is remembered, reports, now), and whom to tell of it
+    store.commit(changes)
+
+Everything that leaves the program is read from what was committed. A conflict means that another process was faster:
+what is remembered is loaded again and judged again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from watcher.alerts.judge import judge, withdraw_station
+from watcher.alerts.model import Changes, Policy, StationChange, StationState, StationView, Subscription, Told
+from watcher.alerts.tell import after_telling, tell
+from watcher.errors import StoreConflict
+from watcher.reports.model import Forecast, Observation, Report, Unreadable
+from watcher.reports.station import Station
+from watcher.rulebook.model import Rulebook
+from watcher.stations import StationTable
+from watcher.store.store import Store
+
+_TRIES = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Watch:
+    """What is judged, by what, and for whom. `codes` None: every station that reports."""
+
+    codes: frozenset[str] | None
+    stations: StationTable
+    rulebook: Rulebook
+    policy: Policy
+    subscriptions: tuple[Subscription, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Memory:
+    """What is remembered between two turns; a restart loads the same from the store."""
+
+    views: Mapping[str, StationView] = field(default_factory=dict)
+    told: Mapping[tuple[str, str], Told] = field(default_factory=dict)
+
+
+class Cycle:
+    """Turns reports and time into committed events and deliveries. Not for several threads at once."""
+
+    def __init__(self, store: Store, watch: Watch) -> None:
+        self._store = store
+        self._watch = watch
+        self._memory = Memory()
+
+    @property
+    def views(self) -> Mapping[str, StationView]:
+        """The stations as they stood after the last turn."""
+        return self._memory.views
+
+    def load(self, now: datetime) -> Changes:
+        """Remember what the store knows, and withdraw what is no longer watched."""
+        self._remember(now)
+        departed = self._store.load(self._departed(), now=now)
+        withdrawn = [
+            change
+            for view in departed.values()
+            if (change := withdraw_station(view, rulebook=self._watch.rulebook, now=now)) is not None
+        ]
+        return self._commit(withdrawn, (), now)
+
+    def turn(self, reports: Sequence[Report], now: datetime) -> Changes:
+        """Judge all watched stations with these reports at this time, and commit what changed.
+
+        Raises
+        ------
+        StoreError
+            When the store cannot take it; nothing is remembered then, and the same reports may be given again.
+        """
+        for attempt in range(_TRIES):
+            views = self._with_new_stations(reports)
+            made = judge(views, reports, rulebook=self._watch.rulebook, policy=self._watch.policy, now=now)
+            unreadable = tuple(report for report in reports if isinstance(report.decoded, Unreadable))
+            try:
+                return self._commit(made, unreadable, now, views)
+            except StoreConflict:
+                if attempt == _TRIES - 1:
+                    raise
+                self._remember(now)
+        raise AssertionError
+
+    def _commit(
+        self,
+        made: Sequence[StationChange],
+        unreadable: tuple[Report, ...],
+        now: datetime,
+        views: Mapping[str, StationView] | None = None,
+    ) -> Changes:
+        after = dict(self._memory.views if views is None else views)
+        after.update((change.station, change.after) for change in made if change.station in after)
+        deliveries = tell(
+            made, after.values(), self._watch.subscriptions, self._memory.told, policy=self._watch.policy, now=now
+        )
+        changes = Changes(
+            at=now,
+            stations=tuple(change for change in made if not change.quiet),
+            deliveries=deliveries,
+            unreadable=unreadable,
+        )
+        if changes.stations or changes.deliveries or changes.unreadable:
+            self._store.commit(changes)
+        self._memory = Memory(after, after_telling(self._memory.told, deliveries))
+        return changes
+
+    def _remember(self, now: datetime) -> None:
+        codes = self._watch.codes
+        known = self._store.station_codes() if codes is None else codes
+        stations = [self._watch.stations.get(code) for code in sorted(known)]
+        self._memory = Memory(self._store.load(stations, now=now), self._store.told(now))
+
+    def _departed(self) -> list[Station]:
+        """Return the stations with open episodes that are no longer watched."""
+        open_at = {episode.station for episode in self._store.episodes(open_only=True)}
+        return [self._watch.stations.get(code) for code in sorted(open_at - set(self._memory.views))]
+
+    def _with_new_stations(self, reports: Iterable[Report]) -> Mapping[str, StationView]:
+        if self._watch.codes is not None:
+            return self._memory.views
+        views = dict(self._memory.views)
+        for report in reports:
+            if isinstance(report.decoded, Observation | Forecast) and report.decoded.station not in views:
+                code = report.decoded.station
+                views[code] = StationView(self._watch.stations.get(code), StationState(code))
+        return views
