@@ -1,0 +1,252 @@
+"""The judgement, played as a dispatcher would follow it. The transitions are those of the table in episodes.py."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+
+from tests.alerts.scenes import RULES, Play, at, report, small_book
+from watcher.alerts.judge import withdraw_station
+from watcher.alerts.model import EventType, Phase
+from watcher.rulebook.words import Kind, Level
+
+DRY = "XNOR 12{}Z 00000KT 9999 SCT030 06/M02 Q1010"
+DRIZZLE = "XNOR 12{}Z 00000KT 3000 FZDZ OVC006 M02/M06 Q1010"
+
+
+def test_a_speci_with_freezing_drizzle_opens_at_once_and_says_so_in_one_line():
+    play = Play()
+    play.hear("0525", "XNOR 120520Z 00000KT 9999 OVC010 M02/M06 Q1010")
+    assert play.hear("0552", "SPECI XNOR 120550Z 00000KT 3000 FZDZ OVC006 M02/M06 Q1010") == ["opened"]
+    headline = play.events[-1].body.headline
+    assert headline == "XNOR treat: freezing drizzle or light freezing rain since 0550Z, -2/-6, not ended"
+
+
+def test_a_rule_that_wants_two_reports_forms_silently_and_opens_with_the_second():
+    play = Play()
+    assert play.hear("0525", "XNOR 120520Z 00000KT 9999 OVC010 02/00 Q1010") == []
+    assert play.open["deicing-likely"].phase is Phase.FORMING
+    assert play.hear("0555", "XNOR 120550Z 00000KT 9999 OVC010 02/00 Q1010") == ["opened"]
+    assert play.open["deicing-likely"].began_at == at("0520")
+
+
+def test_a_forming_episode_that_does_not_last_is_never_told():
+    play = Play()
+    play.hear("0525", "XNOR 120520Z 00000KT 9999 OVC010 02/00 Q1010")
+    assert play.hear("0555", DRY.format("0550")) == []
+    assert play.open == {}
+    assert [episode.opened_at for episode in play.ended] == [None]
+
+
+def test_rising_severity_does_not_wait_for_its_own_confirmation():
+    play = Play()
+    play.hear("0525", "XNOR 120520Z 00000KT 9999 OVC010 02/00 Q1010")
+    assert play.hear("0555", "XNOR 120550Z 00000KT 9999 OVC010 M01/M01 Q1010") == ["opened"]
+    assert play.open["deicing-likely"].level is Level.TREAT
+
+
+def test_a_higher_level_is_told_at_once_and_a_lower_one_after_settling():
+    play = Play()
+    play.hear("0521", "XNOR 120520Z 00000KT 3000 -FZRA OVC006 M02/M06 Q1010")
+    assert play.hear("0551", "XNOR 120550Z 00000KT 3000 FZRA OVC006 M02/M06 Q1010") == ["raised"]
+    assert play.open["freezing-precipitation"].level is Level.NO_TIME
+    assert play.hear("0621", "XNOR 120620Z 00000KT 3000 -FZRA OVC006 M02/M06 Q1010") == ["lowered"]
+    assert play.events[-1].body.previous_level is Level.NO_TIME
+
+
+def test_easing_and_kept_again_makes_no_event():
+    play = Play()
+    play.hear("0521", DRIZZLE.format("0520"))
+    assert play.hear("0551", DRY.format("0550")) == []
+    assert play.open["freezing-precipitation"].phase is Phase.EASING
+    assert play.hear("0621", DRIZZLE.format("0620")) == []
+    assert play.open["freezing-precipitation"].phase is Phase.PRESENT
+
+
+def test_settling_wants_both_the_reports_and_the_minutes():
+    play = Play()
+    play.hear("0521", DRIZZLE.format("0520"))
+    assert play.hear("0526", DRY.format("0525")) == []
+    assert play.hear("0531", DRY.format("0530")) == [], "two reports, but five minutes"
+    assert play.hear("0556", DRY.format("0555")) == ["closed"]
+    play.hear("0621", DRIZZLE.format("0620"))
+    assert play.hear("0651", DRY.format("0650")) == []
+    assert play.hear("0800") == [], "seventy minutes, but one report; time alone ends nothing observed"
+
+
+def test_what_is_unknown_neither_begins_nor_ends_anything():
+    play = Play()
+    play.hear("0521", DRIZZLE.format("0520"))
+    for clock in ("0550", "0620", "0650"):
+        assert play.hear(clock, f"XNOR AUTO 12{clock}Z 00000KT //// // ////// M02/M06 Q1010") == []
+        assert play.hear(clock, f"XNOR 12{clock}Z AUTO 00000KT //// // ////// M02/M06 Q1010") == []
+    assert play.open["freezing-precipitation"].phase is Phase.PRESENT
+
+
+def test_a_correction_goes_on_with_the_same_episode_and_is_not_counted_twice():
+    play = Play()
+    play.hear("0521", DRIZZLE.format("0520"))
+    play.hear("0551", DRY.format("0550"))
+    assert play.hear("0557", "XNOR 120550Z COR 00000KT 9999 SCT031 06/M02 Q1010") == []
+    hold = play.open["freezing-precipitation"].holds[0]
+    assert hold.missed_reports == 1
+    assert play.hear("0558", "XNOR 120550Z COR 00000KT 3000 FZDZ OVC006 M02/M06 Q1010") == []
+    assert play.open["freezing-precipitation"].phase is Phase.PRESENT
+
+
+def test_a_correction_that_is_received_before_its_report_still_wins():
+    play = Play()
+    play.hear("0551", "XNOR 120550Z COR 00000KT 3000 FZDZ OVC006 M02/M06 Q1010")
+    assert play.hear("0558", DRY.format("0550")) == []
+    assert play.open["freezing-precipitation"].phase is Phase.PRESENT
+
+
+def test_a_repeated_report_changes_nothing_at_all():
+    play = Play()
+    play.hear("0521", DRIZZLE.format("0520"))
+    before = play.view
+    assert play.hear("0530", DRIZZLE.format("0520") + "=") == []
+    assert play.view is before
+
+
+def test_a_late_report_is_kept_and_moves_nothing():
+    play = Play()
+    play.hear("0551", DRY.format("0550"))
+    assert play.hear("0556", DRIZZLE.format("0520")) == []
+    assert play.open == {}
+
+
+def test_a_report_already_stale_when_first_seen_opens_nothing():
+    play = Play()
+    assert "opened" not in play.hear("0800", DRIZZLE.format("0520"))
+    assert play.open == {}
+
+
+def test_a_report_from_far_ahead_does_not_hide_the_true_ones_after_it():
+    play = Play()
+    assert play.hear("0521", DRIZZLE.format("0950")) == []
+    assert play.hear("0551", DRIZZLE.format("0550")) == ["opened"]
+
+
+def test_a_station_is_blind_after_its_own_cadence_and_sees_again_with_the_next_report():
+    play = Play()
+    for clock in ("0320", "0350", "0420", "0450"):
+        play.hear(clock, DRIZZLE.format(clock))
+    assert play.view.state.cadence_min == pytest.approx(30)
+    assert play.hear("0545") == []
+    assert play.hear("0546") == ["blind"]
+    assert play.events[-1].body.headline == (
+        "XNOR blind: no usable report since 0450Z (usual every 30 min); last level treat"
+    )
+    assert play.hear("0900") == [], "blind is told once and nothing ends because of it"
+    assert play.open["freezing-precipitation"].phase is Phase.PRESENT
+    assert play.hear("0921", DRIZZLE.format("0920")) == ["seeing"]
+
+
+def test_a_station_that_never_reports_is_said_to_be_blind():
+    play = Play()
+    assert play.hear("0500") == []
+    assert play.hear("0626") == ["blind"]
+    assert "at all yet" in play.events[-1].body.headline
+
+
+def test_a_nil_report_is_no_sight():
+    play = Play()
+    play.hear("0500")
+    assert play.hear("0626", "XNOR 120620Z NIL") == ["blind"]
+
+
+TAF = "TAF XNOR 120500Z 1206/1218 00000KT 9999 SCT030 {}"
+
+
+def test_what_the_taf_expects_opens_and_the_report_confirms_the_same_episode():
+    play = Play()
+    assert play.hear("0505", TAF.format("TEMPO 1208/1210 3000 -FZDZ OVC006")) == ["opened"]
+    episode = play.open["freezing-precipitation"]
+    assert episode.kind is Kind.EXPECTED
+    assert (episode.began_at, episode.until) == (at("0800"), at("1000"))
+    assert play.events[-1].body.headline == (
+        "XNOR treat expected: freezing drizzle or light freezing rain 0800Z-1000Z, temporary"
+    )
+    assert play.hear("0821", DRIZZLE.format("0820")) == ["confirmed"]
+    assert play.open["freezing-precipitation"].id == episode.id
+
+
+def test_an_expected_period_that_passes_unseen_is_closed():
+    play = Play()
+    play.hear("0505", TAF.format("TEMPO 1208/1210 3000 -FZDZ OVC006"))
+    play.hear("0921", DRY.format("0920"))
+    assert play.hear("0959") == []
+    assert play.hear("1000") == ["closed"]
+
+
+def test_a_new_taf_without_it_closes_what_was_expected():
+    play = Play()
+    play.hear("0505", TAF.format("TEMPO 1208/1210 3000 -FZDZ OVC006"))
+    assert play.hear("0605", "TAF AMD XNOR 120600Z 1206/1218 00000KT 9999 SCT030") == ["closed"]
+    assert "no longer expected" in play.events[-1].body.headline
+
+
+def test_the_silence_of_a_taf_ends_nothing_observed():
+    play = Play()
+    play.hear("0521", DRIZZLE.format("0520"))
+    assert play.hear("0605", "TAF XNOR 120600Z 1206/1218 00000KT 9999 SCT030") == []
+    assert play.open["freezing-precipitation"].kind is Kind.OBSERVED
+
+
+def test_what_came_true_and_ended_does_not_open_again_inside_its_period_but_a_later_one_does():
+    play = Play()
+    play.hear(
+        "0505", TAF.format("TEMPO 1208/1212 3000 -FZDZ OVC006 TEMPO 1215/1217 3000 -FZDZ OVC006")
+    )
+    play.hear("0821", DRIZZLE.format("0820"))
+    play.hear("0851", DRY.format("0850"))
+    assert play.hear("0921", DRY.format("0920")) == ["closed", "opened"]
+    later = play.open["freezing-precipitation"]
+    assert (later.kind, later.began_at) == (Kind.EXPECTED, at("1500"))
+    assert play.hear("0951", DRY.format("0950")) == []
+
+
+def test_a_rule_taken_out_of_the_book_withdraws_its_episode():
+    play = Play()
+    play.hear("0521", DRIZZLE.format("0520"))
+    kept = RULES[RULES.index('[[rule]]\nname = "cold-and-moist"') :]
+    play.book = small_book(kept)
+    assert play.hear("0530") == ["withdrawn"]
+    assert play.open == {}
+
+
+def test_a_station_no_longer_watched_withdraws_its_episodes():
+    play = Play()
+    play.hear("0521", DRIZZLE.format("0520"))
+    change = withdraw_station(play.view, rulebook=play.book, now=at("0600"))
+    assert change is not None
+    assert [event.type for event in change.events] == [EventType.WITHDRAWN]
+    assert withdraw_station(change.after, rulebook=play.book, now=at("0601")) is None
+
+
+def test_the_same_inputs_after_a_restart_give_the_same_events():
+    plays = [Play(), Play()]
+    texts = ["0520", "0550", "0620", "0650", "0720"]
+    for play in plays:
+        for clock in texts:
+            text = DRIZZLE if clock < "0600" else DRY
+            play.hear(clock, text.format(clock))
+            if play is plays[1]:
+                play.view = replace(play.view, expectations=None)
+    assert plays[0].events == plays[1].events
+    assert [event.type for event in plays[0].events] == [EventType.OPENED, EventType.CLOSED]
+
+
+def test_a_report_of_another_station_is_left_out():
+    play = Play()
+    assert play.judge(at("0521"), [report("XBAY 120520Z 00000KT 3000 FZDZ OVC006 M02/M03 Q1010", at("0521"))]) == []
+
+
+def test_the_margin_before_blindness_is_a_setting():
+    play = Play()
+    play.policy = replace(play.policy, blind_margin=timedelta(minutes=5))
+    play.hear("0521", DRY.format("0520"))
+    assert play.hear("0626") == ["blind"]
