@@ -8,6 +8,7 @@ HoarlineError
 ├── FeedError             a feed answered wrongly or not at all
 │   └── FeedBusy          the feed asked for fewer requests; carries the time to wait
 ├── GuardError            an address that outgoing traffic may not reach
+├── NetError              an HTTP exchange failed: no connection, too slow, broken off, too large
 ├── DeliveryError         a message could not be handed over; says whether trying again helps
 └── StoreError            the database
     ├── StoreConflict     somebody else changed the same station; load and judge again
@@ -19,6 +20,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from difflib import get_close_matches
+from typing import Literal
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +94,21 @@ class FeedBusy(FeedError):
 
 class GuardError(HoarlineError):
     """An outgoing connection to an address that is not allowed."""
+
+
+NetErrorKind = Literal["no-name", "no-connection", "tls", "timeout", "broken", "too-large"]
+
+
+class NetError(HoarlineError):
+    """An HTTP exchange failed before a whole answer was there.
+
+    `kind`: the name has no address; nobody accepted the connection; the certificate or handshake failed; too slow;
+    the exchange broke off or was no HTTP; the answer is larger than the bound.
+    """
+
+    def __init__(self, message: str, kind: NetErrorKind) -> None:
+        super().__init__(message)
+        self.kind: NetErrorKind = kind
 
 
 class DeliveryError(HoarlineError):

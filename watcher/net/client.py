@@ -1,0 +1,234 @@
+"""HTTP for the rest of the house: one answer for one request, bounded in size and time, through the guard.
+
+Redirects are answers like any other, cookies are forgotten, proxies named in the environment are ignored.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import ssl
+from collections.abc import AsyncIterator, Mapping
+from dataclasses import dataclass
+from http.cookiejar import CookieJar, DefaultCookiePolicy
+from types import MappingProxyType, TracebackType
+from typing import Self
+
+import httpcore
+import httpx
+
+import watcher
+from watcher.errors import GuardError, NetError
+from watcher.net.guard import Guard
+from watcher.net.inflate import InflateError, Inflater
+from watcher.net.transport import GuardedTransport, UnknownName
+
+CONNECT_TIMEOUT_S = 10.0
+TOTAL_TIMEOUT_S = 30.0
+ANSWER_LIMIT_BYTES = 1 << 20
+_DRAIN_BYTES = 1 << 16
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What came back. Header names are in lower case; `body` is unpacked; `whole` false: cut at the bound."""
+
+    status: int
+    headers: Mapping[str, str]
+    body: bytes
+    whole: bool = True
+
+
+class HttpClients:
+    """One HTTP client for each destination, opened when first asked for, all closed at the end.
+
+    Parameters
+    ----------
+    guard
+        Judges every address that a connection goes to.
+    contact
+        A mail or web address for the User-Agent, so that the other side can complain. Empty: none.
+    ssl_context
+        Verifies certificates. Left out: the public authorities, or those that SSL_CERT_FILE names.
+    """
+
+    def __init__(self, guard: Guard, *, contact: str = "", ssl_context: ssl.SSLContext | None = None) -> None:
+        self._guard = guard
+        self._ssl_context = ssl_context
+        self._user_agent = f"Hoarline/{watcher.__version__}" + (f" ({contact})" if contact else "")
+        self._clients: dict[str, httpx.AsyncClient] = {}
+
+    async def __aenter__(self) -> Self:
+        return self
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        await self.aclose()
+
+    async def aclose(self) -> None:
+        """Close every connection."""
+        clients, self._clients = self._clients, {}
+        for client in clients.values():
+            await client.aclose()
+
+    async def get(
+        self,
+        url: str,
+        *,
+        headers: Mapping[str, str] | None = None,
+        limit_bytes: int = ANSWER_LIMIT_BYTES,
+        timeout: float = TOTAL_TIMEOUT_S,  # noqa: ASYNC109 - the bound is part of the promise
+    ) -> Answer:
+        """Fetch the whole body at a URL.
+
+        Parameters
+        ----------
+        url
+            An http or https URL without name or password in it.
+        headers
+            Sent besides User-Agent and Accept-Encoding.
+        limit_bytes
+            The most bytes that the unpacked body may have.
+        timeout
+            Seconds for everything, from look-up to the last byte.
+
+        Raises
+        ------
+        GuardError
+            The URL or all of its addresses are refused.
+        NetError
+            No whole answer came; `kind` says why.
+        """
+        answer = await self._ask("GET", url, headers, None, limit_bytes, timeout)
+        if not answer.whole:
+            raise NetError(f"{_place(url)}: the answer is larger than {limit_bytes} bytes", "too-large")
+        return answer
+
+    async def post(
+        self,
+        url: str,
+        *,
+        content: bytes,
+        headers: Mapping[str, str] | None = None,
+        limit_bytes: int = _DRAIN_BYTES,
+        timeout: float = TOTAL_TIMEOUT_S,  # noqa: ASYNC109 - the bound is part of the promise
+    ) -> Answer:
+        """Post `content`. What counts is the status: a long answer is cut at `limit_bytes`, not refused.
+
+        Parameters and errors are those of `get`.
+        """
+        return await self._ask("POST", url, headers, content, limit_bytes, timeout)
+
+    async def _ask(  # noqa: PLR0917 - private, called twice
+        self,
+        method: str,
+        url: str,
+        headers: Mapping[str, str] | None,
+        content: bytes | None,
+        limit_bytes: int,
+        total_s: float,
+    ) -> Answer:
+        target = _checked(url)
+        bounds = httpx.Timeout(total_s, connect=min(CONNECT_TIMEOUT_S, total_s))
+        client = self._client(target)
+        try:
+            async with (
+                asyncio.timeout(total_s),
+                client.stream(method, target, headers=headers, content=content, timeout=bounds) as response,
+            ):
+                body, whole = await _read(response, limit_bytes)
+        except (TimeoutError, httpx.TimeoutException, httpcore.TimeoutException) as error:
+            raise NetError(f"{_place(url)}: no whole answer within {total_s:g} s", "timeout") from error
+        except InflateError as error:
+            raise NetError(f"{_place(url)}: {error}", "broken") from error
+        except (httpx.ConnectError, httpcore.ConnectError) as error:
+            raise _connect_error(url, error) from error
+        except (httpx.HTTPError, httpx.StreamError, *_HTTPCORE_ERRORS) as error:
+            raise NetError(f"{_place(url)}: the exchange broke off ({error})", "broken") from error
+        known = MappingProxyType({name.lower(): value for name, value in response.headers.items()})
+        return Answer(response.status_code, known, body, whole)
+
+    def _client(self, target: httpx.URL) -> httpx.AsyncClient:
+        origin = f"{target.scheme}://{target.netloc.decode('ascii')}"
+        client = self._clients.get(origin)
+        if client is None:
+            if self._ssl_context is None:
+                self._ssl_context = httpx.create_ssl_context()
+            client = self._clients[origin] = httpx.AsyncClient(
+                transport=GuardedTransport(self._guard, self._ssl_context),
+                headers={"User-Agent": self._user_agent, "Accept": "*/*", "Accept-Encoding": "gzip"},
+                cookies=CookieJar(DefaultCookiePolicy(allowed_domains=[])),
+                follow_redirects=False,
+                trust_env=False,
+            )
+        return client
+
+
+_HTTPCORE_ERRORS = (
+    httpcore.NetworkError,
+    httpcore.ProtocolError,
+    httpcore.UnsupportedProtocol,
+    httpcore.ConnectionNotAvailable,
+)
+
+
+async def _read(response: httpx.Response, limit_bytes: int) -> tuple[bytes, bool]:
+    encoding = response.headers.get("content-encoding", "identity").strip().lower()
+    if encoding not in {"", "identity", "gzip", "x-gzip"}:
+        raise InflateError("broken", f"the answer is packed as {encoding}, which was not asked for")
+    body = bytearray()
+    try:
+        async for part in _unpacked(response, "gzip" in encoding, limit_bytes):
+            body += part
+            if len(body) > limit_bytes:
+                return bytes(body[:limit_bytes]), False
+    except InflateError as error:
+        if error.kind != "too-large":
+            raise
+        return bytes(body), False
+    return bytes(body), True
+
+
+async def _unpacked(response: httpx.Response, packed: bool, limit_bytes: int) -> AsyncIterator[bytes]:
+    if not packed:
+        async for part in response.aiter_raw():
+            yield part
+        return
+    inflater = Inflater(limit_bytes)
+    async for part in response.aiter_raw():
+        yield inflater.feed(part)
+    inflater.finish()
+
+
+def _checked(url: str) -> httpx.URL:
+    try:
+        target = httpx.URL(url)
+    except (httpx.InvalidURL, UnicodeError, ValueError) as error:
+        raise GuardError(f"this is no URL that can be reached: {error}") from error
+    if target.scheme not in {"http", "https"} or not target.host:
+        raise GuardError(f'only http:// and https:// addresses are reached, not "{target.scheme or url[:40]}"')
+    if target.userinfo:
+        raise GuardError(f"{_place(url)}: a URL with a name or password in it is refused; put it into a header")
+    return target
+
+
+def _place(url: str) -> str:
+    """Return scheme, host and port only: paths and queries may hold somebody's token."""
+    target = httpx.URL(url)
+    return f"{target.scheme}://{target.netloc.decode('ascii', 'replace')}"
+
+
+def _connect_error(url: str, error: Exception) -> NetError:
+    if any(isinstance(cause, ssl.SSLError) for cause in _causes(error)):
+        return NetError(f"{_place(url)}: the certificate or handshake failed ({error})", "tls")
+    if isinstance(error, UnknownName):
+        return NetError(f"{_place(url)}: {error}", "no-name")
+    return NetError(f"{_place(url)}: no connection ({error})", "no-connection")
+
+
+def _causes(error: BaseException | None) -> list[BaseException]:
+    found: list[BaseException] = []
+    while error is not None and error not in found:
+        found.append(error)
+        error = error.__cause__ or error.__context__
+    return found
