@@ -1,0 +1,134 @@
+"""One look at one station: facts, every rule's finding with its reasons, and what the TAF expects."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from datetime import datetime
+
+from watcher.alerts.model import StationView
+from watcher.notify.message import CAUTION
+from watcher.outlook.expectations import expectations
+from watcher.outlook.model import Expectation
+from watcher.outlook.steps import expected_steps
+from watcher.reports.model import Forecast, Observation
+from watcher.rulebook.facts import Facts, Value
+from watcher.rulebook.findings import find
+from watcher.rulebook.model import Because, Finding, Rulebook
+from watcher.rulebook.observed import observed_facts
+from watcher.rulebook.words import Kind, Level
+from watcher.units import iso_z
+
+_VERDICT_WORDS = {True: "true", False: "false", None: "unknown"}
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What is known of a station now. `observation` and `facts` are None where there is no report."""
+
+    station: str
+    at: datetime
+    observation: Observation | None
+    forecast: Forecast | None
+    facts: Facts | None
+    findings: tuple[Finding, ...]
+    expected: tuple[Expectation, ...]
+
+    @property
+    def report_age_min(self) -> float | None:
+        """Age of the report in minutes."""
+        if self.observation is None:
+            return None
+        return round((self.at - self.observation.observed_at).total_seconds() / 60, 1)
+
+    @property
+    def level(self) -> Level | None:
+        """The highest level among the findings that are true now."""
+        return max((finding.level for finding in self.findings if finding.verdict is True), default=None)
+
+
+def look(view: StationView, *, rulebook: Rulebook, now: datetime) -> Look:
+    """Judge a station's latest reports by the rules, all of them, with reasons.
+
+    A rule that an open episode rests on is judged by its release thresholds, as the service does.
+    """
+    observation = view.latest.decoded if view.latest is not None else None
+    forecast = view.forecast.decoded if view.forecast is not None else None
+    facts = None
+    findings: tuple[Finding, ...] = ()
+    if isinstance(observation, Observation):
+        before = tuple(moment for moment in view.history if moment.observed_at < observation.observed_at)
+        facts = observed_facts(observation, station=view.station, history=before, now=now)
+        held = {hold.rule for episode in view.episodes for hold in episode.holds}
+        findings = tuple(
+            find(rule, facts, Kind.OBSERVED, held=rule.name in held) for rule in rulebook.of_kind(Kind.OBSERVED)
+        )
+    expected: tuple[Expectation, ...] = ()
+    if isinstance(forecast, Forecast):
+        latest = observation if isinstance(observation, Observation) else None
+        expected = expectations(rulebook, expected_steps(forecast, station=view.station, latest=latest, now=now))
+    return Look(
+        station=view.station.code,
+        at=now,
+        observation=observation if isinstance(observation, Observation) else None,
+        forecast=forecast if isinstance(forecast, Forecast) else None,
+        facts=facts,
+        findings=findings,
+        expected=expected,
+    )
+
+
+def as_contract(seen: Look) -> dict[str, object]:
+    """Return the `now` contract."""
+    return {
+        "station": seen.station,
+        "at": iso_z(seen.at),
+        "report_age_min": seen.report_age_min,
+        "raw": seen.observation.raw if seen.observation is not None else None,
+        "forecast_raw": seen.forecast.raw if seen.forecast is not None else None,
+        "facts": {name: _plain(value) for name, value in seen.facts.values.items()} if seen.facts is not None else {},
+        "findings": [*map(_finding, seen.findings), *map(_expectation, seen.expected)],
+        "level": seen.level.word if seen.level is not None else None,
+        "caution": CAUTION,
+    }
+
+
+def _finding(finding: Finding) -> dict[str, object]:
+    return {
+        "rule": finding.rule,
+        "flag": finding.flag.value,
+        "level": finding.level.word,
+        "no_time": finding.no_time.value if finding.no_time is not None else None,
+        "kind": finding.kind.value,
+        "verdict": _VERDICT_WORDS[finding.verdict],
+        "why": finding.why,
+        "because": [_because(leaf) for leaf in finding.because],
+    }
+
+
+def _expectation(item: Expectation) -> dict[str, object]:
+    return {
+        "rule": item.rule,
+        "flag": item.flag.value,
+        "level": item.level.word,
+        "no_time": item.no_time.value if item.no_time is not None else None,
+        "kind": Kind.EXPECTED.value,
+        "verdict": "true",
+        "why": item.why,
+        "because": [],
+        "certainty": item.certainty.value,
+        "from": iso_z(item.begins_at),
+        "until": iso_z(item.ends_at),
+    }
+
+
+def _because(leaf: Because) -> dict[str, object]:
+    values = asdict(leaf)
+    values["verdict"] = _VERDICT_WORDS[leaf.verdict]
+    values["value"] = _plain(leaf.value)
+    return values
+
+
+def _plain(value: Value) -> object:
+    if isinstance(value, frozenset):
+        return sorted(value)
+    return round(value, 3) if isinstance(value, float) else value
