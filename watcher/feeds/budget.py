@@ -1,0 +1,115 @@
+"""How often a host may be asked: so many requests a minute, and longer waits when it refuses or fails.
+
+All values come in: the present as `now`, chance as a seeded `Random`. One budget serves every feed of its host.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import deque
+from datetime import UTC, datetime, timedelta
+from email.utils import parsedate_to_datetime
+from random import Random
+
+REQUESTS_A_MINUTE = 10
+# The largest public feed blocks for a minute and more after a refusal and promises no Retry-After.
+BUSY_WAIT = timedelta(seconds=60)
+FIRST_FAILURE_WAIT = timedelta(seconds=5)
+LONGEST_WAIT = timedelta(minutes=5)
+LONGEST_RETRY_AFTER = timedelta(hours=6)
+
+_MINUTE = timedelta(minutes=1)
+_SECONDS = re.compile(r"\d{1,9}")
+
+
+class HostBudget:
+    """The budget of one host.
+
+    Parameters
+    ----------
+    per_minute
+        The most requests in any minute.
+    random
+        Spreads the waits, so that many watchers do not come back together.
+    """
+
+    def __init__(self, per_minute: int, random: Random) -> None:
+        self._per_minute = per_minute
+        self._random = random
+        self._asked: deque[datetime] = deque(maxlen=per_minute)
+        self._failures = 0
+        self._blocked_until: datetime | None = None
+
+    def wait_s(self, now: datetime) -> float:
+        """Return the seconds until the host may be asked; 0 when it may be asked now."""
+        waits = [0.0]
+        if self._blocked_until is not None:
+            waits.append((self._blocked_until - now).total_seconds())
+        if len(self._asked) == self._per_minute:
+            # A clock that was set back must not lock the host out for longer than a minute.
+            waits.append(min((self._asked[0] + _MINUTE - now).total_seconds(), 60.0))
+        return max(waits)
+
+    def asked(self, now: datetime) -> None:
+        """Note a request."""
+        self._asked.append(now)
+
+    def answered(self) -> None:
+        """Note an answer: the next failure counts as the first."""
+        self._failures = 0
+        self._blocked_until = None
+
+    def refused(self, now: datetime, retry_after_s: float | None) -> float:
+        """Note that the host asked for fewer requests, and return the seconds to stay away."""
+        asked_for = timedelta(seconds=retry_after_s or 0.0)
+        return self._block(now, min(max(asked_for, BUSY_WAIT), LONGEST_RETRY_AFTER))
+
+    def failed(self, now: datetime) -> float:
+        """Note a failure, and return the seconds to stay away: 5, 10, 20 ... 300, and up to a fifth more."""
+        self._failures += 1
+        return self._block(now, min(FIRST_FAILURE_WAIT * 2 ** min(self._failures - 1, 16), LONGEST_WAIT))
+
+    def _block(self, now: datetime, wait: timedelta) -> float:
+        spread = wait * (1.0 + 0.2 * self._random.random())
+        self._blocked_until = now + spread
+        return spread.total_seconds()
+
+
+class Budgets:
+    """The budgets of all hosts, made when first needed.
+
+    Parameters
+    ----------
+    random
+        Spreads the waits.
+    per_minute
+        The most requests to one host in any minute.
+    """
+
+    def __init__(self, random: Random, *, per_minute: int = REQUESTS_A_MINUTE) -> None:
+        self._random = random
+        self._per_minute = per_minute
+        self._hosts: dict[str, HostBudget] = {}
+
+    def of(self, host: str) -> HostBudget:
+        """Return the budget of a host."""
+        return self._hosts.setdefault(host.casefold(), HostBudget(self._per_minute, self._random))
+
+
+def parse_retry_after(value: str | None, now: datetime) -> float | None:
+    """Return the seconds that a Retry-After header asks for; None when it is missing or cannot be read.
+
+    Source: RFC 9110, 10.2.3: seconds, or an HTTP date.
+    """
+    if value is None:
+        return None
+    value = value.strip()
+    if _SECONDS.fullmatch(value):
+        return float(value)
+    try:
+        moment = parsedate_to_datetime(value)
+        # RFC 9110, 5.6.7: a date without a zone is in GMT.
+        moment = moment if moment.tzinfo is not None else moment.replace(tzinfo=UTC)
+        return max(0.0, (moment - now).total_seconds())
+    except (ValueError, OverflowError):
+        return None

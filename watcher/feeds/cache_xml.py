@@ -1,0 +1,94 @@
+"""The bulk caches as XML. Read one report at a time, so that a large file never stands in memory as a tree.
+
+Nothing in the file can make the reader fetch or expand anything: no entities, no network, and a DOCTYPE is refused.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from io import BytesIO
+
+from lxml import etree
+
+from watcher.errors import FeedError
+from watcher.feeds.model import RawReport, What
+from watcher.feeds.rows import Rows, checked, report_of_row
+
+_TAIL_BYTES = 64
+_FORMS: dict[What, tuple[str, str]] = {"metar": ("METAR", "observation_time"), "taf": ("TAF", "issue_time")}
+
+
+def parse_cache_xml(body: bytes, what: What) -> Rows:
+    """Return the reports of a cache file.
+
+    Parameters
+    ----------
+    body
+        The unpacked file.
+    what
+        Which cache it should be.
+
+    Raises
+    ------
+    FeedError
+        It is no such file, is not well formed, ends early, has a DOCTYPE, or most of its entries are no reports.
+    """
+    element, time_field = _FORMS[what]
+    found: list[RawReport] = []
+    count = 0
+    try:
+        for entry in _entries(body, element):
+            count += 1
+            report = _report(entry, time_field, what)
+            if report is not None:
+                found.append(report)
+    except etree.XMLSyntaxError as error:
+        if b"</response>" not in body[-_TAIL_BYTES:]:
+            raise FeedError(f"the body ends early: the XML stops after {count} reports") from error
+        raise FeedError(f"the XML is not well formed: {error.msg}") from error
+    return checked(Rows(tuple(found), count))
+
+
+def _entries(body: bytes, element: str) -> Iterator[etree._Element]:
+    events = etree.iterparse(
+        BytesIO(body),
+        events=("start", "end"),
+        tag=("response", element),
+        resolve_entities=False,
+        load_dtd=False,
+        no_network=True,
+        huge_tree=False,
+        remove_comments=True,
+        remove_pis=True,
+    )
+    known = False
+    for event, node in events:
+        if not known:
+            _refuse_doctype(node)
+            known = node.tag == "response"
+        if event == "end" and node.tag == element:
+            yield node
+            _forget(node)
+    if not known:
+        root = getattr(events.root, "tag", "nothing")
+        raise FeedError(f"this is no {element} cache: the root element is {root}")
+
+
+def _refuse_doctype(node: etree._Element) -> None:
+    if node.getroottree().docinfo.internalDTD is not None:
+        raise FeedError("the XML has a DOCTYPE, which no cache file has; it was not read")
+
+
+def _forget(node: etree._Element) -> None:
+    node.clear()
+    parent = node.getparent()
+    while parent is not None and node.getprevious() is not None:
+        del parent[0]
+
+
+def _report(entry: etree._Element, time_field: str, what: What) -> RawReport | None:
+    def field(name: str) -> str:
+        return (entry.findtext(name) or "").strip()
+
+    kind = "TAF" if what == "taf" else field("metar_type")
+    return report_of_row(field("raw_text"), field("station_id"), field(time_field), kind)

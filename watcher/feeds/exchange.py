@@ -1,0 +1,149 @@
+"""One polite HTTP question of a feed: conditional, within the host's budget, and every wrong answer told apart."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import datetime
+from typing import NoReturn
+from urllib.parse import urlsplit
+
+import stamina
+
+from watcher.errors import FeedBusy, FeedError, GuardError, NetError
+from watcher.feeds.budget import Budgets, HostBudget, parse_retry_after
+from watcher.net import GZIP_MAGIC, Answer, HttpClients, InflateError, gunzip
+
+_PAGE = re.compile(rb"\s*(?:<!doctype\s+html|<html)", re.IGNORECASE)
+_RETRY_WAIT_S = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Validators:
+    """What the last good answer said about itself, for asking "only if it changed"."""
+
+    etag: str | None = None
+    last_modified: str | None = None
+
+    def headers(self) -> dict[str, str]:
+        """Return the conditional headers, exactly as they were received."""
+        found = {"If-None-Match": self.etag, "If-Modified-Since": self.last_modified}
+        return {name: value for name, value in found.items() if value is not None}
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """What a host answered. `body` None: not changed (304); empty: nothing there. `size_bytes`: as received."""
+
+    body: bytes | None
+    size_bytes: int = 0
+    validators: Validators = Validators()
+
+
+class Exchange:
+    """Asks hosts within their budgets.
+
+    Parameters
+    ----------
+    http
+        The way out.
+    budgets
+        Of all hosts, shared between feeds.
+    limit_bytes
+        The most bytes of a body, unpacked.
+    timeout_s
+        Seconds for a whole answer.
+    """
+
+    def __init__(self, http: HttpClients, budgets: Budgets, *, limit_bytes: int, timeout_s: float) -> None:
+        self._http = http
+        self._budgets = budgets
+        self._limit_bytes = limit_bytes
+        self._timeout_s = timeout_s
+
+    async def ask(self, url: str, validators: Validators, now: datetime) -> Page:
+        """Ask once, once more when the connection broke off, and return the unpacked body.
+
+        Raises
+        ------
+        FeedBusy
+            The budget is spent, or the host asked for fewer requests.
+        FeedError
+            Any other answer that is not the file.
+        """
+        budget = self._budgets.of(host_of(url))
+        wait_s = budget.wait_s(now)
+        if wait_s > 0:
+            raise FeedBusy(f"{host_of(url)} is left alone for another {wait_s:.0f} s", wait_s)
+        try:
+            answer = await self._get(url, validators, budget, now)
+            page = self._page(answer, url, validators, budget, now)
+        except FeedBusy:
+            raise
+        except FeedError:
+            budget.failed(now)
+            raise
+        budget.answered()
+        return page
+
+    async def _get(self, url: str, validators: Validators, budget: HostBudget, now: datetime) -> Answer:
+        retries = stamina.retry_context(
+            on=_broke_off, attempts=2, wait_initial=_RETRY_WAIT_S, wait_jitter=_RETRY_WAIT_S
+        )
+        try:
+            async for attempt in retries:
+                with attempt:
+                    budget.asked(now)
+                    return await self._http.get(
+                        url, headers=validators.headers(), limit_bytes=self._limit_bytes, timeout=self._timeout_s
+                    )
+        except (NetError, GuardError) as error:
+            raise FeedError(str(error)) from error
+        raise AssertionError
+
+    def _page(self, answer: Answer, url: str, asked_with: Validators, budget: HostBudget, now: datetime) -> Page:
+        if answer.status == 304 and asked_with.headers():
+            return Page(None)
+        if answer.status == 204:
+            return Page(b"")
+        if answer.status not in {200, 203}:
+            _refuse(answer, url, budget, now)
+        body = _unpacked(answer.body, self._limit_bytes)
+        kind = answer.headers.get("content-type", "").partition(";")[0].strip().lower()
+        if kind == "text/html" or _PAGE.match(body):
+            raise FeedError(f"{host_of(url)} answered with a web page instead of reports")
+        return Page(body, len(answer.body), Validators(answer.headers.get("etag"), answer.headers.get("last-modified")))
+
+
+def host_of(url: str) -> str:
+    """Return the host and port of a URL, the key of its budget."""
+    return urlsplit(url).netloc.rpartition("@")[2] or url
+
+
+def _broke_off(error: Exception) -> bool:
+    return isinstance(error, NetError) and error.kind == "broken"
+
+
+def _refuse(answer: Answer, url: str, budget: HostBudget, now: datetime) -> NoReturn:
+    host = host_of(url)
+    retry_after_s = parse_retry_after(answer.headers.get("retry-after"), now)
+    if answer.status == 429 or (answer.status == 503 and retry_after_s is not None):
+        wait_s = budget.refused(now, retry_after_s)
+        raise FeedBusy(f"{host} asked for fewer requests ({answer.status}); next one in {wait_s:.0f} s", wait_s)
+    if answer.status == 403:
+        budget.refused(now, retry_after_s)
+        raise FeedError(f"{host} refused the request (403); is [service] contact set, for its User-Agent rule?")
+    if 300 <= answer.status < 400 and answer.status != 304:
+        goal = urlsplit(answer.headers.get("location", "")).netloc or "another place"
+        raise FeedError(f"{host} sends the request on to {goal} ({answer.status}); put the new address in [[feed]]")
+    raise FeedError(f"{host} answered {answer.status} instead of reports")
+
+
+def _unpacked(body: bytes, limit_bytes: int) -> bytes:
+    if not body.startswith(GZIP_MAGIC):
+        return body
+    try:
+        return gunzip(body, limit_bytes)
+    except InflateError as error:
+        told = "the body ends early" if error.kind == "ends-early" else "the body cannot be unpacked"
+        raise FeedError(f"{told}: {error}") from error

@@ -1,0 +1,94 @@
+"""What a feed brings: report texts with the little that the feed itself knows about them."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+from typing import Literal, Protocol
+
+What = Literal["metar", "taf"]
+
+
+class Outcome(StrEnum):
+    """How an answered question ended. A feed that did not answer, or wrongly, raises FeedError instead."""
+
+    CHANGED = "changed"
+    UNCHANGED = "unchanged"
+    EMPTY = "empty"
+    STALE = "stale"
+
+
+@dataclass(frozen=True, slots=True)
+class RawReport:
+    """One report text. `kind` (METAR, SPECI, TAF), `station` and `observed_at` as the feed says, None if it does not.
+
+    `observed_at` of a TAF is its time of issue.
+    """
+
+    text: str
+    kind: str | None = None
+    station: str | None = None
+    observed_at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Fetched:
+    """One answer of a feed.
+
+    `reports`: the texts that the answer before did not hold. `size_bytes`: as received. `newest_at`: time of the newest
+    report in the whole answer, of the newest file for a folder. `yield_ratio`: reports found for each row, file or
+    line that should have been one; None when nothing had to be read. `detail`: one clause for people.
+    """
+
+    feed: str
+    what: What
+    outcome: Outcome
+    received_at: datetime
+    reports: tuple[RawReport, ...] = ()
+    size_bytes: int = 0
+    newest_at: datetime | None = None
+    yield_ratio: float | None = None
+    detail: str = ""
+
+
+class Feed(Protocol):
+    """A source of reports."""
+
+    @property
+    def name(self) -> str:
+        """As in the settings."""
+        ...
+
+    @property
+    def brings(self) -> Collection[What]:
+        """What it can be asked for."""
+        ...
+
+    @property
+    def over_network(self) -> bool:
+        """Whether asking costs somebody else something, so that it is asked only when those before it fail."""
+        ...
+
+    async def fetch(self, what: What, *, now: datetime, everything: bool = False) -> Fetched:
+        """Ask once.
+
+        Parameters
+        ----------
+        what
+            METAR and SPECI, or TAF.
+        now
+            The present, aware UTC.
+        everything
+            Bring all reports, not only those that the answer before did not hold. For the case that those could not
+            be kept.
+
+        Raises
+        ------
+        FeedBusy
+            It must not be asked now; says for how long.
+        FeedError
+            No usable answer; the message says why in one sentence.
+        """
+        ...
