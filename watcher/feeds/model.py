@@ -39,7 +39,8 @@ class Fetched:
 
     `reports`: the texts that the answer before did not hold. `size_bytes`: as received. `newest_at`: time of the newest
     report in the whole answer, of the newest file for a folder. `yield_ratio`: reports found for each row, file or
-    line that should have been one; None when nothing had to be read. `detail`: one clause for people.
+    line that should have been one; None when nothing had to be read. `detail`: one clause for people. `problems`: what
+    in the answer could not be used, each told once.
     """
 
     feed: str
@@ -51,6 +52,7 @@ class Fetched:
     newest_at: datetime | None = None
     yield_ratio: float | None = None
     detail: str = ""
+    problems: tuple[str, ...] = ()
 
 
 class Feed(Protocol):
