@@ -238,7 +238,6 @@ async def test_a_machine_whose_clock_is_far_behind_is_told_so(feed: BulkFeed) ->
 @pytest.mark.parametrize(
     ("answer", "sentence"),
     [
-        (ok(b"denied", status="403 Forbidden"), r"refused the request \(403\); is \[service\] contact set"),
         (ok(b"", status="304 Not Modified"), r"answered 304 instead of reports"),
         (ok(b"no", status="404 Not Found"), r"answered 404"),
         (ok(b"<html>hello", "Content-Type: text/plain"), r"web page"),
@@ -266,6 +265,26 @@ async def test_an_address_that_the_guard_refuses_is_a_feed_error(server: FeedSer
         with pytest.raises(FeedError, match="allow_private"):
             await feed.fetch("metar", now=NOW)
     assert server.requests == []
+
+
+async def test_a_feed_that_refuses_us_is_left_alone_and_the_contact_named_as_a_likely_cause(http: HttpClients) -> None:
+    async with loopback(ok(b"denied", status="403 Forbidden")) as server:
+        feed = BulkFeed("world", http, Budgets(Random(1)), metar_url=server.url())
+        with pytest.raises(FeedBusy, match=r"refused the request \(403\); is \[service\] contact set\?"):
+            await feed.fetch("metar", now=NOW)
+        with pytest.raises(FeedBusy, match="left alone"):
+            await feed.fetch("metar", now=NOW + timedelta(seconds=59))
+    assert len(server.requests) == 1
+
+
+async def test_rows_that_are_no_reports_are_counted_in_the_detail(http: HttpClients) -> None:
+    lines = gzip.decompress(WORLD_2014.read_bytes()).splitlines()[5:15]
+    lines[4] = b"garbage"
+    async with loopback(ok(b"\n".join(lines) + b"\n")) as server:
+        feed = BulkFeed("world", http, Budgets(Random(1)), metar_url=server.url())
+        fetched = await feed.fetch("metar", now=datetime(2014, 12, 18, 8, 0, tzinfo=UTC))
+    assert fetched.detail == "8 of 8 reports are new; 1 rows are no reports"
+    assert fetched.yield_ratio == pytest.approx(8 / 9)
 
 
 async def test_a_503_that_names_a_time_is_a_request_for_patience(http: HttpClients) -> None:

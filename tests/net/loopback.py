@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import ssl
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 
@@ -13,8 +13,16 @@ from dataclasses import dataclass, field
 class Loopback:
     port: int = 0
     connections: int = 0
+    open_connections: int = 0
+    left: asyncio.Event = field(default_factory=asyncio.Event)
     requests: list[bytes] = field(default_factory=list)
     asked: asyncio.Event = field(default_factory=asyncio.Event)
+
+    async def settled(self, wanted: Callable[[], bool]) -> None:
+        """Return when it is so; checked each time that somebody hangs up."""
+        while not wanted():
+            self.left.clear()
+            await self.left.wait()
 
     def url(self, host: str = "127.0.0.1", path: str = "/") -> str:
         return f"http://{host}:{self.port}{path}"
@@ -30,6 +38,7 @@ async def loopback(
 
     async def talk(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         served.connections += 1
+        served.open_connections += 1
         try:
             while True:
                 head = await reader.readuntil(b"\r\n\r\n")
@@ -43,6 +52,8 @@ async def loopback(
             pass
         finally:
             writer.close()
+            served.open_connections -= 1
+            served.left.set()
 
     def accept(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         task = asyncio.ensure_future(talk(reader, writer))

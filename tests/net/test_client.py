@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import datetime as dt
 import gzip
+import logging
 import ssl
 from inspect import ismodule
 from pathlib import Path
@@ -29,6 +30,10 @@ LOOPBACK = ["127.0.0.0/8"]
 
 def clients(**more: str) -> HttpClients:
     return HttpClients(Guard(LOOPBACK), **more)
+
+
+async def _to_loopback(host: str, port: int) -> tuple[str, ...]:
+    return ("127.0.0.1",)
 
 
 async def test_an_answer_has_status_headers_in_lower_case_and_the_body() -> None:
@@ -132,6 +137,27 @@ async def test_the_long_answer_to_a_post_is_cut_not_refused(headers: tuple[str, 
     assert answer.status == 200
     assert not answer.whole
     assert len(answer.body) <= 100
+
+
+async def test_no_log_line_holds_a_path_or_a_query(caplog: pytest.LogCaptureFixture) -> None:
+    caplog.set_level(logging.DEBUG)
+    async with loopback(ok(b"x")) as server, clients() as http:
+        await http.post(server.url(path="/hook/token-abc?key=def"), content=b"")
+    assert not [line for line in caplog.messages if "token-abc" in line or "def" in line]
+
+
+async def test_destinations_that_are_idle_do_not_hold_connections_for_ever() -> None:
+    async with loopback(ok(b"x"), keep=True) as server, HttpClients(Guard(LOOPBACK, resolve=_to_loopback)) as http:
+        for number in range(100):
+            await http.get(server.url(f"d{number}.example"))
+        await server.settled(lambda: server.open_connections <= 65)
+        assert server.connections == 100
+
+
+async def test_a_destination_in_use_is_never_closed_to_make_room() -> None:
+    async with loopback(ok(b"x"), keep=True) as server, HttpClients(Guard(LOOPBACK, resolve=_to_loopback)) as http:
+        answers = await asyncio.gather(*(http.get(server.url(f"d{number}.example")) for number in range(100)))
+    assert all(answer.body == b"x" for answer in answers)
 
 
 async def test_nobody_listening_is_no_connection() -> None:
@@ -250,10 +276,6 @@ def _certificate(folder: Path, name: str) -> ssl.SSLContext:
     context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
     context.load_cert_chain(folder / "cert.pem", folder / "key.pem")
     return context
-
-
-async def _to_loopback(host: str, port: int) -> tuple[str, ...]:
-    return ("127.0.0.1",)
 
 
 async def test_tls_is_verified_by_the_name_though_the_connection_goes_to_the_address(tmp_path: Path) -> None:

@@ -82,8 +82,8 @@ class FeedServer:
         self._form: Form = form
         self._packed_by = packed_by
         self._conditional = conditional
-        self._metars: tuple[MetarRow, ...] = ()
-        self._tafs: tuple[TafRow, ...] = ()
+        self._files = self._packed((), ())
+        self._files_of_yesterday = self._files
         self._server: asyncio.Server | None = None
         self._closing = asyncio.Event()
         self._talks: set[asyncio.Task[None]] = set()
@@ -117,7 +117,10 @@ class FeedServer:
 
     def publish(self, metars: Sequence[MetarRow], tafs: Sequence[TafRow]) -> None:
         """Replace both files."""
-        self._metars, self._tafs = tuple(metars), tuple(tafs)
+        self._files = self._packed(metars, tafs)
+        self._files_of_yesterday = self._packed(
+            [row.a_day_earlier() for row in metars], [row.a_day_earlier() for row in tafs]
+        )
 
     def publish_texts(self, metars: Sequence[str], tafs: Sequence[str], now: datetime) -> None:
         """Replace both files by reports given as texts, dated to the last days before `now`."""
@@ -149,7 +152,8 @@ class FeedServer:
         return response.cut is None
 
     def _response(self, request: Request) -> _Response:
-        file = self._file(request.path)
+        files = self._files_of_yesterday if self.fault == "yesterday" else self._files
+        file = files.get(request.path)
         if file is None:
             return _Response(404, b"no such file\n", {"Content-Type": "text/plain"})
         if self.fault is not None and self.fault != "yesterday":
@@ -165,15 +169,11 @@ class FeedServer:
             headers |= {"Content-Encoding": "gzip", "Content-Type": "text/plain"}
         return _Response(200, file, headers)
 
-    def _file(self, path: str) -> bytes | None:
-        earlier = self.fault == "yesterday"
-        if path == METAR_PATH:
-            metars = [row.a_day_earlier() for row in self._metars] if earlier else self._metars
-            return gzip.compress(metar_csv(metars, self._form), mtime=0)
-        if path == TAF_PATH:
-            tafs = [row.a_day_earlier() for row in self._tafs] if earlier else self._tafs
-            return gzip.compress(taf_xml(tafs), mtime=0)
-        return None
+    def _packed(self, metars: Sequence[MetarRow], tafs: Sequence[TafRow]) -> dict[str, bytes]:
+        return {
+            METAR_PATH: gzip.compress(metar_csv(metars, self._form), mtime=0),
+            TAF_PATH: gzip.compress(taf_xml(tafs), mtime=0),
+        }
 
     def _faulty(self, file: bytes) -> _Response:
         half = len(file) // 2

@@ -121,6 +121,8 @@ class BulkFeed:
         changed = tuple(r for r in rows.reports if (r.station, r.text) not in memory.texts)
         after = _Memory(page.validators, digest, texts, rows.newest_at(now))
         detail = f"{len(changed)} of {len(rows.reports)} reports are new"
+        if rows.row_count > len(rows.reports):
+            detail += f"; {rows.row_count - len(rows.reports)} rows are no reports"
         return self._fetched(what, page, after, now, detail, changed, rows.yield_ratio), after
 
     def _fetched(  # noqa: PLR0917 - private, the parts of one value

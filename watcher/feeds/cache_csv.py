@@ -11,7 +11,7 @@ import re
 
 from watcher.errors import FeedError
 from watcher.feeds.model import RawReport
-from watcher.feeds.rows import Rows, checked, report_of_row
+from watcher.feeds.rows import Rows, checked, report_of_row, shown
 
 _NEEDED = ("raw_text", "station_id", "observation_time")
 _LINES_BEFORE_HEADER = 20
@@ -50,7 +50,7 @@ def _header_index(lines: list[str]) -> int:
             lines[index] = line.lstrip("\ufeff")
             return index
     first = next((line for line in lines if line.strip()), "")
-    raise FeedError(f'this is no METAR cache: no header line; the first line is "{first[:80]}"')
+    raise FeedError(f'this is no METAR cache: no header line; the first line is "{shown(first)}"')
 
 
 def _split(lines: list[str]) -> list[list[str]]:

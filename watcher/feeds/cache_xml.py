@@ -12,7 +12,7 @@ from lxml import etree
 
 from watcher.errors import FeedError
 from watcher.feeds.model import RawReport, What
-from watcher.feeds.rows import Rows, checked, report_of_row
+from watcher.feeds.rows import Rows, checked, report_of_row, shown
 
 _TAIL_BYTES = 64
 _FORMS: dict[What, tuple[str, str]] = {"metar": ("METAR", "observation_time"), "taf": ("TAF", "issue_time")}
@@ -45,7 +45,7 @@ def parse_cache_xml(body: bytes, what: What) -> Rows:
     except etree.XMLSyntaxError as error:
         if b"</response>" not in body[-_TAIL_BYTES:]:
             raise FeedError(f"the body ends early: the XML stops after {count} reports") from error
-        raise FeedError(f"the XML is not well formed: {error.msg}") from error
+        raise FeedError(f"the XML is not well formed: {shown(error.msg or '')}") from error
     return checked(Rows(tuple(found), count))
 
 
@@ -71,7 +71,7 @@ def _entries(body: bytes, element: str) -> Iterator[etree._Element]:
             _forget(node)
     if not known:
         root = getattr(events.root, "tag", "nothing")
-        raise FeedError(f"this is no {element} cache: the root element is {root}")
+        raise FeedError(f"this is no {element} cache: the root element is {shown(str(root))}")
 
 
 def _refuse_doctype(node: etree._Element) -> None:

@@ -131,10 +131,11 @@ def _refuse(answer: Answer, url: str, budget: HostBudget, now: datetime) -> NoRe
         wait_s = budget.refused(now, retry_after_s)
         raise FeedBusy(f"{host} asked for fewer requests ({answer.status}); next one in {wait_s:.0f} s", wait_s)
     if answer.status == 403:
-        budget.refused(now, retry_after_s)
-        raise FeedError(f"{host} refused the request (403); is [service] contact set, for its User-Agent rule?")
+        # Public feeds answer so both to too many requests and to those that do not say who asks.
+        wait_s = budget.refused(now, retry_after_s)
+        raise FeedBusy(f"{host} refused the request (403); is [service] contact set? Next in {wait_s:.0f} s", wait_s)
     if 300 <= answer.status < 400 and answer.status != 304:
-        goal = urlsplit(answer.headers.get("location", "")).netloc or "another place"
+        goal = urlsplit(answer.headers.get("location", "")).hostname or "another place"
         raise FeedError(f"{host} sends the request on to {goal} ({answer.status}); put the new address in [[feed]]")
     raise FeedError(f"{host} answered {answer.status} instead of reports")
 

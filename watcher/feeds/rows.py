@@ -72,3 +72,8 @@ def checked(rows: Rows) -> Rows:
     if rows.yield_ratio < LEAST_YIELD:
         raise FeedError(f"only {len(rows.reports)} of {rows.row_count} rows are reports: the form may have changed")
     return rows
+
+
+def shown(text: str) -> str:
+    """Return the beginning of a text from outside, fit to stand in a message."""
+    return "".join(letter if letter.isprintable() else "?" for letter in text[:80])

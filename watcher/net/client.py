@@ -6,8 +6,10 @@ Redirects are answers like any other, cookies are forgotten, proxies named in th
 from __future__ import annotations
 
 import asyncio
+import logging
 import ssl
 from collections.abc import AsyncIterator, Mapping
+from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from http.cookiejar import CookieJar, DefaultCookiePolicy
 from types import MappingProxyType, TracebackType
@@ -26,6 +28,12 @@ CONNECT_TIMEOUT_S = 10.0
 TOTAL_TIMEOUT_S = 30.0
 ANSWER_LIMIT_BYTES = 1 << 20
 _DRAIN_BYTES = 1 << 16
+# Each may hold four open files, and a process has about a thousand.
+_IDLE_DESTINATIONS = 64
+
+# These loggers write whole URLs and headers, in which somebody's token may stand.
+for _name in ("httpx", "httpcore"):
+    logging.getLogger(_name).setLevel(logging.WARNING)
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +44,14 @@ class Answer:
     headers: Mapping[str, str]
     body: bytes
     whole: bool = True
+
+
+@dataclass(slots=True)
+class _Destination:
+    """The client of one scheme, host and port, and how many requests it is busy with."""
+
+    client: httpx.AsyncClient
+    busy: int = 0
 
 
 class HttpClients:
@@ -55,7 +71,7 @@ class HttpClients:
         self._guard = guard
         self._ssl_context = ssl_context
         self._user_agent = f"Hoarline/{watcher.__version__}" + (f" ({contact})" if contact else "")
-        self._clients: dict[str, httpx.AsyncClient] = {}
+        self._destinations: dict[str, _Destination] = {}
 
     async def __aenter__(self) -> Self:
         return self
@@ -67,9 +83,9 @@ class HttpClients:
 
     async def aclose(self) -> None:
         """Close every connection."""
-        clients, self._clients = self._clients, {}
-        for client in clients.values():
-            await client.aclose()
+        destinations, self._destinations = self._destinations, {}
+        for destination in destinations.values():
+            await destination.client.aclose()
 
     async def get(
         self,
@@ -130,10 +146,10 @@ class HttpClients:
     ) -> Answer:
         target = _checked(url)
         bounds = httpx.Timeout(total_s, connect=min(CONNECT_TIMEOUT_S, total_s))
-        client = self._client(target)
         try:
             async with (
                 asyncio.timeout(total_s),
+                self._client(target) as client,
                 client.stream(method, target, headers=headers, content=content, timeout=bounds) as response,
             ):
                 body, whole = await _read(response, limit_bytes)
@@ -148,20 +164,33 @@ class HttpClients:
         known = MappingProxyType({name.lower(): value for name, value in response.headers.items()})
         return Answer(response.status_code, known, body, whole)
 
-    def _client(self, target: httpx.URL) -> httpx.AsyncClient:
+    @asynccontextmanager
+    async def _client(self, target: httpx.URL) -> AsyncIterator[httpx.AsyncClient]:
         origin = f"{target.scheme}://{target.netloc.decode('ascii')}"
-        client = self._clients.get(origin)
-        if client is None:
-            if self._ssl_context is None:
-                self._ssl_context = httpx.create_ssl_context()
-            client = self._clients[origin] = httpx.AsyncClient(
-                transport=GuardedTransport(self._guard, self._ssl_context),
-                headers={"User-Agent": self._user_agent, "Accept": "*/*", "Accept-Encoding": "gzip"},
-                cookies=CookieJar(DefaultCookiePolicy(allowed_domains=[])),
-                follow_redirects=False,
-                trust_env=False,
-            )
-        return client
+        destination = self._destinations.pop(origin, None) or _Destination(self._opened())
+        self._destinations[origin] = destination  # the order of the dict is the order of use
+        destination.busy += 1
+        try:
+            await self._close_idle()
+            yield destination.client
+        finally:
+            destination.busy -= 1
+
+    async def _close_idle(self) -> None:
+        idle = [origin for origin, destination in self._destinations.items() if not destination.busy]
+        for origin in idle[: max(0, len(idle) - _IDLE_DESTINATIONS)]:
+            await self._destinations.pop(origin).client.aclose()
+
+    def _opened(self) -> httpx.AsyncClient:
+        if self._ssl_context is None:
+            self._ssl_context = httpx.create_ssl_context()
+        return httpx.AsyncClient(
+            transport=GuardedTransport(self._guard, self._ssl_context),
+            headers={"User-Agent": self._user_agent, "Accept": "*/*", "Accept-Encoding": "gzip"},
+            cookies=CookieJar(DefaultCookiePolicy(allowed_domains=[])),
+            follow_redirects=False,
+            trust_env=False,
+        )
 
 
 _HTTPCORE_ERRORS = (
