@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import gzip
 from collections.abc import AsyncIterator
 from datetime import UTC, datetime, timedelta
@@ -9,6 +10,8 @@ from pathlib import Path
 from random import Random
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from tests.net.loopback import loopback, ok
 from watcher.demo.feed_server import FeedServer
@@ -309,3 +312,36 @@ async def test_a_file_that_could_not_be_read_is_asked_for_again_without_its_mark
             with pytest.raises(FeedError, match="this is no METAR cache"):
                 await feed.fetch("metar", now=after(minute))
     assert b"If-None-Match" not in server.requests[1]
+
+
+_FILES = st.lists(
+    st.tuples(
+        st.sampled_from([None, None, "outage", "half", "page", "empty", "busy"]),
+        st.dictionaries(st.sampled_from(["XNOR", "XBAY", "XFEL"]), st.integers(0, 2), min_size=1),
+    ),
+    max_size=8,
+)
+
+
+@settings(max_examples=50, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(_FILES)
+def test_no_sequence_of_files_and_faults_loses_a_report_or_brings_one_twice(
+    files: list[tuple[str | None, dict[str, int]]],
+) -> None:
+    async def play() -> None:
+        async with FeedServer() as server, HttpClients(Guard(["127.0.0.0/8"])) as http:
+            feed = BulkFeed("world", http, Budgets(Random(1)), metar_url=server.metar_url)
+            before: set[str] = set()
+            for turn, (server.fault, texts) in enumerate(files):  # type: ignore[assignment]
+                current = {f"METAR {station} 120550Z 0000{number}KT" for station, number in texts.items()}
+                server.publish_texts(sorted(current), [], NOW)
+                try:
+                    fetched = await feed.fetch("metar", now=after(10 * turn))
+                except FeedError:
+                    assert server.fault is not None
+                    continue
+                if server.fault is None:
+                    assert sorted(r.text for r in fetched.reports) == sorted(current - before)
+                    before = current
+
+    asyncio.run(play())

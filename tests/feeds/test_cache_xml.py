@@ -90,6 +90,15 @@ def test_half_a_file_is_told_with_what_was_there() -> None:
         parse_cache_xml(EXCERPT[:-900], "taf")
 
 
+def test_a_file_larger_than_the_real_one_is_read() -> None:
+    """The real file has about 3,000 forecasts in 6 MB; the XML library has bounds of 10 MB that must not be met."""
+    head, tail = EXCERPT.split(b"<TAF>", 1)
+    entries, end = (b"<TAF>" + tail).rsplit(b"</data>", 1)
+    body = head + entries * 3000 + b"</data>" + end
+    assert len(body) > 11_000_000
+    assert len(parse_cache_xml(body, "taf").reports) == 6000
+
+
 def test_entries_that_are_no_reports_are_counted() -> None:
     body = taf_xml([row("XNOR"), row("XBAY"), row("XFEL")]).replace(b"<station_id>XBAY", b"<station_id>")
     found = parse_cache_xml(body, "taf")
