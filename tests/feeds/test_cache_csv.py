@@ -124,6 +124,29 @@ def test_a_quote_that_never_closes_costs_one_row_not_the_rest_of_the_world() -> 
     assert [r.station for r in found.reports] == [f"X{n:03d}" for n in range(10) if n != 3]
 
 
+@pytest.mark.parametrize(
+    ("time", "observed_at"),
+    [
+        ("2026-01-12T11:50:00Z", datetime(2026, 1, 12, 11, 50, tzinfo=UTC)),
+        ("2026-01-12T12:50:00+01:00", datetime(2026, 1, 12, 11, 50, tzinfo=UTC)),
+        ("2026-01-12T11:50:00", None),
+        ("0001-01-01T00:00:00+12:00", None),
+        ("", None),
+        ("null", None),
+    ],
+)
+def test_a_time_must_say_its_zone(time: str, observed_at: datetime | None) -> None:
+    body = metar_csv(rows(2), "2026").replace(b"2026-01-12T11:50:00.000Z", time.encode(), 1)
+    found = [r.observed_at for r in parse_metar_csv(body).reports]
+    assert found == [at for at in (observed_at, datetime(2026, 1, 12, 11, 50, tzinfo=UTC)) if at is not None]
+
+
+def test_a_field_larger_than_any_report_costs_its_row_only() -> None:
+    lines = metar_csv(rows(4), "2026").splitlines()
+    lines[2] = lines[2].replace(b"CAVOK", b"C" * 200_000)
+    assert [r.station for r in parse_metar_csv(b"\n".join(lines) + b"\n").reports] == ["X000", "X002", "X003"]
+
+
 def test_a_file_in_which_most_rows_are_no_reports_is_refused() -> None:
     lines = metar_csv(rows(4), "2026").splitlines()
     body = b"\n".join([lines[0], lines[1], *[b"?" * 9] * 3]) + b"\n"

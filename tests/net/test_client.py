@@ -10,6 +10,7 @@ import ssl
 from inspect import ismodule
 from pathlib import Path
 
+import httpcore
 import httpx
 import pytest
 import respx
@@ -22,6 +23,7 @@ import watcher.net
 from tests.net.loopback import loopback, ok
 from watcher.errors import GuardError, NetError
 from watcher.net import Answer, Guard, HttpClients
+from watcher.net.transport import GuardedBackend
 
 pytestmark = pytest.mark.anyio
 
@@ -308,10 +310,44 @@ async def test_respx_can_stand_in_for_a_destination_in_the_tests_of_callers() ->
 
 
 async def test_a_socket_file_is_refused_even_below_the_client() -> None:
-    from watcher.net.transport import GuardedBackend
-
     with pytest.raises(GuardError):
         await GuardedBackend(Guard()).connect_unix_socket("/run/socket")
+
+
+class BlackHole(httpcore.AsyncNetworkBackend):
+    """A network in which one address swallows packets; the loopback has none that does."""
+
+    def __init__(self) -> None:
+        self.shares: list[float | None] = []
+        self.real = httpcore.AnyIOBackend()
+
+    async def connect_tcp(self, host: str, port: int, timeout: float | None, *more: object) -> object:  # noqa: ASYNC109
+        self.shares.append(timeout)
+        if host == "127.0.0.9":
+            raise httpcore.ConnectTimeout
+        return await self.real.connect_tcp(host, port, timeout)
+
+
+async def test_an_address_that_swallows_packets_does_not_hide_the_next(monkeypatch: pytest.MonkeyPatch) -> None:
+    async def two(host: str, port: int) -> tuple[str, ...]:
+        return ("127.0.0.9", "127.0.0.1")
+
+    network = BlackHole()
+    backend = GuardedBackend(Guard(LOOPBACK, resolve=two))
+    monkeypatch.setattr(backend, "_system", network)
+    async with loopback(b"") as server:
+        stream = await backend.connect_tcp("feed.example", server.port, 8.0)
+        await stream.aclose()
+    assert network.shares == [4.0, 4.0]
+
+
+async def test_a_look_up_has_its_own_bound_within_the_whole() -> None:
+    async def stuck(host: str, port: int) -> tuple[str, ...]:
+        await asyncio.Event().wait()
+        return ()
+
+    with pytest.raises(httpcore.ConnectTimeout):
+        await GuardedBackend(Guard(resolve=stuck)).connect_tcp("feed.example", 80, 0.01)
 
 
 def test_the_room_shows_exactly_what_its_door_says() -> None:

@@ -38,30 +38,29 @@ class GuardedBackend(httpcore.AsyncNetworkBackend):
         local_address: str | None = None,
         socket_options: Iterable[_SocketOption] | None = None,
     ) -> httpcore.AsyncNetworkStream:
-        """Look the host up, have every address judged, and connect to the first judged one that accepts."""
-        try:
-            async with asyncio.timeout(timeout):
-                return await self._connect(host, port, local_address, socket_options)
-        except TimeoutError as error:
-            raise httpcore.ConnectTimeout(f"no connection within {timeout:g} s") from error
+        """Look the host up, have every address judged, and connect to the first judged one that accepts.
 
-    async def _connect(
-        self, host: str, port: int, local_address: str | None, socket_options: Iterable[_SocketOption] | None
-    ) -> httpcore.AsyncNetworkStream:
-        try:
-            addresses = await self._guard.addresses(host, port)
-        except (OSError, UnicodeError) as error:
-            raise UnknownName(f"the name could not be looked up ({error})") from error
-        failure: httpcore.ConnectError | None = None
+        Each address has an equal share of the time, so that one that swallows packets does not hide the next.
+        """
+        addresses = await self._judged(host, port, timeout)
+        share = None if timeout is None else timeout / len(addresses)
+        failure: Exception | None = None
         for address in addresses:
             try:
-                return await self._system.connect_tcp(
-                    address, port, local_address=local_address, socket_options=socket_options
-                )
-            except httpcore.ConnectError as error:
+                return await self._system.connect_tcp(address, port, share, local_address, socket_options)
+            except (httpcore.ConnectError, httpcore.ConnectTimeout) as error:
                 failure = error
         assert failure is not None
         raise failure
+
+    async def _judged(self, host: str, port: int, within_s: float | None) -> tuple[str, ...]:
+        try:
+            async with asyncio.timeout(within_s):
+                return await self._guard.addresses(host, port)
+        except TimeoutError as error:
+            raise httpcore.ConnectTimeout("the name was not looked up in time") from error
+        except (OSError, UnicodeError) as error:
+            raise UnknownName(f"the name could not be looked up ({error})") from error
 
     async def connect_unix_socket(
         self,
@@ -86,6 +85,7 @@ class _Body(httpx.AsyncByteStream):
             yield part
 
     async def aclose(self) -> None:
+        # A stand-in for the pool, as tests have, may give a stream that needs no closing.
         close = getattr(self._stream, "aclose", None)
         if close is not None:
             await close()
