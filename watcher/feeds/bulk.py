@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import hashlib
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from types import MappingProxyType
 
@@ -113,6 +113,7 @@ class BulkFeed:
             return Fetched(self.name, what, Outcome.EMPTY, now, detail="an empty answer"), memory
         digest = hashlib.blake2b(page.body, digest_size=16).digest()
         if digest == memory.digest:
+            memory = replace(memory, validators=page.validators)
             return self._fetched(what, page, memory, now, "the same file as before"), memory
         rows = await asyncio.to_thread(_parse, page.body, what)
         if not rows.row_count:

@@ -84,7 +84,7 @@ class Feed(Protocol):
             The present, aware UTC.
         everything
             Bring all reports, not only those that the answer before did not hold. For the case that those could not
-            be kept.
+            be kept; to be said again until an answer comes.
 
         Raises
         ------

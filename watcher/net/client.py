@@ -28,8 +28,8 @@ CONNECT_TIMEOUT_S = 10.0
 TOTAL_TIMEOUT_S = 30.0
 ANSWER_LIMIT_BYTES = 1 << 20
 _DRAIN_BYTES = 1 << 16
-# Each may hold four open files, and a process has about a thousand.
-_IDLE_DESTINATIONS = 64
+# Each may hold four open files, and a process has about a thousand. More are kept only while they are busy.
+_IDLE_DESTINATIONS = 100
 
 # These loggers write whole URLs and headers, in which somebody's token may stand.
 for _name in ("httpx", "httpcore"):
@@ -62,7 +62,8 @@ class HttpClients:
     guard
         Judges every address that a connection goes to.
     contact
-        A mail or web address for the User-Agent, so that the other side can complain. Empty: none.
+        A mail or web address for the User-Agent, so that the other side can complain. Empty: none. What is not
+        plain ASCII becomes a question mark.
     ssl_context
         Verifies certificates. Left out: the public authorities, or those that SSL_CERT_FILE names.
     """
@@ -70,7 +71,8 @@ class HttpClients:
     def __init__(self, guard: Guard, *, contact: str = "", ssl_context: ssl.SSLContext | None = None) -> None:
         self._guard = guard
         self._ssl_context = ssl_context
-        self._user_agent = f"Hoarline/{watcher.__version__}" + (f" ({contact})" if contact else "")
+        plain = "".join(letter if " " <= letter <= "~" else "?" for letter in contact)
+        self._user_agent = f"Hoarline/{watcher.__version__}" + (f" ({plain})" if plain else "")
         self._destinations: dict[str, _Destination] = {}
 
     async def __aenter__(self) -> Self:
@@ -159,10 +161,9 @@ class HttpClients:
             raise NetError(f"{_place(url)}: {error}", "broken") from error
         except (httpx.ConnectError, httpcore.ConnectError) as error:
             raise _connect_error(url, error) from error
-        except (httpx.HTTPError, httpx.StreamError, *_HTTPCORE_ERRORS) as error:
+        except _BROKEN_OFF as error:
             raise NetError(f"{_place(url)}: the exchange broke off ({error})", "broken") from error
-        known = MappingProxyType({name.lower(): value for name, value in response.headers.items()})
-        return Answer(response.status_code, known, body, whole)
+        return Answer(response.status_code, MappingProxyType(dict(response.headers)), body, whole)
 
     @asynccontextmanager
     async def _client(self, target: httpx.URL) -> AsyncIterator[httpx.AsyncClient]:
@@ -177,9 +178,12 @@ class HttpClients:
             destination.busy -= 1
 
     async def _close_idle(self) -> None:
-        idle = [origin for origin, destination in self._destinations.items() if not destination.busy]
-        for origin in idle[: max(0, len(idle) - _IDLE_DESTINATIONS)]:
-            await self._destinations.pop(origin).client.aclose()
+        while len(self._destinations) > _IDLE_DESTINATIONS:
+            # Looked up anew each time: while one is being closed, another may come into use.
+            idle = next((origin for origin, destination in self._destinations.items() if not destination.busy), None)
+            if idle is None:
+                return
+            await self._destinations.pop(idle).client.aclose()
 
     def _opened(self) -> httpx.AsyncClient:
         if self._ssl_context is None:
@@ -193,11 +197,16 @@ class HttpClients:
         )
 
 
-_HTTPCORE_ERRORS = (
+# Both libraries' trees, since the transport passes the lower one's errors on; and what neither wraps.
+_BROKEN_OFF = (
+    httpx.HTTPError,
+    httpx.StreamError,
     httpcore.NetworkError,
     httpcore.ProtocolError,
     httpcore.UnsupportedProtocol,
     httpcore.ConnectionNotAvailable,
+    OSError,
+    UnicodeError,
 )
 
 
@@ -235,7 +244,7 @@ def _checked(url: str) -> httpx.URL:
     except (httpx.InvalidURL, UnicodeError, ValueError) as error:
         raise GuardError(f"this is no URL that can be reached: {error}") from error
     if target.scheme not in {"http", "https"} or not target.host:
-        raise GuardError(f'only http:// and https:// addresses are reached, not "{target.scheme or url[:40]}"')
+        raise GuardError(f"only http:// and https:// addresses are reached, not {target.scheme or 'those without it'}")
     if target.userinfo:
         raise GuardError(f"{_place(url)}: a URL with a name or password in it is refused; put it into a header")
     return target
