@@ -139,8 +139,28 @@ async def test_a_file_that_cannot_be_read_is_told_once_and_stays_where_it_is(fee
     assert [problem.split()[0] for problem in fetched.problems] == list(bad)
     assert fetched.problems[0] == "half.gz could not be read: the gzip data ends early"
     assert fetched.yield_ratio == pytest.approx(1 / 5)
+    assert fetched.problems[1] == "note.txt could not be read: only 0 of the 1 texts in it look like reports"
     assert (await feed.fetch("metar", now=NOW)).problems == ()
     assert set(os.listdir(tmp_path)) == {"good.txt", *bad}  # noqa: PTH208 - as a user would look
+
+
+async def test_an_odd_line_among_reports_comes_along_to_be_shown_as_unreadable(
+    feed: FolderFeed, tmp_path: Path
+) -> None:
+    put(tmp_path, "a.txt", f"{XNOR}\nXMOR STATION CLOSED=\n{XBAY}\n")
+    fetched = await feed.fetch("metar", now=NOW)
+    assert len(fetched.reports) == 3
+    assert fetched.problems == ()
+
+
+async def test_a_bulletin_gives_its_reports_with_the_type_of_its_heading(feed: FolderFeed, tmp_path: Path) -> None:
+    put(
+        tmp_path,
+        "b.bul",
+        "\x01\r\r\n123\r\r\nSPNO31 XNOR 120548\r\r\nXBAY 120548Z 15006KT\r\r\n     3000 FZDZ=\r\r\n\x03",
+    )
+    (report,) = (await feed.fetch("metar", now=NOW)).reports
+    assert (report.text, report.kind) == ("XBAY 120548Z 15006KT 3000 FZDZ", "SPECI")
 
 
 async def test_a_bad_file_that_was_put_right_is_read(feed: FolderFeed, tmp_path: Path) -> None:
