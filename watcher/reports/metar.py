@@ -1,0 +1,162 @@
+"""METAR and SPECI texts to observations. Present is what stands before RMK and the first trend, nothing after it."""
+
+from __future__ import annotations
+
+import re
+from datetime import datetime
+from typing import Literal
+
+from watcher.reports.body import Body, read_body
+from watcher.reports.dating import WrongTime, report_date
+from watcher.reports.model import Observation, Unreadable
+from watcher.reports.remarks import RemarkValues, read_remarks
+
+STATION = re.compile(r"[A-Z][A-Z0-9]{3}")
+_TIME = re.compile(r"(\d{2})(\d{2})(\d{2})(Z?)")
+_COLOUR = r"(?:BLU\+?|WHT|GRN|YLO[12]?|AMB|RED)"
+_TREND = re.compile(rf" (?=(?:TEMPO|BECMG|NOSIG|INTER|FM\d{{4}}|PROB\d{{2}}|(?:BLACK)?{_COLOUR}{{1,2}}|BLACK)(?: |$))")
+_WARM_ENOUGH_C = 3.0
+_COLDEST_C, _WARMEST_C = -80.0, 60.0
+
+Kind = Literal["METAR", "SPECI"]
+
+
+def decode_metar(text: str, *, received_at: datetime, kind: Kind, raw: str) -> Observation | Unreadable:
+    """Return what a METAR or SPECI says.
+
+    Parameters
+    ----------
+    text
+        Normalised, without the type word.
+    received_at
+        Gives month and year.
+    kind
+        METAR or SPECI, as the text or the feed says.
+    raw
+        The text as received.
+    """
+    main, remark = _partition_remarks(text)
+    present, *trend = _TREND.split(main)
+    tokens = present.split()
+    prefix: list[str] = []
+    while tokens and tokens[0] in {"COR", "AUTO", "RTD"}:
+        prefix.append(tokens.pop(0))
+    if not tokens or STATION.fullmatch(tokens[0]) is None:
+        return Unreadable(raw, "no station where one should stand")
+    station = tokens[0]
+    rest = tokens[1:]
+    while rest and rest[0] in {"COR", "AUTO", "RTD", "NIL"}:
+        prefix.append(rest.pop(0))
+    if not rest:
+        return Unreadable(raw, "no time after the station", station)
+    time = _TIME.fullmatch(rest[0])
+    if time is None:
+        return Unreadable(raw, f"{rest[0]}: no time of observation", station)
+    try:
+        observed_at = report_date(int(time[1]), int(time[2]), int(time[3]), received_at)
+    except WrongTime as error:
+        return Unreadable(raw, str(error), station)
+    body = read_body([*prefix, *rest[1:]])
+    if not time[4]:
+        body.doubts.append(f"{rest[0]}: a time without Z")
+    values = read_remarks(remark, observed_at, tuple(body.runway_state))
+    return _observation(kind, station, observed_at, raw, body, values, tuple(trend))
+
+
+def _partition_remarks(text: str) -> tuple[str, str]:
+    before, found, after = text.partition(" RMK")
+    return before, after.removeprefix("S").strip() if found else ""
+
+
+def _observation(  # noqa: PLR0917 - private, called once
+    kind: Kind,
+    station: str,
+    observed_at: datetime,
+    raw: str,
+    body: Body,
+    values: RemarkValues,
+    trend: tuple[str, ...],
+) -> Observation:
+    temp, dew = _temperatures(body, values)
+    wind = body.wind
+    nil = body.nil
+    return Observation(
+        kind=kind,
+        station=station,
+        observed_at=observed_at,
+        raw=raw,
+        auto=body.auto,
+        correction=body.correction,
+        nil=nil,
+        temp_c=temp[0],
+        temp_c_low=temp[1],
+        temp_c_high=temp[2],
+        dew_point_c=dew[0],
+        dew_point_c_low=dew[1],
+        dew_point_c_high=dew[2],
+        wind_from_deg=wind.from_deg if wind is not None else None,
+        wind_variable=wind.variable if wind is not None else False,
+        wind_kt=wind.kt if wind is not None else None,
+        gust_kt=wind.gust_kt if wind is not None else None,
+        visibility_m=body.visibility_m,
+        visibility_bound=body.visibility_bound,
+        vertical_visibility_ft=body.vertical_visibility_ft,
+        cavok=body.cavok,
+        weather=tuple(group.text for group in body.weather),
+        weather_observable=body.weather_observable and not nil,
+        recent_weather=tuple(body.recent),
+        clouds=tuple(body.clouds) if body.clouds is not None else None,
+        pressure_hpa=body.pressure_hpa,
+        freezing_or_frozen=None if nil else _freezing_or_frozen(body, values, temp[0]),
+        remarks=values.remarks,
+        trend=trend,
+        doubts=tuple(body.doubts),
+    )
+
+
+def _freezing_or_frozen(body: Body, values: RemarkValues, temp_c: float | None) -> bool | None:
+    if any(group.freezes for group in body.weather):
+        return True
+    if body.unread_may_freeze:
+        return None
+    cold = temp_c is None or temp_c <= _WARM_ENOUGH_C
+    remarks = values.remarks
+    sensor_off = remarks.freezing_rain_sensor_off or remarks.present_weather_sensor_off
+    if cold and (not body.weather_observable or sensor_off):
+        return None
+    return False
+
+
+_Triple = tuple[float | None, float | None, float | None]
+_UNKNOWN: _Triple = (None, None, None)
+
+
+def _temperatures(body: Body, values: RemarkValues) -> tuple[_Triple, _Triple]:
+    """Return temperature and dew point; tenths from the remarks replace whole degrees where the two agree."""
+    group = body.temperature
+    temp: _Triple = group.temp_c if group is not None and group.temp_c is not None else _UNKNOWN
+    dew: _Triple = group.dew_point_c if group is not None and group.dew_point_c is not None else _UNKNOWN
+    temp = _finer(temp, values.temp_c, "temperature", body)
+    dew = _finer(dew, values.dew_point_c, "dew point", body)
+    temp = _possible(temp, "temperature", body)
+    dew = _possible(dew, "dew point", body)
+    if temp[0] is not None and dew[0] is not None and dew[0] > temp[0] + 1:
+        body.doubts.append(f"dew point {dew[0]:g}: above the temperature {temp[0]:g}, left out")
+        dew = _UNKNOWN
+    return temp, dew
+
+
+def _finer(whole: _Triple, tenths: float | None, name: str, body: Body) -> _Triple:
+    if tenths is None:
+        return whole
+    if whole[0] is not None and abs(whole[0] - tenths) > 1.0:
+        body.doubts.append(f"{name} {tenths:g} in the remarks: does not agree with {whole[0]:g}, passed over")
+        return whole
+    return tenths, round(tenths - 0.05, 2), round(tenths + 0.05, 2)
+
+
+def _possible(value: _Triple, name: str, body: Body) -> _Triple:
+    if value[0] is None or _COLDEST_C <= value[0] <= _WARMEST_C:
+        return value
+    body.doubts.append(f"{name} {value[0]:g}: not possible, left out")
+    return _UNKNOWN

@@ -1,0 +1,138 @@
+"""Present weather by the grammar of code table 4678, also where it is sent against that grammar.
+
+Source: WMO-No. 306, Manual on Codes, code table 4678 (w'w'): intensity or proximity, one descriptor, up to three
+phenomena.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from functools import lru_cache
+
+DESCRIPTORS = ("MI", "PR", "BC", "DR", "BL", "SH", "TS", "FZ")
+PRECIPITATION = ("DZ", "RA", "SN", "SG", "IC", "PL", "GR", "GS", "UP")
+OBSCURATION = ("BR", "FG", "FU", "VA", "DU", "SA", "HZ")
+OTHER = ("PO", "SQ", "FC", "SS", "DS")
+
+FROZEN = frozenset({"SN", "SG", "IC", "PL", "GR", "GS"})
+LIQUID = frozenset({"RA", "DZ"})
+_FREEZE_MARKS = ("FZ", "SN", "PL", "GS", "GR", "IC", "SG", "UP")
+
+_CODES = frozenset((*DESCRIPTORS, *PRECIPITATION, *OBSCURATION, *OTHER))
+_ALONE = frozenset({"TS", "SH"})
+_SHAPE = re.compile(r"(?P<sign>[+-]|VC)?(?P<codes>(?:[A-Z]{2}){1,5})")
+_REGULAR = re.compile(
+    rf"(?:[+-]|VC)?(?:{'|'.join(DESCRIPTORS)})?(?:{'|'.join((*PRECIPITATION, *OBSCURATION, *OTHER))}){{0,3}}"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class WeatherGroup:
+    """One group. `sign`: "-", "+" or ""; `vicinity`: VC; `regular`: sent as the table allows."""
+
+    text: str
+    sign: str
+    vicinity: bool
+    descriptors: frozenset[str]
+    phenomena: tuple[str, ...]
+    regular: bool
+
+    @property
+    def freezes(self) -> bool:
+        """Whether it is freezing or frozen in any way, blowing and drifting snow included, the vicinity not."""
+        if self.vicinity:
+            return False
+        return "FZ" in self.descriptors or not FROZEN.isdisjoint(self.phenomena) or "UP" in self.phenomena
+
+    @property
+    def falls(self) -> bool:
+        """Whether it is precipitation at the station: not in the vicinity, not blown or drifting."""
+        if self.vicinity or not self.descriptors.isdisjoint({"BL", "DR"}):
+            return False
+        return any(code in PRECIPITATION for code in self.phenomena)
+
+    @property
+    def is_freezing_precipitation(self) -> bool:
+        """Freezing rain, drizzle or unknown precipitation."""
+        return self.falls and "FZ" in self.descriptors and not {"RA", "DZ", "UP"}.isdisjoint(self.phenomena)
+
+    @property
+    def is_frozen_precipitation(self) -> bool:
+        """Snow, pellets, hail, grains or crystals that fall."""
+        return self.falls and not FROZEN.isdisjoint(self.phenomena)
+
+    @property
+    def is_liquid_precipitation(self) -> bool:
+        """Rain or drizzle that falls, alone or in a mixture, and is not reported as freezing."""
+        return self.falls and "FZ" not in self.descriptors and not LIQUID.isdisjoint(self.phenomena)
+
+
+@lru_cache(maxsize=4096)
+def parse_weather(token: str) -> WeatherGroup | None:
+    """Return the weather group of a token, None when it is none.
+
+    Codes in an order that the table does not know (freezing after another phenomenon, two descriptors) are taken, with
+    `regular` false: what freezes must not vanish because it was sent against the grammar.
+    """
+    match = _SHAPE.fullmatch(token)
+    if match is None:
+        return None
+    pairs = match["codes"]
+    codes = [pairs[index : index + 2] for index in range(0, len(pairs), 2)]
+    if not _CODES.issuperset(codes):
+        return None
+    descriptors = frozenset(code for code in codes if code in DESCRIPTORS)
+    phenomena = tuple(code for code in codes if code not in descriptors)
+    if not phenomena and descriptors.isdisjoint(_ALONE):
+        return None
+    sign = match["sign"] or ""
+    return WeatherGroup(
+        text=token,
+        sign="" if sign == "VC" else sign,
+        vicinity=sign == "VC",
+        descriptors=descriptors,
+        phenomena=phenomena,
+        regular=_REGULAR.fullmatch(token) is not None,
+    )
+
+
+def split_joined(token: str) -> tuple[WeatherGroup, ...]:
+    """Return the groups of a token in which several stand without a blank, such as ``-SN-RA``; empty if none."""
+    parts = [part for part in re.split(r"(?=[+-])", token) if part]
+    if len(parts) < 2:
+        return ()
+    groups = [parse_weather(part) for part in parts]
+    return tuple(group for group in groups if group is not None) if all(groups) else ()
+
+
+def may_freeze(token: str) -> bool:
+    """Return whether a token that could not be read may have meant something freezing or frozen."""
+    return any(mark in token for mark in _FREEZE_MARKS)
+
+
+@lru_cache(maxsize=4096)
+def matches(group_text: str, wanted: str) -> bool:
+    """Return whether a reported group is what a rule asks for.
+
+    A code without sign matches any intensity and every group that contains it (SN: -SN, SHSN, RASN). A written sign
+    must match. The vicinity, and blown or drifting snow, match only where they are asked for by name.
+
+    Raises
+    ------
+    ValueError
+        `wanted` is no weather group.
+    """
+    asked = parse_weather(wanted)
+    if asked is None:
+        raise ValueError(f'"{wanted}" is no weather group of code table 4678')
+    group = parse_weather(group_text)
+    if group is None:
+        return False
+    return (
+        group.vicinity == asked.vicinity
+        and (not asked.sign or group.sign == asked.sign)
+        and asked.descriptors <= group.descriptors
+        and set(asked.phenomena) <= set(group.phenomena)
+        and (group.descriptors & {"BL", "DR"}) == (asked.descriptors & {"BL", "DR"})
+    )
