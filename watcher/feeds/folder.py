@@ -19,7 +19,7 @@ from watcher.errors import FeedError
 from watcher.feeds.cache_csv import parse_metar_csv
 from watcher.feeds.cache_xml import parse_cache_xml
 from watcher.feeds.model import Fetched, Outcome, RawReport, What
-from watcher.feeds.rows import LEAST_YIELD
+from watcher.feeds.rows import LEAST_YIELD, shown
 from watcher.net import GZIP_MAGIC, InflateError, gunzip
 from watcher.reports.split import split_reports
 
@@ -131,17 +131,21 @@ class FolderFeed:
                 continue
             try:
                 body = self._body(path)
-                digest = hashlib.blake2b(body, digest_size=16).digest()
-                new = name not in self._read or self._read[name][1] != digest
-                reports += _reports(body, self._limit_bytes) if new else ()
-                read_count += new
+                if self._is_new(name, look, body):
+                    reports += _reports(body, self._limit_bytes)
+                    read_count += 1
                 size_bytes += len(body)
             except (FeedError, OSError) as error:
-                digest = b""
-                problems.append(f"{name} could not be read: {error}")
-            self._read[name] = (look, digest)
+                self._read[name] = (look, b"")
+                problems.append(f"{shown(name)} could not be read: {error}")
         newest_at = max((look.changed_at for _, look in found.values()), default=None)
         return _Scan(tuple(reports), tuple(problems), size_bytes, read_count, len(found), newest_at)
+
+    def _is_new(self, name: str, look: _Look, body: bytes) -> bool:
+        digest = hashlib.blake2b(body, digest_size=16).digest()
+        before = self._read.get(name)
+        self._read[name] = (look, digest)
+        return before is None or before[1] != digest
 
     def _files(self) -> Iterator[tuple[Path, _Look]]:
         try:
