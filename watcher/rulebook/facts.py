@@ -62,7 +62,12 @@ FACTS: tuple[FactSpec, ...] = (
     _number("gust_kt", "kt", "gust speed; unknown when none is reported", _REPORT),
     _number("visibility_m", "m", "prevailing visibility; 10000 means 10 km or more", _REPORT),
     _number("vertical_visibility_ft", "ft", "vertical visibility", _REPORT),
-    _number("ceiling_ft", "ft", "base of the lowest broken or overcast layer, or the vertical visibility", _REPORT),
+    _number(
+        "ceiling_ft",
+        "ft",
+        "base of the lowest broken or overcast layer, or the vertical visibility; unknown when there is none",
+        _REPORT,
+    ),
     FactSpec(
         "cloud_cover",
         "word",
@@ -71,7 +76,13 @@ FACTS: tuple[FactSpec, ...] = (
         _REPORT,
         ("CLR", "FEW", "SCT", "BKN", "OVC", "VV"),
     ),
-    FactSpec("weather", "weather", "", "present weather groups, such as -SN", _REPORT),
+    FactSpec(
+        "weather",
+        "weather",
+        "",
+        "present weather groups, such as -SN; // among them: freezing weather cannot be ruled out",
+        _REPORT,
+    ),
     FactSpec(
         "recent_weather",
         "weather",
@@ -88,7 +99,7 @@ FACTS: tuple[FactSpec, ...] = (
         "",
         "snowfall by visibility, temperature and daylight, the heavier of two published charts",
         "visibility charts",
-        ("very_light", "light", "moderate", "heavy"),
+        ("none", "very_light", "light", "moderate", "heavy"),
     ),
     _flag("is_night", "the sun is below the horizon (upper limb, -0.833 degrees)", "position and time"),
     _number("sun_elevation_deg", "°", "geometric elevation of the sun's centre", "position and time"),
