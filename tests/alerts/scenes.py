@@ -33,7 +33,7 @@ level = "no-time"
 no_time = "none"
 text = "Moderate or heavy freezing rain"
 source = "common practice, no source"
-when = { field = "weather", op = "has", value = ["FZRA", "+FZRA"] }
+when = { all = [ { field = "weather", op = "has", value = "FZRA" }, { field = "weather", op = "lacks", value = "-FZRA" } ] }
 settle = { reports = 1, minutes = 0 }
 
 [[rule]]

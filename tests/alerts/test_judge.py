@@ -73,7 +73,7 @@ def test_settling_wants_both_the_reports_and_the_minutes():
     assert play.hear("0556", DRY.format("0555")) == ["closed"]
     play.hear("0621", DRIZZLE.format("0620"))
     assert play.hear("0651", DRY.format("0650")) == []
-    assert play.hear("0800") == [], "seventy minutes, but one report; time alone ends nothing observed"
+    assert play.hear("0740") == [], "fifty minutes, but one report; time alone ends nothing observed"
 
 
 def test_what_is_unknown_neither_begins_nor_ends_anything():
@@ -198,9 +198,7 @@ def test_the_silence_of_a_taf_ends_nothing_observed():
 
 def test_what_came_true_and_ended_does_not_open_again_inside_its_period_but_a_later_one_does():
     play = Play()
-    play.hear(
-        "0505", TAF.format("TEMPO 1208/1212 3000 -FZDZ OVC006 TEMPO 1215/1217 3000 -FZDZ OVC006")
-    )
+    play.hear("0505", TAF.format("TEMPO 1208/1212 3000 -FZDZ OVC006 TEMPO 1215/1217 3000 -FZDZ OVC006"))
     play.hear("0821", DRIZZLE.format("0820"))
     play.hear("0851", DRY.format("0850"))
     assert play.hear("0921", DRY.format("0920")) == ["closed", "opened"]

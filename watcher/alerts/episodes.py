@@ -23,12 +23,11 @@ from watcher.rulebook.words import Certainty, Flag, Kind, Level, NoTime
 class Basis:
     """What one flag of one station rests on after a report or a tick.
 
-    `expected`: the expectations within the lead that have not passed. `opens`: those of them that may open an episode.
+    `expected`: the expectations within the lead that have not passed and did not come true already.
     """
 
     holds: tuple[Hold, ...]
     expected: tuple[Expectation, ...]
-    opens: tuple[Expectation, ...]
 
     @property
     def confirmed(self) -> tuple[Hold, ...]:
@@ -47,7 +46,7 @@ class Transition:
 
 def begin(station: str, number: int, flag: Flag, basis: Basis, now: datetime) -> Transition | None:
     """Return the episode that a basis begins, None when it begins none."""
-    if not basis.holds and not basis.opens:
+    if not basis.holds and not basis.expected:
         return None
     blank = Episode(
         station=station,
@@ -59,7 +58,7 @@ def begin(station: str, number: int, flag: Flag, basis: Basis, now: datetime) ->
         began_at=now,
         changed_at=now,
     )
-    return advance(blank, basis if basis.opens else replace(basis, expected=()), now)
+    return advance(blank, basis, now)
 
 
 def advance(before: Episode, basis: Basis, now: datetime) -> Transition:

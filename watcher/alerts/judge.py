@@ -21,6 +21,7 @@ from watcher.alerts.model import (
     Hold,
     Phase,
     Policy,
+    Spent,
     StationChange,
     StationState,
     StationView,
@@ -295,8 +296,7 @@ def _step(turn: _Turn, rules: _RulesByFlag, policy: Policy, report: Report | Non
         holds = of_known_rules(episode.holds, rules.names.get(flag, ())) if episode is not None else ()
         if report is not None and turn.facts is not None:
             holds = _holds_after(report, holds, rules.observed.get(flag, ()), turn, policy)
-        expected = expected_by_flag.get(flag, ())
-        _move(turn, rules, flag, episode, Basis(holds, expected, _that_open(turn, flag, expected)))
+        _move(turn, rules, flag, episode, Basis(holds, expected_by_flag.get(flag, ())))
 
 
 def _holds_after(
@@ -311,17 +311,10 @@ def _holds_after(
 def _expected_by_flag(turn: _Turn, policy: Policy) -> dict[Flag, tuple[Expectation, ...]]:
     found: dict[Flag, list[Expectation]] = defaultdict(list)
     for item in turn.view.expectations or ():
-        if item.begins_at <= turn.now + policy.lead and item.ends_at > turn.now:
+        near = item.begins_at <= turn.now + policy.lead and item.ends_at > turn.now
+        if near and not _is_spent(item, turn):
             found[item.flag].append(item)
     return {flag: tuple(items) for flag, items in found.items()}
-
-
-def _that_open(turn: _Turn, flag: Flag, expected: tuple[Expectation, ...]) -> tuple[Expectation, ...]:
-    """Leave out what is running and came true already: its episode had its end."""
-    spent_until = dict(turn.state.spent).get(flag)
-    if spent_until is None or turn.now >= spent_until:
-        return expected
-    return tuple(item for item in expected if item.begins_at > turn.now)
 
 
 def _move(turn: _Turn, rules: _RulesByFlag, flag: Flag, episode: Episode | None, basis: Basis) -> None:
@@ -333,7 +326,7 @@ def _move(turn: _Turn, rules: _RulesByFlag, flag: Flag, episode: Episode | None,
         if transition.episode.phase is not Phase.ENDED:
             return
         _spend(turn, episode, basis)
-        basis = replace(basis, opens=_that_open(turn, flag, basis.expected))
+        basis = replace(basis, expected=tuple(item for item in basis.expected if not _is_spent(item, turn)))
     first = begin(turn.state.station, turn.state.episodes_begun + 1, flag, basis, turn.now)
     if first is not None:
         turn.remember(episodes_begun=turn.state.episodes_begun + 1)
@@ -353,8 +346,15 @@ def _spend(turn: _Turn, episode: Episode, basis: Basis) -> None:
     if episode.kind is not Kind.OBSERVED or episode.opened_at is None:
         return
     running = [item.ends_at for item in basis.expected if item.begins_at <= turn.now]
-    others = tuple((flag, until) for flag, until in turn.state.spent if flag is not episode.flag and until > turn.now)
-    turn.remember(spent=(*others, (episode.flag, max(running))) if running else others)
+    others = tuple(spent for spent in turn.state.spent if spent.flag is not episode.flag and spent.until > turn.now)
+    turn.remember(spent=(*others, Spent(episode.flag, turn.now, max(running))) if running else others)
+
+
+def _is_spent(item: Expectation, turn: _Turn) -> bool:
+    """Return whether an expectation is running and came true already: its episode had its end."""
+    return item.begins_at <= turn.now and any(
+        spent.flag is item.flag and item.since <= spent.at and turn.now < spent.until for spent in turn.state.spent
+    )
 
 
 def _look(turn: _Turn, policy: Policy) -> None:

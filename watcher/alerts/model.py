@@ -97,13 +97,21 @@ class Episode:
 
 
 @dataclass(frozen=True, slots=True)
+class Spent:
+    """Periods of one flag that had begun at `at`, when its observed episode ended: they open nothing until `until`."""
+
+    flag: Flag
+    at: datetime
+    until: datetime
+
+
+@dataclass(frozen=True, slots=True)
 class StationState:
     """What a station is known to be doing. `version` counts commits and fences writers.
 
     `cadence_min`: usual minutes between routine reports, None until learned. `last_report_at`: observation time of the
     newest usable report. `watched_since`: when it was first judged. `blind_since`: None while seeing. `seq`: number of
-    the station's last event. `spent`: until when an expectation of a flag that is already running opens nothing new,
-    because it came true and ended.
+    the station's last event. `spent`: expectations that came true and ended while their period went on.
     """
 
     station: str
@@ -114,7 +122,7 @@ class StationState:
     blind_since: datetime | None = None
     episodes_begun: int = 0
     seq: int = 0
-    spent: tuple[tuple[Flag, datetime], ...] = ()
+    spent: tuple[Spent, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -175,7 +175,7 @@ def _change_since(last: Told, subject: _Subject) -> EventType | None:
 
 def _endings(changes: Iterable[StationChange], told: Mapping[ToldKey, Told]) -> Iterator[_Owed]:
     ended = {subject.id: subject for change in changes for subject in _ended_subjects(change)}
-    for destination, subject_id in told:
+    for destination, subject_id in sorted(told):
         subject = ended.get(subject_id)
         if subject is not None:
             yield _Owed(subject.opens_as, subject, destination)

@@ -11,8 +11,12 @@ from watcher.rulebook.words import Certainty, Flag, Level, NoTime
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """Facts that are expected from `begins_at` to `ends_at` (not included)."""
+    """Facts that are expected from `begins_at` to `ends_at` (not included).
 
+    `since`: when the TAF's own period behind it begins, which may be before the present.
+    """
+
+    since: datetime
     begins_at: datetime
     ends_at: datetime
     certainty: Certainty
@@ -21,12 +25,16 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class Expectation:
-    """One rule that is expected to hold from `begins_at` to `ends_at`; steps of like certainty are joined."""
+    """One rule that is expected to hold from `begins_at` to `ends_at`; steps of like certainty are joined.
+
+    `since`: when the TAF's own period behind it begins, which may be before the present.
+    """
 
     rule: str
     flag: Flag
     level: Level
     certainty: Certainty
+    since: datetime
     begins_at: datetime
     ends_at: datetime
     why: str

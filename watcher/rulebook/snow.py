@@ -8,7 +8,7 @@ References
 .. [1] Transport Canada, TP 10643E, chapter 2, table 1 (2003 guidelines): thresholds in statute miles, "-1 and above"
    against "below -1".
 .. [2] US Federal Aviation Administration, snowfall intensities as a function of prevailing visibility (layout before
-   2009): columns in metres, "colder or equal -1" against "warmer than -1"; between two columns the lower one is taken here.
+   2009): columns in metres, "colder or equal -1" against "warmer than -1"; between two columns the lower one is taken.
 """
 
 from __future__ import annotations

@@ -1,0 +1,112 @@
+"""When things run: APScheduler, set so that a run is late rather than skipped, and never silent about it.
+
+The library drops a run that is a second late unless told otherwise, and cancels running coroutines when it shuts down.
+Here every run is made (`misfire_grace_time=None`), late ones are joined (`coalesce`), what was missed, failed or
+overtaken is told to a listener, and stopping waits for what is running.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import Awaitable, Callable
+from datetime import UTC, datetime, timedelta
+from random import Random
+from typing import Literal, Self
+
+from apscheduler.events import (
+    EVENT_JOB_ERROR,
+    EVENT_JOB_EXECUTED,
+    EVENT_JOB_MAX_INSTANCES,
+    EVENT_JOB_MISSED,
+    JobEvent,
+    JobExecutionEvent,
+)
+from apscheduler.schedulers.asyncio import AsyncIOScheduler
+
+RunOutcome = Literal["done", "failed", "missed", "overlapping"]
+Listener = Callable[[str, RunOutcome, BaseException | None], None]
+Job = Callable[[], Awaitable[None]]
+
+_OUTCOMES: dict[int, RunOutcome] = {
+    EVENT_JOB_EXECUTED: "done",
+    EVENT_JOB_ERROR: "failed",
+    EVENT_JOB_MISSED: "missed",
+    EVENT_JOB_MAX_INSTANCES: "overlapping",
+}
+
+
+class Schedule:
+    """Named jobs at intervals. Use as an async context manager; leaving it waits for running jobs.
+
+    Parameters
+    ----------
+    listener
+        Told of every run and how it went.
+    random
+        Spreads first runs and intervals, so that many watchers do not ask a feed in the same second.
+    drain
+        The longest wait for running jobs at the end; what runs longer is cancelled.
+    """
+
+    def __init__(self, listener: Listener, *, random: Random, drain: timedelta = timedelta(seconds=20)) -> None:
+        self._listener = listener
+        self._random = random
+        self._drain = drain
+        self._running: set[asyncio.Task[None]] = set()
+        self._done: dict[str, asyncio.Event] = {}
+        self._scheduler = AsyncIOScheduler(
+            timezone=UTC, job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1}
+        )
+        self._scheduler.add_listener(self._heard, sum(_OUTCOMES))
+        # The listener tells it; the library's own lines would tell it a second time in another form.
+        logging.getLogger("apscheduler").setLevel(logging.CRITICAL)
+
+    def every(self, name: str, interval: timedelta, job: Job, *, first_in: timedelta = timedelta(0)) -> None:
+        """Run a job at once (or `first_in`), then at each interval with up to a tenth of jitter."""
+        self._done[name] = asyncio.Event()
+
+        async def run() -> None:
+            task = asyncio.ensure_future(_as_coroutine(job))
+            self._running.add(task)
+            try:
+                await asyncio.shield(task)
+            finally:
+                task.add_done_callback(self._running.discard)
+                self._done[name].set()
+
+        self._scheduler.add_job(
+            run,
+            "interval",
+            seconds=interval.total_seconds(),
+            jitter=interval.total_seconds() / 10 or None,
+            id=name,
+            next_run_time=datetime.now(UTC) + first_in,
+        )
+
+    async def run_now(self, name: str) -> None:
+        """Bring a job's next run forward to now, and wait until it is over."""
+        self._done[name].clear()
+        self._scheduler.modify_job(name, next_run_time=datetime.now(UTC))
+        await self._done[name].wait()
+
+    async def __aenter__(self) -> Self:
+        self._scheduler.start()
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        self._scheduler.pause()
+        if self._running:
+            await asyncio.wait(self._running, timeout=self._drain.total_seconds())
+        self._scheduler.shutdown(wait=False)
+        for task in self._running:
+            task.cancel()
+        await asyncio.gather(*self._running, return_exceptions=True)
+
+    def _heard(self, event: JobEvent) -> None:
+        error = event.exception if isinstance(event, JobExecutionEvent) else None
+        self._listener(event.job_id, _OUTCOMES[event.code], error)
+
+
+async def _as_coroutine(job: Job) -> None:
+    await job()
