@@ -1,0 +1,153 @@
+"""Claiming: who may send what now. Fair over the destinations, in order for each of their subjects.
+
+Every step asks an index for few rows, so that the cost of a claim does not grow with what is owed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Sequence
+from datetime import datetime, timedelta
+from typing import NamedTuple
+
+from sqlalchemy import Connection, RowMapping, bindparam, func, literal, select, update
+
+from watcher.alerts.model import EventType
+from watcher.alerts.outbox import Claimed
+from watcher.store.destinations import disabled_names
+from watcher.store.episodes import event_of
+from watcher.store.model import DeliveryState
+from watcher.store.outbox import LEASED, OWED, PENDING, level_of
+from watcher.store.tables import delivery, delivery_event, event
+from watcher.store.upsert import in_portions
+
+
+class _Candidate(NamedTuple):
+    """A delivery that may be sent. Sorted: every destination's first before anyone's second."""
+
+    place: int
+    due_at: datetime
+    number: int
+
+
+def claim(
+    connection: Connection,
+    now: datetime,
+    *,
+    limit: int,
+    lease: timedelta,
+    per_destination: int,
+    skip: Collection[str],
+) -> tuple[Claimed, ...]:
+    """Take deliveries that are due under a lease; see `Store.claim`."""
+    _take_back(connection, now)
+    _expire(connection, now)
+    left_alone = disabled_names(connection) | set(skip)
+    in_flight = _in_flight(connection)
+    candidates: list[_Candidate] = []
+    for destination in _destinations(connection):
+        taken = in_flight.get(destination, 0)
+        free = min(per_destination - taken, limit)
+        if free > 0 and destination not in left_alone:
+            candidates.extend(_first_due(connection, destination, now, free, taken))
+    numbers = [candidate.number for candidate in sorted(candidates)[:limit]]
+    return _lease(connection, numbers, now + lease)
+
+
+def _take_back(connection: Connection, now: datetime) -> None:
+    connection.execute(
+        update(delivery)
+        .where(delivery.c.state == LEASED, delivery.c.lease_until <= now)
+        .values(state=PENDING, lease_until=None)
+    )
+
+
+def _expire(connection: Connection, now: datetime) -> None:
+    connection.execute(
+        update(delivery)
+        .where(delivery.c.state == PENDING, delivery.c.valid_until <= now)
+        .values(state=DeliveryState.EXPIRED.value, settled_at=now)
+    )
+
+
+def _in_flight(connection: Connection) -> dict[str, int]:
+    query = (
+        select(delivery.c.destination, func.count()).where(delivery.c.state == LEASED).group_by(delivery.c.destination)
+    )
+    return dict(connection.execute(query).tuples().all())
+
+
+# A plain DISTINCT reads every pending row. This steps through the index from one destination to the next.
+_step = select(func.min(delivery.c.destination).label("name")).where(delivery.c.state == PENDING).cte(recursive=True)
+_step = _step.union_all(
+    select(
+        select(func.min(delivery.c.destination))
+        .where(delivery.c.state == PENDING, delivery.c.destination > _step.c.name)
+        .scalar_subquery()
+    ).where(_step.c.name.is_not(None))
+)
+_DESTINATIONS = select(_step.c.name).where(_step.c.name.is_not(None))
+
+_earlier = delivery.alias("earlier")
+_FIRST_DUE = (
+    select(delivery.c.due_at, delivery.c.number)
+    .where(
+        delivery.c.state == PENDING,
+        delivery.c.destination == bindparam("destination"),
+        delivery.c.due_at <= bindparam("now", type_=delivery.c.due_at.type),
+        ~select(literal(1))
+        .where(
+            _earlier.c.subject_id == delivery.c.subject_id,
+            _earlier.c.destination == delivery.c.destination,
+            _earlier.c.number < delivery.c.number,
+            _earlier.c.state.in_(OWED),
+        )
+        .exists(),
+    )
+    .order_by(delivery.c.due_at, delivery.c.number)
+    .limit(bindparam("free"))
+)
+
+
+def _destinations(connection: Connection) -> Sequence[str]:
+    return connection.execute(_DESTINATIONS).scalars().all()
+
+
+def _first_due(connection: Connection, destination: str, now: datetime, free: int, taken: int) -> Iterator[_Candidate]:
+    values = {"destination": destination, "now": now, "free": free}
+    for place, (due_at, number) in enumerate(connection.execute(_FIRST_DUE, values).tuples(), start=taken):
+        yield _Candidate(place, due_at, number)
+
+
+def _lease(connection: Connection, numbers: Sequence[int], until: datetime) -> tuple[Claimed, ...]:
+    found: dict[int, Claimed] = {}
+    for some in in_portions(numbers):
+        connection.execute(
+            update(delivery)
+            .where(delivery.c.number.in_(some))
+            .values(state=LEASED, lease_until=until, attempts=delivery.c.attempts + 1)
+        )
+        query = (
+            select(delivery, *_EVENT_COLUMNS)
+            .join(delivery_event, delivery_event.c.delivery_id == delivery.c.id)
+            .join(event, event.c.id == delivery_event.c.event_id)
+            .where(delivery.c.number.in_(some))
+        )
+        found.update((row["number"], _claimed(row)) for row in connection.execute(query).mappings())
+    return tuple(found[number] for number in numbers)
+
+
+# The subject is named alike in both tables and means the same.
+_EVENT_COLUMNS = (event.c.subject_kind, event.c.seq, event.c.type, event.c.at, event.c.body)
+
+
+def _claimed(row: RowMapping) -> Claimed:
+    return Claimed(
+        id=row["id"],
+        destination=row["destination"],
+        told_as=EventType(row["told_as"]),
+        level=level_of(row["level"]),
+        subject_id=row["subject_id"],
+        attempts=row["attempts"],
+        valid_until=row["valid_until"],
+        event=event_of(row),
+    )

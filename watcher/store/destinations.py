@@ -1,0 +1,36 @@
+"""Destinations that are disabled because they refuse everything; what is owed to them waits, or expires."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from sqlalchemy import Connection, select, update
+
+from watcher.store.model import Disabled
+from watcher.store.tables import destination_state
+from watcher.store.upsert import insert_or_replace
+
+
+def disable(connection: Connection, name: str, reason: str, now: datetime) -> None:
+    """Send nothing more to a destination."""
+    row = {"name": name, "disabled": True, "reason": reason, "at": now}
+    insert_or_replace(connection, destination_state, "name", [row])
+
+
+def enable(connection: Connection, name: str) -> None:
+    """Send to a destination again."""
+    connection.execute(update(destination_state).where(destination_state.c.name == name).values(disabled=False))
+
+
+def disabled(connection: Connection) -> dict[str, Disabled]:
+    """Return the disabled destinations by name."""
+    query = select(destination_state).where(destination_state.c.disabled).order_by(destination_state.c.name)
+    return {
+        row["name"]: Disabled(row["name"], row["reason"], row["at"]) for row in connection.execute(query).mappings()
+    }
+
+
+def disabled_names(connection: Connection) -> set[str]:
+    """Return the names of the disabled destinations."""
+    query = select(destination_state.c.name).where(destination_state.c.disabled)
+    return set(connection.execute(query).scalars())

@@ -1,0 +1,127 @@
+"""The rows of episodes and events."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from pydantic import TypeAdapter
+from sqlalchemy import Connection, RowMapping, insert, select
+
+from watcher.alerts.model import Episode, Event, EventBody, EventType, Hold, Phase, SubjectKind
+from watcher.outlook.model import Expectation
+from watcher.rulebook.words import Certainty, Flag, Kind, Level, NoTime
+from watcher.store.tables import episode, event
+from watcher.store.upsert import in_portions, insert_or_replace
+
+_HOLDS = TypeAdapter(tuple[Hold, ...])
+_EXPECTED = TypeAdapter(tuple[Expectation, ...])
+_BODY = TypeAdapter(EventBody)
+
+
+def write_episodes(connection: Connection, episodes: Iterable[Episode]) -> None:
+    """Write episodes as they now stand."""
+    insert_or_replace(connection, episode, "id", [_episode_row(item) for item in episodes])
+
+
+def write_events(connection: Connection, events: Iterable[Event]) -> None:
+    """Add events at the end, in their order."""
+    rows = [_event_row(item) for item in events]
+    if rows:
+        connection.execute(insert(event), rows)
+
+
+def read_episodes(connection: Connection, *, open_only: bool) -> tuple[Episode, ...]:
+    """Return episodes by station and number."""
+    query = select(episode).order_by(episode.c.station, episode.c.number)
+    if open_only:
+        query = query.where(episode.c.ended_at.is_(None))
+    return tuple(episode_of(row) for row in connection.execute(query).mappings())
+
+
+def open_episodes(connection: Connection, codes: Sequence[str]) -> dict[str, list[Episode]]:
+    """Return the episodes of some stations that have not ended, by their numbers."""
+    found: dict[str, list[Episode]] = {}
+    for some in in_portions(codes):
+        query = (
+            select(episode)
+            .where(episode.c.ended_at.is_(None), episode.c.station.in_(some))
+            .order_by(episode.c.station, episode.c.number)
+        )
+        for row in connection.execute(query).mappings():
+            found.setdefault(row["station"], []).append(episode_of(row))
+    return found
+
+
+def events_after(connection: Connection, number: int, limit: int) -> tuple[tuple[int, Event], ...]:
+    """Return the events that were added after a number, each with its own."""
+    query = select(event).where(event.c.number > number).order_by(event.c.number).limit(limit)
+    return tuple((row["number"], event_of(row)) for row in connection.execute(query).mappings())
+
+
+def episode_of(row: RowMapping) -> Episode:
+    """Return the episode that a row holds."""
+    return Episode(
+        station=row["station"],
+        number=row["number"],
+        flag=Flag(row["flag"]),
+        kind=Kind(row["kind"]),
+        level=Level(row["level"]),
+        phase=Phase(row["phase"]),
+        began_at=row["began_at"],
+        changed_at=row["changed_at"],
+        opened_at=row["opened_at"],
+        ended_at=row["ended_at"],
+        until=row["until"],
+        certainty=Certainty(row["certainty"]) if row["certainty"] is not None else None,
+        no_time=NoTime(row["no_time"]) if row["no_time"] is not None else None,
+        holds=_HOLDS.validate_json(row["holds"]),
+        expected=_EXPECTED.validate_json(row["expected"]),
+        seq=row["seq"],
+    )
+
+
+def event_of(row: RowMapping) -> Event:
+    """Return the event that a row holds."""
+    return Event(
+        subject_kind=SubjectKind(row["subject_kind"]),
+        subject_id=row["subject_id"],
+        seq=row["seq"],
+        type=EventType(row["type"]),
+        at=row["at"],
+        body=_BODY.validate_json(row["body"]),
+    )
+
+
+def _episode_row(item: Episode) -> dict[str, Any]:
+    return {
+        "id": item.id,
+        "station": item.station,
+        "number": item.number,
+        "flag": item.flag.value,
+        "kind": item.kind.value,
+        "level": item.level.value,
+        "phase": item.phase.value,
+        "began_at": item.began_at,
+        "changed_at": item.changed_at,
+        "opened_at": item.opened_at,
+        "ended_at": item.ended_at,
+        "until": item.until,
+        "certainty": item.certainty.value if item.certainty is not None else None,
+        "no_time": item.no_time.value if item.no_time is not None else None,
+        "holds": _HOLDS.dump_json(item.holds).decode(),
+        "expected": _EXPECTED.dump_json(item.expected).decode(),
+        "seq": item.seq,
+    }
+
+
+def _event_row(item: Event) -> dict[str, Any]:
+    return {
+        "id": item.id,
+        "subject_kind": item.subject_kind.value,
+        "subject_id": item.subject_id,
+        "seq": item.seq,
+        "type": item.type.value,
+        "at": item.at,
+        "body": _BODY.dump_json(item.body).decode(),
+    }

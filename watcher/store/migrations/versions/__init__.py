@@ -1,0 +1,1 @@
+"""One file for each revision. The last one is named in `watcher.store.schema.REVISION`."""

@@ -1,0 +1,167 @@
+"""The outbox: what is owed to whom, in its order, and what became of it.
+
+pending -> leased -> sent | dead | pending again; pending -> expired. A lease is committed before anything is sent, so
+that after a crash only what was leased is sent again, under the same id.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import ColumnElement, Connection, RowMapping, bindparam, func, insert, select, update
+
+from watcher.alerts.model import EventType, NewDelivery
+from watcher.alerts.outbox import Settled
+from watcher.rulebook.words import Kind, Level
+from watcher.store.model import Delivery, DeliveryState
+from watcher.store.tables import delivery, delivery_event
+from watcher.store.upsert import in_portions
+
+PENDING, LEASED = DeliveryState.PENDING.value, DeliveryState.LEASED.value
+OWED = (PENDING, LEASED)
+
+
+def write_deliveries(connection: Connection, deliveries: Sequence[NewDelivery]) -> None:
+    """Put messages into the outbox. An event is owed to a destination once; a repeat is left out."""
+    known = _known(connection, [item.event_id for item in deliveries])
+    new: dict[tuple[str, str], NewDelivery] = {}
+    for item in deliveries:
+        key = (item.event_id, item.destination)
+        if key not in known:
+            new.setdefault(key, item)
+    if not new:
+        return
+    connection.execute(insert(delivery), [_row(item) for item in new.values()])
+    connection.execute(
+        insert(delivery_event),
+        [{"delivery_id": item.id, "event_id": item.event_id, "destination": item.destination} for item in new.values()],
+    )
+
+
+def settle(connection: Connection, results: Sequence[Settled], now: datetime) -> None:
+    """Write down how claimed deliveries went.
+
+    Sent is sent, also when the lease had run out meanwhile and the delivery was thought dead or expired. The other
+    outcomes are for deliveries that are still leased.
+    """
+    state = delivery.c.state
+    leased = state == LEASED
+    _update(
+        connection,
+        [{"of": item.id} for item in results if item.outcome == "sent"],
+        state != DeliveryState.SENT.value,
+        state=DeliveryState.SENT.value,
+        lease_until=None,
+        settled_at=now,
+    )
+    _update(
+        connection,
+        [{"of": item.id, "why": item.error} for item in results if item.outcome == "dead"],
+        leased,
+        state=DeliveryState.DEAD.value,
+        lease_until=None,
+        last_error=bindparam("why"),
+        settled_at=now,
+    )
+    _update(
+        connection,
+        [
+            {"of": item.id, "again_at": item.due_at or now, "why": item.error}
+            for item in results
+            if item.outcome == "retry"
+        ],
+        leased,
+        state=PENDING,
+        lease_until=None,
+        due_at=bindparam("again_at"),
+        last_error=bindparam("why"),
+    )
+    _update(
+        connection,
+        [{"of": item.id} for item in results if item.outcome == "release"],
+        leased,
+        state=PENDING,
+        lease_until=None,
+        attempts=delivery.c.attempts - 1,
+    )
+
+
+def read_deliveries(connection: Connection, limit: int, state: str | None) -> tuple[Delivery, ...]:
+    """Return deliveries, the newest first, of all states or of one."""
+    query = (
+        select(delivery, delivery_event.c.event_id)
+        .join(delivery_event, delivery_event.c.delivery_id == delivery.c.id)
+        .order_by(delivery.c.number.desc())
+        .limit(limit)
+    )
+    if state is not None:
+        query = query.where(delivery.c.state == DeliveryState(state).value)
+    return tuple(_delivery_of(row) for row in connection.execute(query).mappings())
+
+
+def counts(connection: Connection) -> dict[str, int]:
+    """Return how many deliveries are in each state, all five named."""
+    found = connection.execute(select(delivery.c.state, func.count()).group_by(delivery.c.state)).tuples()
+    return {state.value: 0 for state in DeliveryState} | dict(found.all())
+
+
+def level_of(number: int | None) -> Level | None:
+    """Return the level of its number."""
+    return Level(number) if number is not None else None
+
+
+def kind_of(word: str | None) -> Kind | None:
+    """Return the kind of its word."""
+    return Kind(word) if word is not None else None
+
+
+def _known(connection: Connection, event_ids: Sequence[str]) -> set[tuple[str, str]]:
+    known: set[tuple[str, str]] = set()
+    for some in in_portions(list(dict.fromkeys(event_ids))):
+        query = select(delivery_event.c.event_id, delivery_event.c.destination).where(
+            delivery_event.c.event_id.in_(some)
+        )
+        known.update(connection.execute(query).tuples())
+    return known
+
+
+def _update(connection: Connection, rows: Sequence[dict[str, Any]], where: ColumnElement[bool], **new: Any) -> None:  # noqa: ANN401
+    if rows:
+        statement = update(delivery).where(delivery.c.id == bindparam("of"), where).values(**new)
+        connection.execute(statement, rows)
+
+
+def _row(item: NewDelivery) -> dict[str, Any]:
+    return {
+        "id": item.id,
+        "destination": item.destination,
+        "subject_id": item.subject_id,
+        "told_as": item.told_as.value,
+        "level": item.level.value if item.level is not None else None,
+        "kind": item.kind.value if item.kind is not None else None,
+        "state": PENDING,
+        "due_at": item.due_at,
+        "valid_until": item.valid_until,
+        "attempts": 0,
+    }
+
+
+def _delivery_of(row: RowMapping) -> Delivery:
+    return Delivery(
+        id=row["id"],
+        destination=row["destination"],
+        subject_id=row["subject_id"],
+        event_id=row["event_id"],
+        told_as=EventType(row["told_as"]),
+        level=level_of(row["level"]),
+        kind=kind_of(row["kind"]),
+        state=DeliveryState(row["state"]),
+        attempts=row["attempts"],
+        due_at=row["due_at"],
+        valid_until=row["valid_until"],
+        lease_until=row["lease_until"],
+        settled_at=row["settled_at"],
+        last_error=row["last_error"],
+    )

@@ -1,0 +1,75 @@
+"""Removing what is old and over, a little at a time, so that nobody waits long for their turn to write."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import datetime
+
+from sqlalchemy import ColumnElement, Connection, Delete, Table, delete, or_, select
+
+from watcher.store.database import Database
+from watcher.store.model import Thinned
+from watcher.store.outbox import OWED
+from watcher.store.tables import delivery, delivery_event, episode, event, report, station_state, unreadable
+
+_AT_ONCE = 2000
+
+
+def thin(database: Database, before: datetime) -> Thinned:
+    """Remove what was over before a time; see `Store.thin`."""
+    return Thinned(
+        reports=_remove(database, report, report.c.id, report.c.observed_at < before, ~_is_in_use()),
+        unreadable=_remove(database, unreadable, unreadable.c.id, unreadable.c.received_at < before),
+        deliveries=_remove(
+            database,
+            delivery,
+            delivery.c.number,
+            delivery.c.state.not_in(OWED),
+            delivery.c.valid_until < before,
+            ~_goes_on(delivery.c.subject_id),
+        ),
+        events=_remove(
+            database,
+            event,
+            event.c.number,
+            event.c.at < before,
+            ~_goes_on(event.c.subject_id),
+            ~select(delivery_event.c.event_id).where(delivery_event.c.event_id == event.c.id).exists(),
+        ),
+        episodes=_remove(database, episode, episode.c.id, episode.c.ended_at < before),
+    )
+
+
+def _remove(database: Database, table: Table, key: ColumnElement[object], *conditions: ColumnElement[bool]) -> int:
+    return sum(_portions(database, delete(table).where(key.in_(select(key).where(*conditions).limit(_AT_ONCE)))))
+
+
+def _portions(database: Database, statement: Delete) -> Iterator[int]:
+    removed = _AT_ONCE
+    while removed == _AT_ONCE:
+        with database.write() as connection:
+            removed = _count(connection, statement)
+        yield removed
+
+
+def _count(connection: Connection, statement: Delete) -> int:
+    return connection.execute(statement).rowcount
+
+
+def _is_in_use() -> ColumnElement[bool]:
+    """Return whether a station's view rests on the report."""
+    named = or_(
+        (station_state.c.latest_at == report.c.observed_at) & (station_state.c.latest_hash == report.c.text_hash),
+        (station_state.c.forecast_at == report.c.observed_at) & (station_state.c.forecast_hash == report.c.text_hash),
+    )
+    return select(station_state.c.station).where(station_state.c.station == report.c.station, named).exists()
+
+
+def _goes_on(subject_id: ColumnElement[str]) -> ColumnElement[bool]:
+    """Return whether the subject is an open episode or a blind station."""
+    return or_(
+        select(episode.c.id).where(episode.c.id == subject_id, episode.c.ended_at.is_(None)).exists(),
+        select(station_state.c.station)
+        .where(station_state.c.station == subject_id, station_state.c.blind_since.is_not(None))
+        .exists(),
+    )
