@@ -19,7 +19,7 @@ def status(config: ConfigOption = None, as_json: JsonOption = False) -> None:
     """Say which schema the database has and which one this program needs. Changes nothing."""
     from watcher.store.schema import schema_status
 
-    found = schema_status(settings_from(config).store.url)
+    found = schema_status(settings_from(config).text.store.url)
     if as_json:
         print_json(_as_json(found))
     else:
@@ -31,7 +31,7 @@ def upgrade(config: ConfigOption = None, as_json: JsonOption = False) -> None:
     """Bring the database to this program's schema. Stop the service and keep a copy first."""
     from watcher.store.schema import upgrade as upgrade_url
 
-    before, after = upgrade_url(settings_from(config).store.url)
+    before, after = upgrade_url(settings_from(config).text.store.url)
     if as_json:
         print_json({"before": _as_json(before), "after": _as_json(after)})
     elif before == after:

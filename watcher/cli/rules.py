@@ -73,8 +73,8 @@ def show(
     typer.echo(f"  source: {rule.source}")
 
 
-@app.command()
-def test(rules: RulesOption = None, as_json: JsonOption = False) -> None:
+@app.command("test")
+def run_examples(rules: RulesOption = None, as_json: JsonOption = False) -> None:
     """Load the rules and run every example in them; exit code 2 when one does not hold."""
     from watcher.cli.options import print_json
     from watcher.rulebook.parse import parse_rules

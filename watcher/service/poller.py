@@ -1,0 +1,95 @@
+"""Asks the feeds that are needed, and hands on what they bring. A feed that fails is counted, logged and passed
+over."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Callable, Sequence
+from datetime import datetime
+
+import structlog
+
+from watcher.errors import FeedError, StoreError
+from watcher.feeds.health import FeedHealth, after_answer, after_failure, feeds_to_ask
+from watcher.feeds.model import Feed, Fetched, What
+from watcher.reports.model import Observation, Report, Unreadable
+from watcher.service.receiving import received
+from watcher.telemetry import Metrics
+
+Keep = Callable[[Sequence[Report]], Awaitable[None]]
+_log = structlog.get_logger()
+
+
+class Poller:
+    """One place for all feeds.
+
+    Parameters
+    ----------
+    feeds
+        In the order of the settings.
+    keep
+        Judges and commits reports; raises StoreError when it cannot.
+    clock
+        The present.
+    metrics
+        Where answers are counted.
+    """
+
+    def __init__(self, feeds: Sequence[Feed], keep: Keep, clock: Callable[[], datetime], metrics: Metrics) -> None:
+        self._feeds = tuple(feeds)
+        self._keep = keep
+        self._clock = clock
+        self._metrics = metrics
+        self._unkept: set[tuple[str, What]] = set()
+        self.health: dict[What, dict[str, FeedHealth]] = {"metar": {}, "taf": {}}
+
+    async def poll(self, feed: Feed, what: What) -> bool:
+        """Ask one feed, where it is needed; return whether it answered and what it brought was kept.
+
+        Raises
+        ------
+        StoreError
+            What it brought could not be kept. The next question asks for everything again.
+        """
+        now = self._clock()
+        if feed not in feeds_to_ask(self._feeds, self.health[what], what, now):
+            return False
+        health = self.health[what].get(feed.name, FeedHealth())
+        key = (feed.name, what)
+        try:
+            fetched = await feed.fetch(what, now=now, everything=key in self._unkept)
+        except FeedError as error:
+            self.health[what][feed.name] = after_failure(health, error, now)
+            self._metrics.count("hoarline_feed_answers", feed=feed.name, what=what, outcome="failed")
+            _log.warning("feed failed", feed=feed.name, what=what, error=str(error))
+            return False
+        self.health[what][feed.name] = after_answer(health, fetched)
+        self._observe(fetched, now)
+        reports = await asyncio.to_thread(received, fetched)
+        self._count(feed.name, reports)
+        self._unkept.add(key)
+        try:
+            await self._keep(reports)
+        except StoreError:
+            _log.exception("reports could not be kept", feed=feed.name, what=what, reports=len(reports))
+            raise
+        self._unkept.discard(key)
+        return True
+
+    def _observe(self, fetched: Fetched, now: datetime) -> None:
+        labels = {"feed": fetched.feed, "what": fetched.what}
+        self._metrics.count("hoarline_feed_answers", **labels, outcome=fetched.outcome.value)
+        if fetched.newest_at is not None:
+            self._metrics.set("hoarline_feed_newest_age_seconds", (now - fetched.newest_at).total_seconds(), **labels)
+        for problem in fetched.problems:
+            _log.warning("file passed over", feed=fetched.feed, problem=problem)
+
+    def _count(self, feed: str, reports: Sequence[Report]) -> None:
+        for report in reports:
+            decoded = report.decoded
+            if isinstance(decoded, Unreadable):
+                _log.info("unreadable report", feed=feed, station=decoded.station, error=decoded.error)
+                outcome = "unreadable"
+            else:
+                outcome = "doubtful" if isinstance(decoded, Observation) and decoded.doubts else "read"
+            self._metrics.count("hoarline_reports", feed=feed, outcome=outcome)

@@ -1,0 +1,99 @@
+"""Takes turns of the cycle one at a time, off the event loop, and tells the rest of the service what they made."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections import Counter
+from collections.abc import Callable, Sequence
+from datetime import datetime
+
+import structlog
+
+from watcher.alerts.model import Changes
+from watcher.errors import StoreError
+from watcher.reports.model import Report
+from watcher.service.cycle import Cycle
+from watcher.telemetry import Metrics
+
+_log = structlog.get_logger()
+
+
+class Watchkeeper:
+    """The only caller of the cycle while the service runs.
+
+    Parameters
+    ----------
+    cycle
+        What takes the turns.
+    clock
+        The present.
+    metrics
+        Where turns and what they made are counted.
+    wake_senders
+        Called when there is something to send.
+    """
+
+    def __init__(
+        self, cycle: Cycle, clock: Callable[[], datetime], metrics: Metrics, wake_senders: Callable[[], None]
+    ) -> None:
+        self._cycle = cycle
+        self._clock = clock
+        self._metrics = metrics
+        self._wake_senders = wake_senders
+        self._one_at_a_time = asyncio.Lock()
+        self.last_turn_at: datetime | None = None
+
+    async def begin(self) -> None:
+        """Load what is remembered."""
+        async with self._one_at_a_time:
+            self._tell(await asyncio.to_thread(self._cycle.load, self._clock()))
+
+    async def keep(self, reports: Sequence[Report]) -> None:
+        """Judge and commit reports; without any, judge that time has passed.
+
+        Raises
+        ------
+        StoreError
+            Nothing was committed and nothing is remembered of it.
+        """
+        async with self._one_at_a_time:
+            now = self._clock()
+            started = time.perf_counter()
+            try:
+                changes = await asyncio.to_thread(self._cycle.turn, reports, now)
+            except StoreError:
+                self._metrics.count("hoarline_turns", outcome="failed")
+                raise
+            self._metrics.observe("hoarline_turn_seconds", time.perf_counter() - started)
+            self._metrics.count("hoarline_turns", outcome="committed")
+            self.last_turn_at = now
+            self._tell(changes)
+
+    async def tick(self) -> None:
+        """Judge that time has passed."""
+        await self.keep(())
+
+    def _tell(self, changes: Changes) -> None:
+        for change in changes.stations:
+            for event in change.events:
+                self._metrics.count("hoarline_events", type=event.type.value)
+                _log.info("event", event_id=event.id, type=event.type.value, headline=event.body.headline)
+        if changes.deliveries:
+            self._wake_senders()
+        self._gauge()
+
+    def _gauge(self) -> None:
+        views = self._cycle.views.values()
+        blind = sum(view.state.blind_since is not None for view in views)
+        self._metrics.set("hoarline_stations", len(views) - blind, state="seeing")
+        self._metrics.set("hoarline_stations", blind, state="blind")
+        open_now = Counter(
+            (episode.flag.value, episode.level.word)
+            for view in views
+            for episode in view.episodes
+            if episode.opened_at is not None
+        )
+        self._metrics.clear("hoarline_open_episodes")
+        for (flag, level), count in open_now.items():
+            self._metrics.set("hoarline_open_episodes", count, flag=flag, level=level)
