@@ -1,5 +1,4 @@
-"""Asks the feeds that are needed, and hands on what they bring. A feed that fails is counted, logged and passed
-over."""
+"""Asks the feeds that are needed and hands on what they bring. A feed that fails is counted, logged and passed over."""
 
 from __future__ import annotations
 

@@ -73,7 +73,7 @@ def _in_flight(connection: Connection) -> dict[str, int]:
     query = (
         select(delivery.c.destination, func.count()).where(delivery.c.state == LEASED).group_by(delivery.c.destination)
     )
-    return dict(connection.execute(query).tuples().all())
+    return dict(connection.execute(query).all())
 
 
 # A plain DISTINCT reads every pending row. This steps through the index from one destination to the next.
@@ -114,7 +114,7 @@ def _destinations(connection: Connection) -> Sequence[str]:
 
 def _first_due(connection: Connection, destination: str, now: datetime, free: int, taken: int) -> Iterator[_Candidate]:
     values = {"destination": destination, "now": now, "free": free}
-    for place, (due_at, number) in enumerate(connection.execute(_FIRST_DUE, values).tuples(), start=taken):
+    for place, (due_at, number) in enumerate(connection.execute(_FIRST_DUE, values), start=taken):
         yield _Candidate(place, due_at, number)
 
 

@@ -81,8 +81,9 @@ class Database:
             writer = create_engine(self._url, connect_args=wait, poolclass=QueuePool, pool_size=1, max_overflow=0)
         except (ArgumentError, ImportError) as error:
             raise StoreError(f"{self.name}: cannot be used as a database ({error})") from error
-        for engine, begin in ((reader, "BEGIN"), (writer, "BEGIN IMMEDIATE")):
-            event.listen(engine, "connect", _set_up)
+        # A file keeps WAL once a writer has set it. Looking at a file must not change it, so readers do not.
+        for engine, begin, own in ((reader, "BEGIN", ()), (writer, "BEGIN IMMEDIATE", ("journal_mode = WAL",))):
+            event.listen(engine, "connect", _setting(*own, *_PRAGMAS))
             event.listen(engine, "begin", _beginning(begin))
         return reader, writer
 
@@ -113,14 +114,18 @@ def _usable(url: str) -> URL:
     return parsed
 
 
-def _set_up(connection: sqlite3.Connection, _record: object) -> None:
-    # None: the driver begins no transaction by itself; the listener for "begin" does.
-    connection.isolation_level = None
-    cursor = connection.cursor()
-    # FULL: a commit is on the disk before anything is sent because of it, also when the power fails.
-    for pragma in ("journal_mode = WAL", "synchronous = FULL", "foreign_keys = ON"):
-        cursor.execute(f"PRAGMA {pragma}")
-    cursor.close()
+# FULL: a commit is on the disk before anything is sent because of it, also when the power fails.
+_PRAGMAS = ("synchronous = FULL", "foreign_keys = ON")
+
+
+def _setting(*pragmas: str) -> Callable[[sqlite3.Connection, object], None]:
+    def set_up(connection: sqlite3.Connection, _record: object) -> None:
+        # None: the driver begins no transaction by itself; the listener for "begin" does.
+        connection.isolation_level = None
+        for pragma in pragmas:
+            connection.execute(f"PRAGMA {pragma}").close()
+
+    return set_up
 
 
 def _beginning(statement: str) -> Callable[[Connection], None]:

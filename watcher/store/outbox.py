@@ -103,7 +103,7 @@ def read_deliveries(connection: Connection, limit: int, state: str | None) -> tu
 
 def counts(connection: Connection) -> dict[str, int]:
     """Return how many deliveries are in each state, all five named."""
-    found = connection.execute(select(delivery.c.state, func.count()).group_by(delivery.c.state)).tuples()
+    found = connection.execute(select(delivery.c.state, func.count()).group_by(delivery.c.state))
     return {state.value: 0 for state in DeliveryState} | dict(found.all())
 
 
@@ -123,7 +123,7 @@ def _known(connection: Connection, event_ids: Sequence[str]) -> set[tuple[str, s
         query = select(delivery_event.c.event_id, delivery_event.c.destination).where(
             delivery_event.c.event_id.in_(some)
         )
-        known.update(connection.execute(query).tuples())
+        known.update(connection.execute(query))
     return known
 
 

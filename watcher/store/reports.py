@@ -88,7 +88,7 @@ def replaced(connection: Connection, codes: Sequence[str]) -> dict[str, list[str
             .where(station_state.c.station.in_(some), report.c.superseded_by.is_not(None))
             .order_by(report.c.id)
         )
-        for station, text_hash in connection.execute(query).tuples():
+        for station, text_hash in connection.execute(query):
             found.setdefault(station, []).append(text_hash)
     return found
 
@@ -108,7 +108,7 @@ def histories(connection: Connection, codes: Sequence[str], since: datetime) -> 
             )
             .order_by(report.c.station, report.c.observed_at, report.c.id)
         )
-        for station, *moment in connection.execute(query).tuples():
+        for station, *moment in connection.execute(query):
             found.setdefault(station, {}).setdefault(moment[0], Moment(*moment))
     return {station: tuple(moments.values()) for station, moments in found.items()}
 

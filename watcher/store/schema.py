@@ -53,11 +53,11 @@ def upgrade(url: str) -> tuple[SchemaStatus, SchemaStatus]:
 
 def upgrade_database(database: Database) -> SchemaStatus:
     """Upgrade, and return how the schema stood before. Where several begin at once, one does it, the others wait."""
+    before = status_of(database)
+    if before.state in {SchemaState.NEWER, SchemaState.FOREIGN}:
+        raise SchemaError(_refusal(database, before))
     with database.write() as connection:
-        before = _status(connection)
-        if before.state in {SchemaState.NEWER, SchemaState.FOREIGN}:
-            raise SchemaError(_refusal(database, before))
-        if before.state is not SchemaState.CURRENT:
+        if _status(connection).state is not SchemaState.CURRENT:
             _migrate(connection)
     return before
 

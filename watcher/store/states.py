@@ -58,7 +58,7 @@ def _versions(connection: Connection, codes: Sequence[str]) -> dict[str, int]:
             .where(station_state.c.station.in_(some))
             .with_for_update()
         )
-        found.update(connection.execute(query).tuples().all())
+        found.update(connection.execute(query).all())
     return found
 
 

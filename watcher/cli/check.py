@@ -1,0 +1,102 @@
+"""`hoarline check`: everything that can be wrong before the service starts, said at once."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import typer
+
+from watcher.cli.options import ConfigOption, JsonOption
+
+if TYPE_CHECKING:
+    from watcher.errors import Problem
+    from watcher.settings import Settings
+
+
+def check(config: ConfigOption = None, as_json: JsonOption = False) -> None:
+    """Read settings and rules, run the rules' examples, look up the destinations; exit 2 when something is wrong."""
+    import asyncio
+
+    from watcher.cli.options import print_json
+    from watcher.errors import InputError, RulesError
+
+    problems: list[Problem] = []
+    notes: list[str] = []
+    settings = _settings(config, problems)
+    if settings is not None:
+        notes.extend(_station_notes(settings))
+        problems.extend(_rule_problems(settings))
+        asyncio.run(_reach(settings, problems, notes))
+    if as_json:
+        print_json({"ok": not problems, "problems": [str(problem) for problem in problems], "notes": notes})
+        if problems:
+            raise typer.Exit(2)
+        return
+    for note in notes:
+        typer.echo(f"note: {note}")
+    if problems:
+        raise (RulesError if settings is not None else InputError)(problems)
+    typer.echo("Settings, rules and destinations are in order.")
+
+
+def _settings(config: object, problems: list[Problem]) -> Settings | None:
+    from pathlib import Path
+
+    from watcher.cli.options import settings_from
+    from watcher.errors import SettingsError
+
+    assert config is None or isinstance(config, Path)
+    try:
+        return settings_from(config)
+    except SettingsError as error:
+        problems.extend(error.problems)
+        return None
+
+
+def _station_notes(settings: Settings) -> list[str]:
+    from watcher.stations import StationTable, missing
+
+    table = StationTable.load(settings.station_overrides())
+    watched = settings.text.watch.stations
+    if watched == "all":
+        return []
+    notes = [] if watched else ["[watch] stations is empty: nothing is judged"]
+    return notes + [f"{code}: not known: {', '.join(lacks)}" for code in watched if (lacks := missing(table.get(code)))]
+
+
+def _rule_problems(settings: Settings) -> tuple[Problem, ...]:
+    from watcher.errors import RulesError
+    from watcher.service.rules_folder import load_rulebook
+
+    folder = settings.text.rules.folder
+    try:
+        load_rulebook(settings.path(folder) if folder is not None else None)
+    except RulesError as error:
+        return error.problems
+    return ()
+
+
+async def _reach(settings: Settings, problems: list[Problem], notes: list[str]) -> None:
+    """Look up every host that messages and feeds go to, and ask the guard."""
+    from urllib.parse import urlsplit
+
+    from watcher.errors import GuardError, Problem
+    from watcher.net import Guard
+
+    guard = Guard(settings.text.network.allow_private)
+    urls = {f'destination "{item.name}"': item.url for item in settings.text.destination if item.url}
+    for feed in settings.text.feed:
+        urls.update({f'feed "{feed.name}" {what}': url for what, url in _feed_urls(feed) if url})
+    for where, url in urls.items():
+        parts = urlsplit(url)
+        port = parts.port or (443 if parts.scheme == "https" else 80)
+        try:
+            await guard.addresses(parts.hostname or "", port)
+        except GuardError as error:
+            problems.append(Problem(where, str(error)))
+        except OSError as error:
+            notes.append(f"{where}: {parts.hostname} cannot be looked up now ({error})")
+
+
+def _feed_urls(feed: object) -> list[tuple[str, str | None]]:
+    return [("METAR", getattr(feed, "metar_url", None)), ("TAF", getattr(feed, "taf_url", None))]
