@@ -123,7 +123,7 @@ def _known(connection: Connection, event_ids: Sequence[str]) -> set[tuple[str, s
         query = select(delivery_event.c.event_id, delivery_event.c.destination).where(
             delivery_event.c.event_id.in_(some)
         )
-        known.update(connection.execute(query))
+        known.update((event_id, destination) for event_id, destination in connection.execute(query))
     return known
 
 

@@ -1,0 +1,235 @@
+"""The outbox: who may send what now, and what becomes of it."""
+
+from __future__ import annotations
+
+import pytest
+from sqlalchemy import event
+
+from tests.store.scenes import HOUR, LEASE, MINUTE, NOW, Owing, a_delivery, after, an_event, claim, raw_connection
+from watcher.alerts.model import Changes, EventType
+from watcher.alerts.outbox import Settled
+from watcher.rulebook.words import Level
+from watcher.store.store import Store
+
+
+@pytest.fixture
+def owing(store: Store) -> Owing:
+    return Owing(store)
+
+
+def states(store: Store) -> dict[str, str]:
+    return {item.id: item.state.value for item in store.deliveries(1000)}
+
+
+def test_a_claim_carries_all_that_a_message_needs(store: Store, owing: Owing) -> None:
+    (name,) = owing.owe("XNOR-1", "desk")
+    (claimed,) = store.claim(NOW, limit=10, lease=LEASE, per_destination=4)
+    assert claimed.id == name
+    assert claimed.destination == "desk"
+    assert claimed.told_as is EventType.OPENED
+    assert claimed.level is Level.TREAT
+    assert claimed.attempts == 1
+    assert claimed.subject_id == "XNOR-1"
+    assert claimed.valid_until == NOW + 6 * HOUR
+    assert claimed.event == an_event("XNOR-1")
+
+
+def test_a_claimed_delivery_is_nobody_elses_until_its_lease_runs_out(store: Store, owing: Owing, url: str) -> None:
+    (name,) = owing.owe("XNOR-1", "desk")
+    assert claim(store) == [name]
+    other = Store.open(url)
+    assert claim(other, NOW + LEASE - MINUTE / 60) == []
+    (again,) = other.claim(NOW + LEASE, limit=10, lease=LEASE, per_destination=4)
+    assert (again.id, again.attempts) == (name, 2)
+    other.close()
+
+
+def test_nothing_is_sent_before_it_is_due(store: Store, owing: Owing) -> None:
+    (name,) = owing.owe("XNOR-1", "desk", due_at=after(10))
+    assert claim(store, after(9)) == []
+    assert claim(store, after(10)) == [name]
+
+
+def test_a_later_message_about_a_subject_waits_for_the_earlier_one(store: Store, owing: Owing) -> None:
+    (first,) = owing.owe("XNOR-1", "desk")
+    (second,) = owing.owe("XNOR-1", "desk")
+    assert claim(store) == [first]
+    assert claim(store) == [], "while the first is in flight"
+    store.settle([Settled(first, "retry", after(10), "no answer")], after(1))
+    assert claim(store, after(5)) == [], "while the first waits for its next try"
+    assert claim(store, after(10)) == [first]
+    store.settle([Settled(first, "sent")], after(10))
+    assert claim(store, after(10)) == [second]
+
+
+def test_other_subjects_and_other_destinations_do_not_wait(store: Store, owing: Owing) -> None:
+    (first,) = owing.owe("XNOR-1", "desk")
+    assert claim(store) == [first]
+    others = [*owing.owe("XNOR-2", "desk"), *owing.owe("XNOR-1", "room")]
+    assert sorted(claim(store)) == sorted(others)
+
+
+@pytest.mark.parametrize("end", ["dead", "expired"])
+def test_a_message_that_will_never_arrive_holds_nobody_up(store: Store, owing: Owing, end: str) -> None:
+    (first,) = owing.owe("XNOR-1", "desk", valid_until=after(30))
+    (second,) = owing.owe("XNOR-1", "desk")
+    assert claim(store) == [first]
+    if end == "dead":
+        store.settle([Settled(first, "dead", error="no such mailbox")], after(1))
+    assert claim(store, after(31)) == [second]
+    assert states(store)[first] == end
+
+
+def test_a_message_past_its_time_expires_and_is_not_sent(store: Store, owing: Owing) -> None:
+    (late,) = owing.owe("XNOR-1", "desk", valid_until=after(30))
+    (kept,) = owing.owe("XNOR-2", "desk")
+    assert claim(store, after(30)) == [kept]
+    assert states(store) == {late: "expired", kept: "leased"}
+
+
+def test_a_message_in_flight_is_not_expired_under_its_sender(store: Store, owing: Owing) -> None:
+    (name,) = owing.owe("XNOR-1", "desk", valid_until=after(1))
+    assert claim(store) == [name]
+    assert claim(store, after(1.5)) == []
+    assert states(store)[name] == "leased"
+    store.settle([Settled(name, "sent")], after(1.5))
+    assert states(store)[name] == "sent"
+
+
+def test_no_destination_has_more_in_flight_than_allowed(store: Store, owing: Owing) -> None:
+    for number in range(6):
+        owing.owe(f"XNOR-{number}", "desk")
+    first = claim(store, per=4)
+    assert len(first) == 4
+    assert claim(store, per=4) == []
+    store.settle([Settled(first[0], "sent")], NOW)
+    assert len(claim(store, per=4)) == 1
+
+
+def test_everyones_first_comes_before_anyones_second(store: Store, owing: Owing) -> None:
+    """A destination with a long queue, older than all others, does not push them aside."""
+    for number in range(20):
+        owing.owe(f"XNOR-{number}", "busy", at=after(-10))
+    for name in ("a", "b", "c"):
+        owing.owe("XBAY-1", name)
+    claimed = store.claim(NOW, limit=5, lease=LEASE, per_destination=10)
+    assert sorted(item.destination for item in claimed) == ["a", "b", "busy", "busy", "c"]
+    assert [item.destination for item in claimed[:4]] == ["busy", "a", "b", "c"]
+    claimed = store.claim(NOW, limit=5, lease=LEASE, per_destination=10)
+    assert {item.destination for item in claimed} == {"busy"}
+
+
+def test_within_a_destination_the_oldest_is_first(store: Store, owing: Owing) -> None:
+    (second,) = owing.owe("XNOR-1", "desk", due_at=after(2))
+    (first,) = owing.owe("XNOR-2", "desk", due_at=after(1))
+    assert claim(store, after(5)) == [first, second]
+
+
+def test_left_out_destinations_keep_their_messages(store: Store, owing: Owing) -> None:
+    (desk, room) = owing.owe("XNOR-1", "desk", "room")
+    assert claim(store, skip=["desk"]) == [room]
+    assert claim(store) == [desk]
+
+
+def test_a_disabled_destination_gets_nothing_until_enabled(store: Store, owing: Owing) -> None:
+    (name,) = owing.owe("XNOR-1", "desk")
+    store.disable_destination("desk", "410 Gone", NOW)
+    assert claim(store) == []
+    (disabled,) = store.disabled_destinations().values()
+    assert (disabled.name, disabled.reason, disabled.at) == ("desk", "410 Gone", NOW)
+    store.enable_destination("desk")
+    store.enable_destination("never heard of")
+    assert store.disabled_destinations() == {}
+    assert claim(store) == [name]
+    store.disable_destination("desk", "again", after(1))
+    assert store.disabled_destinations()["desk"].reason == "again"
+
+
+def test_a_disabled_destinations_messages_still_expire(store: Store, owing: Owing) -> None:
+    owing.owe("XNOR-1", "desk")
+    store.disable_destination("desk", "410 Gone", NOW)
+    assert claim(store, NOW + 6 * HOUR) == []
+    assert store.outbox_counts()["expired"] == 1
+
+
+def test_a_released_delivery_was_no_attempt(store: Store, owing: Owing) -> None:
+    (name,) = owing.owe("XNOR-1", "desk")
+    assert claim(store) == [name]
+    store.settle([Settled(name, "release")], NOW)
+    (claimed,) = store.claim(NOW, limit=10, lease=LEASE, per_destination=4)
+    assert (claimed.id, claimed.attempts) == (name, 1)
+
+
+def test_a_retry_without_a_time_is_due_at_once_and_keeps_its_reason(store: Store, owing: Owing) -> None:
+    (name,) = owing.owe("XNOR-1", "desk")
+    claim(store)
+    store.settle([Settled(name, "retry", error="no answer")], after(1))
+    (line,) = store.deliveries(10)
+    assert (line.state, line.last_error, line.due_at, line.attempts) == ("pending", "no answer", after(1), 1)
+    assert claim(store, after(1)) == [name]
+
+
+def test_sent_is_sent_also_when_the_lease_had_run_out(store: Store, owing: Owing) -> None:
+    """The receiver has it; whatever was concluded meanwhile, it must not be sent again."""
+    (taken_back, expired) = owing.owe("XNOR-1", "desk", "room", valid_until=after(30))
+    claim(store)
+    assert len(claim(store, after(10))) == 2
+    assert claim(store, after(40)) == []
+    assert states(store)[expired] == "expired"
+    store.settle([Settled(expired, "sent"), Settled(taken_back, "sent")], after(41))
+    assert set(states(store).values()) == {"sent"}
+
+
+def test_other_outcomes_of_a_lost_lease_change_nothing(store: Store, owing: Owing) -> None:
+    (name,) = owing.owe("XNOR-1", "desk")
+    claim(store)
+    store.settle([Settled(name, "sent")], NOW)
+    for outcome in ("retry", "dead", "release"):
+        store.settle([Settled(name, outcome, after(5), "late")], after(1))
+    (line,) = store.deliveries(10)
+    assert (line.state, line.attempts, line.last_error, line.settled_at) == ("sent", 1, None, NOW)
+
+
+def test_the_outbox_is_counted_by_state_and_listed_newest_first(store: Store, owing: Owing) -> None:
+    names = [owing.owe(f"XNOR-{number}", "desk")[0] for number in range(4)]
+    assert store.outbox_counts() == {"pending": 4, "leased": 0, "sent": 0, "dead": 0, "expired": 0}
+    claim(store, limit=3)
+    store.settle([Settled(names[0], "sent"), Settled(names[1], "dead", error="gone")], NOW)
+    assert store.outbox_counts() == {"pending": 1, "leased": 1, "sent": 1, "dead": 1, "expired": 0}
+    assert [item.id for item in store.deliveries(2)] == [names[3], names[2]]
+    (dead,) = store.deliveries(10, state="dead")
+    assert (dead.id, dead.last_error, dead.event_id, dead.settled_at) == (names[1], "gone", "XNOR-1.1", NOW)
+
+
+def test_a_message_is_owed_once_for_each_event_and_destination(store: Store, owing: Owing) -> None:
+    (name,) = owing.owe("XNOR-1", "desk")
+    claim(store)
+    store.settle([Settled(name, "sent")], NOW)
+    repeated = a_delivery("desk", an_event("XNOR-1"))
+    new = a_delivery("room", an_event("XNOR-1"))
+    store.commit(Changes(after(1), deliveries=(repeated, new, new)))
+    assert states(store) == {name: "sent", new.id: "pending"}
+
+
+def test_no_step_of_a_claim_reads_the_whole_outbox(store: Store, url: str) -> None:
+    """SQLite's own planner is the judge: every use of the delivery table is a search in an index."""
+    database = store._database
+    statements: list[tuple[str, tuple[object, ...]]] = []
+
+    def note(_connection: object, _cursor: object, sql: str, values: tuple[object, ...], *_: object) -> None:
+        statements.append((sql, values))
+
+    Owing(store).owe("XNOR-1", "desk")
+    event.listen(database._writer, "before_cursor_execute", note)
+    assert len(claim(store)) == 1
+    event.remove(database._writer, "before_cursor_execute", note)
+    connection = raw_connection(url)
+    plans = [
+        row[3]
+        for sql, values in statements
+        if "delivery" in sql
+        for row in connection.execute(f"EXPLAIN QUERY PLAN {sql}", values)
+    ]
+    connection.close()
+    assert len(plans) > 8
+    assert [plan for plan in plans if plan.startswith("SCAN") and "delivery" in plan] == []
