@@ -116,7 +116,7 @@ def _fact(facts: Facts, name: str) -> str:
     from watcher.rulebook.facts import FACTS_BY_NAME
 
     value = facts.values.get(name)
-    if value is None or value == "none" or value == frozenset():
+    if value in {None, "none", frozenset()}:
         return ""
     text = " ".join(sorted(value)) if isinstance(value, frozenset) else _short(value)
     unit = FACTS_BY_NAME[name].unit

@@ -99,9 +99,9 @@ _TOKEN = re.compile(
     r"|(?P<pressure>[QA](?:\d{3,4}|////)|QNH\d{4}INS)"
     r"|(?P<clear>NSC|NCD|SKC|CLR)"
     r"|(?P<recent>RE[A-Z]{2,8}|RE//)"
+    r"|(?P<runway>R(?:\d{2}[LCR]?)?/(?:[\d/]{6}|CLRD[\d/]{2}|SNOCLO|CLRD//)|\d{2}(?:[\d/]{6}|CLRD[\d/]{2})|R?/?SNOCLO)"
     r"|(?P<passed>\d{3}V\d{3}|R\d{2}[LCR]{0,2}(?:/[PMUDN\dVFT/]+)?|WS|INFO:?|[A-LN-Z]|W[\dM/]+/[SH][\d/]+|RWY?\d{0,2}[LCR]?|ALL|"
     r"QFE\d+.*|QBB\d+|\d{3}/\d{2,3}KT)"
-    r"|(?P<runway>R(?:\d{2}[LCR]?)?/(?:[\d/]{6}|CLRD[\d/]{2}|SNOCLO|CLRD//)|\d{2}(?:[\d/]{6}|CLRD[\d/]{2})|R?/?SNOCLO)"
     r"|(?P<vis_km>\d{1,2}KM)"
 )
 _WORDS = {

@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
-_HEADING = re.compile(r"[A-Z]{4}\d{2} [A-Z0-9]{4} \d{6}(?: [A-Z]{3})?")
+_HEADING = re.compile(r"[A-Z]{4}\d{0,2} [A-Z0-9]{4} \d{6}(?: [A-Z]{3})?")
 _SEQUENCE = re.compile(r"\d{3,5}")
 _FILE_TIME = re.compile(r"\d{4}/\d{2}/\d{2} \d{2}:\d{2}")
 _TYPE_LINE = re.compile(r"(METAR|SPECI|TAF)(?: (?:AMD|COR))*")

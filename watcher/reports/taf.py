@@ -52,7 +52,7 @@ def decode_taf(text: str, *, received_at: datetime, raw: str) -> Forecast | Unre
     raw
         The text as received.
     """
-    tokens = text.split(" RMK", 1)[0].split()
+    tokens = text.split()
     marks = []
     while tokens and tokens[0] in {"TAF", "AMD", "COR", "RTD"}:
         marks.append(tokens.pop(0))
@@ -163,6 +163,7 @@ def _split(tokens: Sequence[str], begins_at: datetime, ends_at: datetime, doubts
     start, stop = begins_at, ends_at
     gathered: list[str] = []
     index = 0
+    in_remark = False
 
     def close() -> None:
         parts.append(_Part(change, probability, start, stop, tuple(gathered)))
@@ -173,9 +174,12 @@ def _split(tokens: Sequence[str], begins_at: datetime, ends_at: datetime, doubts
         index += 1
         from_match, prob_match = _FROM.fullmatch(token), _PROBABILITY.fullmatch(token)
         if from_match is None and prob_match is None and token not in {"BECMG", "TEMPO", "INTER"}:
-            if not _says_nothing_here(token):
+            # Some centres write remarks between the groups: they last until the next group.
+            in_remark = in_remark or token == "RMK"
+            if not in_remark and not _says_nothing_here(token):
                 gathered.append(token)
             continue
+        in_remark = False
         close()
         if from_match is not None:
             change, probability, stop = "FM", None, ends_at
