@@ -1,0 +1,120 @@
+"""Thinning removes what is old and over, and nothing that still goes on."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import pytest
+
+from tests.alerts.scenes import XNOR
+from tests.store.scenes import (
+    LEASE,
+    NOW,
+    Owing,
+    a_change,
+    a_delivery,
+    after,
+    an_episode,
+    an_event,
+    everything,
+    heard,
+    is_sound,
+)
+from tests.store.test_load import Night
+from watcher.alerts.model import Changes, EventType, Phase, StationState
+from watcher.alerts.outbox import Settled
+from watcher.store import thinning
+from watcher.store.model import Thinned
+from watcher.store.store import Store
+
+DAY = timedelta(days=1)
+NOTHING = Thinned(0, 0, 0, 0, 0)
+
+
+def test_old_reports_go_but_not_those_that_a_station_stands_on(store: Store, url: str) -> None:
+    night = Night(store)
+    for hour in range(5):
+        night.hear_texts(f"0{hour}55", f"METAR XNOR 120{hour}50Z 00000KT 9999 OVC020 01/M02 Q1021")
+    night.hear_texts("0456", "TAF XNOR 120440Z 1206/1306 VRB03KT 9999 OVC010")
+    before = store.load([XNOR], now=NOW)
+    assert store.thin(NOW + 30 * DAY).reports == 4
+    after_it = store.load([XNOR], now=NOW)
+    assert after_it["XNOR"].latest == before["XNOR"].latest
+    assert after_it["XNOR"].forecast == before["XNOR"].forecast
+    assert len(everything(url)["report"]) == 2
+    assert store.thin(NOW + 30 * DAY) == NOTHING
+
+
+def test_only_what_is_older_goes(store: Store) -> None:
+    night = Night(store)
+    for hour in range(5):
+        night.hear_texts(f"0{hour}55", f"METAR XNOR 120{hour}50Z 00000KT 9999 OVC020 01/M02 Q1021")
+    assert store.thin(NOW.replace(hour=2)).reports == 2
+    assert [moment.observed_at.hour for moment in night.loaded(NOW).history] == [2, 3, 4]
+
+
+def test_unreadable_texts_go_with_time(store: Store) -> None:
+    store.commit(Changes(NOW, unreadable=(heard("one"), heard("two", NOW + DAY))))
+    assert store.thin(NOW + DAY).unreadable == 1
+    assert [item.decoded.raw for item in store.unreadable(9)] == ["two"]
+
+
+def test_an_ended_episode_goes_with_all_that_was_said_of_it(store: Store, url: str) -> None:
+    event = an_event("XNOR-1")
+    message = a_delivery("desk", event)
+    ended = an_episode(phase=Phase.ENDED, ended_at=after(30))
+    store.commit(Changes(NOW, (a_change(episodes=(ended,), events=(event,)),), (message,)))
+    store.claim(NOW, limit=1, lease=LEASE, per_destination=1)
+    store.settle([Settled(message.id, "sent")], NOW)
+    assert store.thin(NOW + DAY) == Thinned(0, 0, deliveries=1, events=1, episodes=1)
+    rows = everything(url)
+    assert rows["delivery"] == rows["delivery_event"] == rows["event"] == rows["episode"] == []
+    assert is_sound(url)
+
+
+def test_what_was_told_of_an_open_episode_stays(store: Store) -> None:
+    event = an_event("XNOR-1")
+    message = a_delivery("desk", event)
+    store.commit(Changes(NOW, (a_change(episodes=(an_episode(),), events=(event,)),), (message,)))
+    store.claim(NOW, limit=1, lease=LEASE, per_destination=1)
+    store.settle([Settled(message.id, "sent")], NOW)
+    before = store.told(NOW)
+    assert store.thin(NOW + 30 * DAY) == NOTHING
+    assert store.told(NOW + 30 * DAY) == before != {}
+
+
+def test_what_was_told_of_a_blind_station_stays(store: Store) -> None:
+    Owing(store).owe("XNOR", "desk", told_as=EventType.BLIND)
+    store.commit(Changes(NOW, (a_change(version=1, state=StationState("XNOR", blind_since=NOW)),)))
+    (claimed,) = store.claim(NOW, limit=1, lease=LEASE, per_destination=1)
+    store.settle([Settled(claimed.id, "sent")], NOW)
+    assert store.thin(NOW + 30 * DAY) == NOTHING
+    assert set(store.told(NOW + 30 * DAY)) == {("desk", "XNOR")}
+
+
+def test_what_is_still_owed_stays_with_its_event(store: Store) -> None:
+    Owing(store).owe("XNOR-1", "desk")
+    assert store.thin(NOW + 30 * DAY) == NOTHING
+    assert store.outbox_counts()["pending"] == 1
+
+
+def test_followers_of_the_events_see_no_number_twice(store: Store) -> None:
+    """The newest event is removed; the next one does not take its number."""
+    owing = Owing(store)
+    (name,) = owing.owe("XNOR-1", "desk")
+    ((number, _),) = store.events_after(0, 10)
+    store.claim(NOW, limit=1, lease=LEASE, per_destination=1)
+    store.settle([Settled(name, "sent")], NOW)
+    assert store.thin(NOW + DAY).events == 1
+    owing.owe("XNOR-2", "desk")
+    ((next_number, _),) = store.events_after(number, 10)
+    assert next_number == number + 1
+
+
+@pytest.mark.parametrize("count", [6, 7])
+def test_a_long_past_goes_in_several_short_turns(store: Store, monkeypatch: pytest.MonkeyPatch, count: int) -> None:
+    monkeypatch.setattr(thinning, "_AT_ONCE", 3)
+    texts = tuple(heard(f"no report {number}") for number in range(count))
+    store.commit(Changes(NOW, unreadable=texts))
+    assert store.thin(NOW + DAY).unreadable == count
+    assert store.unreadable(99) == ()

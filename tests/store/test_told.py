@@ -1,0 +1,126 @@
+"""What destinations were last told survives a restart, and only what reached them counts."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.alerts.scenes import XNOR, at, small_book
+from tests.store.scenes import HOUR, LEASE, NOW, Owing, a_change, a_delivery, after, an_episode, an_event, heard
+from watcher.alerts.judge import judge
+from watcher.alerts.model import Changes, EventType, Phase, Policy, StationState, StationView, Subscription, Told
+from watcher.alerts.outbox import Settled
+from watcher.alerts.tell import after_telling, tell
+from watcher.rulebook.words import Kind, Level
+from watcher.store.store import Store
+
+
+def open_episode(store: Store, **delivery: object) -> str:
+    """Open XNOR-1 and owe it to the desk; return the id of the message."""
+    event = an_event("XNOR-1")
+    message = a_delivery("desk", event, **delivery)
+    store.commit(Changes(NOW, (a_change(episodes=(an_episode(),), events=(event,)),), (message,)))
+    return message.id
+
+
+def raise_it(store: Store) -> str:
+    event = an_event("XNOR-1", 2, EventType.RAISED, after(1))
+    message = a_delivery("desk", event, level=Level.NO_TIME)
+    store.commit(Changes(after(1), (a_change(version=1, events=(event,)),), (message,)))
+    return message.id
+
+
+OPENED = {("desk", "XNOR-1"): Told("desk", "XNOR-1", EventType.OPENED, Level.TREAT, Kind.OBSERVED)}
+RAISED = {("desk", "XNOR-1"): Told("desk", "XNOR-1", EventType.RAISED, Level.NO_TIME, Kind.OBSERVED)}
+
+
+def test_the_last_message_about_an_open_episode_is_what_a_destination_knows(store: Store) -> None:
+    assert store.told(NOW) == {}
+    open_episode(store)
+    assert store.told(NOW) == OPENED
+    raise_it(store)
+    assert store.told(after(1)) == RAISED
+
+
+@pytest.mark.parametrize("state", ["pending", "leased", "sent"])
+def test_a_message_counts_while_it_is_on_its_way_and_after(store: Store, state: str) -> None:
+    name = open_episode(store)
+    if state != "pending":
+        store.claim(NOW, limit=1, lease=LEASE, per_destination=1)
+    if state == "sent":
+        store.settle([Settled(name, "sent")], NOW)
+    assert store.told(after(1)) == OPENED
+
+
+def test_a_dead_message_told_nothing(store: Store) -> None:
+    name = open_episode(store)
+    store.claim(NOW, limit=1, lease=LEASE, per_destination=1)
+    store.settle([Settled(name, "dead", error="no such mailbox")], NOW)
+    assert store.told(NOW) == {}
+
+
+def test_a_message_past_its_time_told_nothing(store: Store) -> None:
+    open_episode(store, valid_until=after(30))
+    assert store.told(after(29)) == OPENED
+    assert store.told(after(30)) == {}, "though no claim has marked it yet"
+    store.claim(after(30), limit=1, lease=LEASE, per_destination=1)
+    assert store.told(after(30)) == {}
+
+
+def test_a_dead_change_leaves_what_was_known_before(store: Store) -> None:
+    first = open_episode(store)
+    store.claim(NOW, limit=1, lease=LEASE, per_destination=1)
+    store.settle([Settled(first, "sent")], NOW)
+    second = raise_it(store)
+    store.claim(after(1), limit=1, lease=LEASE, per_destination=1)
+    store.settle([Settled(second, "dead", error="refused")], after(1))
+    assert store.told(after(2)) == OPENED
+
+
+def test_an_ended_episode_is_forgotten(store: Store) -> None:
+    open_episode(store)
+    ended = an_episode(phase=Phase.ENDED, ended_at=after(5))
+    store.commit(Changes(after(5), (a_change(version=1, episodes=(ended,)),)))
+    assert store.told(after(5)) == {}
+
+
+def test_only_the_present_blindness_counts(store: Store) -> None:
+    """A station that was blind yesterday and is blind again has told nobody of it yet."""
+    owing = Owing(store)
+    owing.owe("XNOR", "desk", told_as=EventType.BLIND, level=None, kind=None)
+    blind = StationState("XNOR", blind_since=NOW)
+    store.commit(Changes(NOW, (a_change(version=1, state=blind),)))
+    assert store.told(NOW) == {("desk", "XNOR"): Told("desk", "XNOR", EventType.BLIND, None, None)}
+    store.commit(Changes(after(5), (a_change(version=2, state=StationState("XNOR")),)))
+    assert store.told(after(5)) == {}
+    again = StationState("XNOR", blind_since=after(60))
+    store.commit(Changes(after(60), (a_change(version=3, state=again),)))
+    assert store.told(after(60)) == {}
+
+
+def test_after_a_restart_nobody_is_told_twice(store: Store) -> None:
+    """The judgement and the telling are the real ones; memory and store agree after every turn."""
+    view = StationView(XNOR, StationState("XNOR"))
+    wants = (Subscription("all", ("desk", "room"), min_level=Level.NOTE), Subscription("high", ("pad",), min_level=Level.NO_TIME))
+    known: dict[tuple[str, str], Told] = {}
+    told_in_all = 0
+    night = [
+        ("0455", "METAR XNOR 120450Z 00000KT 3000 BR OVC004 M01/M02 Q1021"),
+        ("0525", "SPECI XNOR 120520Z 00000KT 3000 -FZDZ OVC004 M01/M02 Q1021"),
+        ("0555", "METAR XNOR 120550Z 00000KT 3000 FZRA OVC004 M01/M01 Q1021"),
+        ("0840", None),
+        ("0955", "METAR XNOR 120950Z 00000KT 9999 SCT040 06/M01 Q1021"),
+        ("1055", "METAR XNOR 121050Z 00000KT 9999 SCT040 07/M01 Q1021"),
+    ]
+    for clock, text in night:
+        now = at(clock)
+        reports = [heard(text, now)] if text is not None else []
+        made = judge({"XNOR": view}, reports, rulebook=small_book(), policy=Policy(), now=now)
+        view = next((change.after for change in made), view)
+        messages = tell(made, [view], wants, known, policy=Policy(valid_for=24 * HOUR), now=now)
+        store.commit(Changes(now, tuple(change for change in made if not change.quiet), messages))
+        known = after_telling(known, messages)
+        told_in_all += len(messages)
+        assert store.told(now) == known
+        loaded = store.load([XNOR], now=now)["XNOR"]
+        assert tell((), [loaded], wants, store.told(now), policy=Policy(), now=now) == ()
+    assert told_in_all > 8
