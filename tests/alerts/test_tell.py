@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from tests.alerts.scenes import Play, at
 from watcher.alerts.judge import judge
-from watcher.alerts.model import EventType, Hours, Policy, Subscription
+from watcher.alerts.model import Hours, Policy, Subscription
 from watcher.alerts.tell import after_telling, tell, within
 from watcher.rulebook.words import Flag, Level
 

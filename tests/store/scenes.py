@@ -62,7 +62,9 @@ def an_event(subject: str, seq: int = 1, type_: EventType = EventType.OPENED, at
     return Event(kind, subject, seq, type_, at, body)
 
 
-def a_change(station: str = "XNOR", version: int = 0, *, state: StationState | None = None, **made: Any) -> StationChange:
+def a_change(
+    station: str = "XNOR", version: int = 0, *, state: StationState | None = None, **made: Any
+) -> StationChange:
     after_it = replace(state or StationState(station), version=version + 1)
     return StationChange(station, version, StationView(Station(station), after_it), **made)
 

@@ -154,7 +154,7 @@ def test_whatever_a_feed_sends_can_be_kept(store: Store, url: str, text: str) ->
 def test_a_time_without_zone_is_refused_and_nothing_kept(store: Store, url: str) -> None:
     before = everything(url)
     with pytest.raises(StoreError, match="time zone"):
-        store.commit(Changes(NOW, (a_change(episodes=(an_episode(began_at=datetime(2026, 1, 12)),)),)))  # noqa: DTZ001
+        store.commit(Changes(NOW, (a_change(episodes=(an_episode(began_at=datetime(2026, 1, 12)),)),)))
     assert everything(url) == before
 
 
@@ -168,7 +168,12 @@ def test_a_message_about_an_event_that_does_not_exist_is_refused(store: Store, u
 def test_times_of_other_zones_are_the_same_times_and_sort(store: Store, url: str) -> None:
     """The order of the stored texts is the order of the times, fractions and zones whatever."""
     east = timezone(timedelta(hours=5, minutes=30))
-    times = [NOW, NOW + timedelta(microseconds=1), NOW + timedelta(seconds=1), datetime(2026, 1, 12, 12, 0, tzinfo=east)]
+    times = [
+        NOW,
+        NOW + timedelta(microseconds=1),
+        NOW + timedelta(seconds=1),
+        datetime(2026, 1, 12, 12, 0, tzinfo=east),
+    ]
     episodes = tuple(an_episode(number, changed_at=time) for number, time in enumerate(times))
     store.commit(Changes(NOW, (a_change(episodes=episodes),)))
     assert [episode.changed_at for episode in store.episodes(open_only=True)] == times
@@ -177,7 +182,7 @@ def test_times_of_other_zones_are_the_same_times_and_sort(store: Store, url: str
     assert texts[0] == "2026-01-12T06:00:00.000000Z"
 
 
-_times = st.datetimes(datetime(2000, 1, 1), datetime(2100, 1, 1), timezones=st.just(UTC))  # noqa: DTZ001
+_times = st.datetimes(datetime(2000, 1, 1), datetime(2100, 1, 1), timezones=st.just(UTC))
 _text = st.text(st.characters(blacklist_categories=["Cs"]), max_size=20)
 _stations = st.from_regex(r"\A[A-Z][A-Z0-9]{3}\Z")
 _holds = st.builds(Hold, rule=_text, entered_at=_times, counted_at=_times, missed_since=st.none() | _times)
@@ -209,7 +214,12 @@ _bodies = st.builds(
     raw=st.none() | _text,
 )
 _events = st.builds(
-    Event, subject_kind=st.sampled_from(SubjectKind), subject_id=_stations, seq=st.integers(1, 99), at=_times, body=_bodies
+    Event,
+    subject_kind=st.sampled_from(SubjectKind),
+    subject_id=_stations,
+    seq=st.integers(1, 99),
+    at=_times,
+    body=_bodies,
 )
 _spent = st.lists(st.builds(Spent, flag=st.sampled_from(Flag), at=_times, until=_times), max_size=3).map(tuple)
 _states = st.builds(

@@ -100,7 +100,10 @@ def test_only_the_present_blindness_counts(store: Store) -> None:
 def test_after_a_restart_nobody_is_told_twice(store: Store) -> None:
     """The judgement and the telling are the real ones; memory and store agree after every turn."""
     view = StationView(XNOR, StationState("XNOR"))
-    wants = (Subscription("all", ("desk", "room"), min_level=Level.NOTE), Subscription("high", ("pad",), min_level=Level.NO_TIME))
+    wants = (
+        Subscription("all", ("desk", "room"), min_level=Level.NOTE),
+        Subscription("high", ("pad",), min_level=Level.NO_TIME),
+    )
     known: dict[tuple[str, str], Told] = {}
     told_in_all = 0
     night = [

@@ -1,0 +1,95 @@
+"""TAFs by WMO-No. 306, FM 51."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+from watcher.reports.contract import as_contract
+from watcher.reports.decode import decode_report
+from watcher.reports.model import Forecast, Unreadable
+
+NEAR = datetime(2026, 1, 12, 5, 10, tzinfo=UTC)
+
+
+def read(text: str, near: datetime = NEAR) -> Forecast:
+    seen = decode_report(text, received_at=near)
+    assert isinstance(seen, Forecast), seen
+    return seen
+
+
+def test_the_example_of_annex_3_reads_as_printed():
+    """ICAO Annex 3, table A5-1, example A5-1: TAF for YUDO (fictitious)."""
+    seen = read(
+        "TAF YUDO 151800Z 1600/1618 13005MPS 9000 BKN020 BECMG 1606/1608 SCT015CB BKN020 "
+        "TEMPO 1608/1612 17006G12MPS 1000 TSRA SCT010CB BKN020 FM161230 15004MPS 9999 BKN020",
+        datetime(2012, 8, 15, 18, 5, tzinfo=UTC),
+    )
+    assert [(period.change, period.begins_at.hour, period.ends_at.hour) for period in seen.periods] == [
+        ("BASE", 0, 12),
+        ("BECMG", 6, 8),
+        ("TEMPO", 8, 12),
+        ("FM", 12, 18),
+    ]
+    assert seen.periods[2].weather == ("TSRA",)
+    assert seen.periods[1].weather is None, "BECMG carries only what changes"
+    assert seen.periods[3].begins_at.minute == 30
+
+
+def test_validity_crosses_the_month_and_hour_24_is_midnight():
+    seen = read(
+        "TAF XNOR 311100Z 3112/0124 00000KT CAVOK BECMG 3122/3124 4000 BR", datetime(2026, 1, 31, 11, 5, tzinfo=UTC)
+    )
+    assert (seen.begins_at, seen.ends_at) == (
+        datetime(2026, 1, 31, 12, tzinfo=UTC),
+        datetime(2026, 2, 2, 0, tzinfo=UTC),
+    )
+    assert seen.periods[1].ends_at == datetime(2026, 2, 1, 0, tzinfo=UTC)
+
+
+def test_probability_with_and_without_tempo():
+    seen = read("TAF XNOR 120500Z 1206/1306 00000KT 9999 PROB30 TEMPO 1208/1210 -FZDZ PROB40 1212/1214 0400 FZFG")
+    assert [(period.change, period.probability) for period in seen.periods[1:]] == [("TEMPO", 30), ("PROB", 40)]
+
+
+def test_nsw_ends_the_weather_and_cavok_clears_the_sky():
+    seen = read("TAF XNOR 120500Z 1206/1306 00000KT 3000 -SN OVC010 BECMG 1208/1210 9999 NSW BECMG 1212/1214 CAVOK")
+    assert (seen.periods[1].weather, seen.periods[1].weather_ends) == ((), True)
+    assert seen.periods[2].cavok
+
+
+def test_temperatures_are_dated_within_the_validity():
+    seen = read("TAF XNOR 120500Z 1206/1312 00000KT CAVOK TX02/1213Z TNM06/1305Z")
+    assert [(temp.kind, temp.temp_c, temp.at.day, temp.at.hour) for temp in seen.temps] == [
+        ("max", 2.0, 12, 13),
+        ("min", -6.0, 13, 5),
+    ]
+
+
+def test_amended_corrected_cancelled_and_empty():
+    assert read("TAF AMD XNOR 120500Z 1206/1306 00000KT CAVOK").amendment
+    assert read("TAF COR XNOR 120500Z 1206/1306 00000KT CAVOK").correction
+    assert read("TAF AMD XNOR 120500Z 1206/1306 CNL").cancelled
+    assert read("TAF XNOR 120500Z NIL").nil
+
+
+def test_icing_and_turbulence_aloft_raise_nothing():
+    seen = read("TAF XNOR 120500Z 1206/1306 00000KT 9999 BKN020 620258 520004 QNH2960INS")
+    assert seen.periods[0].weather == ()
+    assert seen.doubts == ()
+
+
+def test_remarks_between_the_groups_end_with_the_next_group():
+    seen = read("TAF XNOR 120500Z 1206/1306 00000KT 9999 RMK FCST BASED ON AUTO OBS TEMPO 1208/1210 -FZDZ")
+    assert seen.periods[1].weather == ("-FZDZ",)
+
+
+def test_the_contract_names():
+    seen = as_contract(read("TAF XNOR 120500Z 1206/1306 00000KT 9999 SCT030 PROB30 TEMPO 1208/1210 2000 -FZDZ"))
+    assert (seen["from"], seen["until"]) == ("2026-01-12T06:00:00Z", "2026-01-13T06:00:00Z")
+    period = seen["periods"][1]
+    assert (period["change"], period["probability"], period["weather"]) == ("TEMPO", 30, ["-FZDZ"])
+
+
+def test_what_is_no_taf_is_said():
+    assert isinstance(decode_report("TAF XNOR 120500Z nonsense", received_at=NEAR), Unreadable)
+    assert isinstance(decode_report("TAF XNOR 1206/1306 00000KT", received_at=NEAR), Unreadable)
