@@ -5,10 +5,8 @@ All values come in: the present as `now`, chance as a seeded `Random`. One budge
 
 from __future__ import annotations
 
-import re
 from collections import deque
-from datetime import UTC, datetime, timedelta
-from email.utils import parsedate_to_datetime
+from datetime import datetime, timedelta
 from random import Random
 
 REQUESTS_A_MINUTE = 10
@@ -19,7 +17,6 @@ LONGEST_WAIT = timedelta(minutes=5)
 LONGEST_RETRY_AFTER = timedelta(hours=6)
 
 _MINUTE = timedelta(minutes=1)
-_SECONDS = re.compile(r"\d{1,9}")
 
 
 class HostBudget:
@@ -94,22 +91,3 @@ class Budgets:
     def of(self, host: str) -> HostBudget:
         """Return the budget of a host."""
         return self._hosts.setdefault(host.casefold(), HostBudget(self._per_minute, self._random))
-
-
-def parse_retry_after(value: str | None, now: datetime) -> float | None:
-    """Return the seconds that a Retry-After header asks for; None when it is missing or cannot be read.
-
-    Source: RFC 9110, 10.2.3: seconds, or an HTTP date.
-    """
-    if value is None:
-        return None
-    value = value.strip()
-    if _SECONDS.fullmatch(value):
-        return float(value)
-    try:
-        moment = parsedate_to_datetime(value)
-        # RFC 9110, 5.6.7: a date without a zone is in GMT.
-        moment = moment if moment.tzinfo is not None else moment.replace(tzinfo=UTC)
-        return max(0.0, (moment - now).total_seconds())
-    except (ValueError, OverflowError):
-        return None

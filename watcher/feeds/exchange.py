@@ -11,8 +11,9 @@ from urllib.parse import urlsplit
 import stamina
 
 from watcher.errors import FeedBusy, FeedError, GuardError, NetError
-from watcher.feeds.budget import Budgets, HostBudget, parse_retry_after
+from watcher.feeds.budget import Budgets, HostBudget
 from watcher.net import GZIP_MAGIC, Answer, HttpClients, InflateError, gunzip
+from watcher.net.retry_after import parse_retry_after
 
 _PAGE = re.compile(rb"\s*(?:<!doctype\s+html|<html)", re.IGNORECASE)
 _RETRY_WAIT_S = 0.5

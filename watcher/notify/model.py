@@ -1,0 +1,67 @@
+"""Where messages can go, and what is needed to get them there. Secrets never show when a value is printed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from watcher.notify.address import check_address, check_sender
+from watcher.notify.signature import check_secret
+
+Security = Literal["none", "starttls", "tls"]
+
+
+@dataclass(frozen=True, slots=True)
+class EmailDestination:
+    """A mailbox. ValueError when the address is none."""
+
+    name: str
+    address: str
+
+    def __post_init__(self) -> None:
+        _refuse(f'destination "{self.name}"', check_address(self.address))
+
+
+@dataclass(frozen=True, slots=True)
+class WebhookDestination:
+    """A web address that takes signed posts.
+
+    `secrets`: ``whsec_`` texts; several while they are being changed, the new one first. ValueError when there is none
+    or one cannot sign.
+    """
+
+    name: str
+    url: str
+    secrets: tuple[str, ...] = field(repr=False)
+
+    def __post_init__(self) -> None:
+        if not self.secrets:
+            _refuse(f'destination "{self.name}"', "it has no secret to sign with")
+        for secret in self.secrets:
+            _refuse(f'secret of destination "{self.name}"', check_secret(secret))
+
+
+@dataclass(frozen=True, slots=True)
+class MailServer:
+    """The server that mail is handed to.
+
+    `security`: none, starttls (required, not tried) or tls from the first byte. `from_address`: the sender, with or
+    without a name. ValueError when the sender is none, or a password would travel in the clear.
+    """
+
+    host: str
+    port: int
+    security: Security
+    from_address: str
+    username: str | None = None
+    password: str | None = field(default=None, repr=False)
+
+    def __post_init__(self) -> None:
+        _refuse(f'mail sender "{self.from_address}"', check_sender(self.from_address))
+        if self.username is not None and self.security == "none":
+            _refuse("mail server", "it has a login, and security none would send the password in the clear")
+
+
+def _refuse(what: str, why: str | None) -> None:
+    if why is not None:
+        raise ValueError(f"{what}: {why}")

@@ -1,0 +1,99 @@
+"""How times, levels and kinds of message are put into words for people."""
+
+from __future__ import annotations
+
+import unicodedata
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from watcher.alerts.model import EventBody, EventType
+from watcher.rulebook.words import Kind, Level, NoTime
+from watcher.units import clock_z
+
+TOLD_AS_WORDS: dict[EventType, str] = {
+    EventType.OPENED: "New alert",
+    EventType.RAISED: "Level raised",
+    EventType.LOWERED: "Level lowered",
+    EventType.CONFIRMED: "Expected before, now reported",
+    EventType.CLOSED: "Ended",
+    EventType.WITHDRAWN: "No longer watched",
+    EventType.BLIND: "Station blind",
+    EventType.SEEING: "Station seeing again",
+    EventType.TEST: "Test message",
+}
+ENDINGS = frozenset({EventType.CLOSED, EventType.WITHDRAWN})
+
+_NO_TIME_WORDS = {
+    NoTime.NONE: "no take-off on the tables",
+    NoTime.ALLOWANCE: "an allowance time may exist",
+    NoTime.SPECIAL: "only under the operator's special approval",
+}
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+# Controls, what turns the direction of writing, halves of characters, and the separators that break a line.
+_UNSAFE = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
+
+
+def plain(text: str) -> str:
+    """Return a text on one line without anything that could break a header, a page or a terminal."""
+    if text.isascii() and text.isprintable():
+        return " ".join(text.split())
+    shown = (" " if unicodedata.category(letter) in _UNSAFE else letter for letter in text)
+    return " ".join("".join(shown).split())
+
+
+def when(moment: datetime, zone: str | None) -> str:
+    """Return a time for people: ``12 Jan 0550Z (06:50 Europe/Oslo)``; the local day only where it is another."""
+    utc = moment.astimezone(UTC)
+    text = f"{_day(utc)} {clock_z(utc)}"
+    local = _local(utc, zone)
+    if local is None:
+        return text
+    day = f"{_day(local)} " if local.date() != utc.date() else ""
+    return f"{text} ({day}{local:%H:%M} {zone})"
+
+
+def level_text(body: EventBody, told_as: EventType, event_type: EventType) -> str | None:
+    """Return the level with what it asks for; None where there is none.
+
+    `told_as`, `event_type`: the level before is named only to whom the change itself is told.
+    """
+    if body.level is None:
+        return None
+    if told_as in ENDINGS:
+        return f"{body.level.word} until then"
+    before = body.previous_level if told_as is event_type else None
+    was = f", was {before.word}" if before is not None else ""
+    meaning = body.level.meaning
+    if body.level is Level.NO_TIME and body.no_time is not None:
+        meaning += f": {_NO_TIME_WORDS[body.no_time]}"
+    return f"{body.level.word}{was} ({meaning})"
+
+
+def span_text(body: EventBody, told_as: EventType) -> tuple[str, str] | None:
+    """Return what the time is and the time: since when, or from when until when; None where none is known."""
+    if body.begins_at is None:
+        return None
+    begins = when(body.begins_at, body.zone)
+    until = when(body.until, body.zone) if body.until is not None else None
+    if told_as in ENDINGS:
+        label = "Was expected" if body.kind is Kind.EXPECTED else "From, until"
+        return label, f"{begins} until {until}" if until is not None else f"{begins}, open when last seen"
+    if body.kind is Kind.EXPECTED:
+        certainty = f", {body.certainty.value}" if body.certainty is not None else ""
+        return "Expected", f"{begins} until {until or 'a time not given'}{certainty}"
+    if told_as is EventType.SEEING:
+        return "Was blind since", begins
+    return "Since", f"{begins}, not ended"
+
+
+def _day(moment: datetime) -> str:
+    return f"{moment.day} {_MONTHS[moment.month - 1]}"
+
+
+def _local(moment: datetime, zone: str | None) -> datetime | None:
+    if zone is None:
+        return None
+    try:
+        return moment.astimezone(ZoneInfo(zone))
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        return None
