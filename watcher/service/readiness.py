@@ -1,0 +1,47 @@
+"""Whether the service does its job: the store answers, turns are committed, the feeds are fresh. In plain words."""
+
+from __future__ import annotations
+
+import asyncio
+from datetime import datetime, timedelta
+
+from watcher.errors import StoreError
+from watcher.feeds.health import FeedHealth
+from watcher.service.health import Readiness
+from watcher.service.poller import Poller
+from watcher.service.watchkeeper import Watchkeeper
+from watcher.store.store import Store
+from watcher.units import duration_text, iso_z
+
+
+async def readiness(store: Store, keeper: Watchkeeper, poller: Poller, tick: timedelta, now: datetime) -> Readiness:
+    """Return whether the service is ready, with what that is judged by."""
+    problems = []
+    try:
+        await asyncio.to_thread(store.check)
+    except StoreError as error:
+        problems.append(f"the store does not answer: {error}")
+    last = keeper.last_turn_at
+    if last is None:
+        problems.append("no turn has been committed yet")
+    elif now - last > tick * 4 + timedelta(seconds=30):
+        problems.append(f"the last turn was committed {duration_text(now - last)} ago")
+    feeds = {}
+    for what, healths in poller.health.items():
+        for name, health in healths.items():
+            feeds[f"{name} {what}"] = _as_json(health, now)
+        if healths and all(health.in_trouble(now) for health in healths.values()):
+            details = "; ".join(f"{name}: {health.detail}" for name, health in healths.items())
+            problems.append(f"no feed brings fresh {what.upper()}s: {details}")
+    values: dict[str, object] = {"last_turn_at": iso_z(last) if last is not None else None, "feeds": feeds}
+    return Readiness(tuple(problems), values)
+
+
+def _as_json(health: FeedHealth, now: datetime) -> dict[str, object]:
+    age = health.newest_age(now)
+    return {
+        "last_success_at": iso_z(health.last_success_at) if health.last_success_at is not None else None,
+        "newest_age_min": round(age.total_seconds() / 60, 1) if age is not None else None,
+        "failures_in_a_row": health.consecutive_failures,
+        "detail": health.detail,
+    }

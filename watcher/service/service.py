@@ -1,0 +1,166 @@
+"""The running service: its parts put together, started, stopped in order.
+
+A reload checks the new settings and rules as a whole first; with anything wrong, the old ones stay in force.
+Otherwise the parts are stopped and built again: everything that matters is in the store, so that a restart changes
+nothing.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Callable
+from contextlib import AsyncExitStack
+from datetime import datetime, timedelta
+from random import Random
+from types import TracebackType
+from typing import Self
+
+import structlog
+
+from watcher.clock import utc_now
+from watcher.feeds.model import Feed, What
+from watcher.net import Guard, HttpClients
+from watcher.notify.sender import Sender
+from watcher.service.cycle import Cycle
+from watcher.service.health import HealthServer, Probes
+from watcher.service.heartbeat import Heartbeat
+from watcher.service.parts import build_channels, build_feeds, build_watch
+from watcher.service.poller import Poller
+from watcher.service.readiness import Readiness, readiness
+from watcher.service.schedule import RunOutcome, Schedule
+from watcher.service.watchkeeper import Watchkeeper
+from watcher.settings import Settings
+from watcher.settings.model import FeedSection
+from watcher.store.store import Store
+from watcher.telemetry import Metrics
+
+_log = structlog.get_logger()
+_THIN_EVERY = timedelta(hours=1)
+_COUNT_EVERY = timedelta(seconds=15)
+
+
+class Service:
+    """Everything that `hoarline run` runs. Use as an async context manager.
+
+    Parameters
+    ----------
+    settings
+        Checked settings.
+    clock
+        The present; the demo hands in its own.
+    random
+        Spreads requests and retries.
+    """
+
+    def __init__(
+        self, settings: Settings, *, clock: Callable[[], datetime] = utc_now, random: Random | None = None
+    ) -> None:
+        self.settings = settings
+        self.metrics = Metrics()
+        self._clock = clock
+        self._random = random or Random()  # noqa: S311 - spreads requests, guards nothing
+        self._watch = build_watch(settings)
+        self._stack = AsyncExitStack()
+
+    async def __aenter__(self) -> Self:
+        async with AsyncExitStack() as stack:
+            await self._start(stack)
+            self._stack = stack.pop_all()
+        return self
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        await self._stack.aclose()
+
+    async def _start(self, stack: AsyncExitStack) -> None:
+        text = self.settings.text
+        self.store = await asyncio.to_thread(Store.open, text.store.url)
+        stack.callback(self.store.close)
+        guard = Guard(text.network.allow_private)
+        http = await stack.enter_async_context(HttpClients(guard, contact=text.service.contact))
+        channels = build_channels(self.settings, http)
+        for channel in channels.values():
+            stack.push_async_callback(channel.aclose)
+        self.sender = Sender(
+            self.store,
+            channels,
+            clock=self._clock,
+            public_url=text.service.public_url,
+            observer=_Deliveries(self.metrics),
+            random=self._random,
+        )
+        self.keeper = Watchkeeper(Cycle(self.store, self._watch), self._clock, self.metrics, self.sender.wake)
+        self.heartbeat = Heartbeat(
+            http, text.heartbeat.url, text.heartbeat.every, clock=self._clock, metrics=self.metrics
+        )
+        feeds = build_feeds(self.settings, http, self._random)
+        self.poller = Poller(feeds, self.keeper.keep, self._clock, self.metrics)
+        await self.keeper.begin()
+        sending = asyncio.create_task(self.sender.run())
+        stack.push_async_callback(self._stop_sending, sending)
+        self.schedule = Schedule(self._heard, random=self._random)
+        self._plan(feeds)
+        await stack.enter_async_context(self.schedule)
+        probes = Probes(self._alive, self.ready, self.metrics.exposition, self.metrics.content_type)
+        self.health = await stack.enter_async_context(HealthServer(text.health.bind, probes))
+
+    async def _stop_sending(self, sending: asyncio.Task[None]) -> None:
+        await self.sender.stop()
+        await sending
+
+    def _plan(self, feeds: tuple[Feed, ...]) -> None:
+        for feed, section in zip(feeds, self.settings.text.feed, strict=True):
+            for what in feed.brings:
+                self.schedule.every(f"{what} {feed.name}", _interval(section, what), self._poll(feed, what))
+        self.schedule.every("tick", self.settings.text.watch.tick, self.keeper.tick, first_in=timedelta(seconds=1))
+        self.schedule.every("thin", _THIN_EVERY, self._thin, first_in=_THIN_EVERY)
+        self.schedule.every("outbox", _COUNT_EVERY, self._count_outbox, first_in=_COUNT_EVERY)
+
+    def _poll(self, feed: Feed, what: What) -> Callable[[], Awaitable[None]]:
+        async def poll() -> None:
+            if await self.poller.poll(feed, what) and what == "metar":
+                await self.heartbeat.beat()
+
+        return poll
+
+    async def _thin(self) -> None:
+        thinned = await asyncio.to_thread(self.store.thin, self._clock() - self.settings.text.watch.keep)
+        _log.info("old reports removed", reports=thinned.reports)
+
+    async def _count_outbox(self) -> None:
+        for state, count in (await asyncio.to_thread(self.store.outbox_counts)).items():
+            self.metrics.set("hoarline_outbox", count, state=str(state))
+
+    def _heard(self, job: str, outcome: RunOutcome, error: BaseException | None) -> None:
+        self.metrics.count("hoarline_runs", job=job, outcome=outcome)
+        if outcome != "done":
+            _log.warning("a scheduled run did not go well", job=job, outcome=outcome, error=str(error or ""))
+
+    def _alive(self) -> str | None:
+        """Return None while ticks come; a loop that stands still would not answer at all."""
+        last, now = self.keeper.last_turn_at, self._clock()
+        limit = max(self.settings.text.watch.tick * 10, timedelta(minutes=5))
+        if last is not None and now - last > limit:
+            return f"no turn has been committed since {last:%H%MZ}"
+        return None
+
+    async def ready(self) -> Readiness:
+        """Return whether the service does its job, and why not."""
+        return await readiness(self.store, self.keeper, self.poller, self.settings.text.watch.tick, self._clock())
+
+
+class _Deliveries:
+    """Counts what the sender tells."""
+
+    def __init__(self, metrics: Metrics) -> None:
+        self._metrics = metrics
+
+    def delivered(self, channel: str, outcome: str, seconds: float) -> None:
+        """Count one attempt."""
+        self._metrics.count("hoarline_deliveries", channel=channel, outcome=outcome)
+        self._metrics.observe("hoarline_delivery_seconds", seconds, channel=channel)
+
+
+def _interval(section: FeedSection, what: What) -> timedelta:
+    return section.metar_every if what == "metar" else section.taf_every
