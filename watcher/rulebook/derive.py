@@ -15,6 +15,8 @@ from watcher.rulebook.snow import Snowfall, snowfall
 
 # Stands among the weather groups when freezing weather could not be seen or read, so that its absence is no absence.
 UNSEEN = "//"
+# The same for freezing rain and drizzle alone: the sensor that tells them is off, everything else is seen.
+UNSEEN_FREEZING_RAIN = "FZ//"
 
 Interval = tuple[float, float]
 _AMOUNTS = {"FEW": 1, "SCT": 2, "BKN": 3, "OVC": 4}

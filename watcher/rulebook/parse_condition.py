@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from math import isfinite
 from typing import Any
 
 from watcher.errors import Problem, nearest
 from watcher.reports.weather import parse_weather
-from watcher.rulebook.condition import All, AnyOf, BetweenLeaf, EqualLeaf, Node, Not, NumberLeaf, WeatherLeaf
+from watcher.rulebook.condition import All, AnyOf, Node, Not
 from watcher.rulebook.facts import FACTS_BY_NAME, FactSpec
+from watcher.rulebook.leaves import INTENSITY_BY_SIGN, BetweenLeaf, EqualLeaf, NumberLeaf, WeatherLeaf
 
 OPS_BY_TYPE: Mapping[str, tuple[str, ...]] = {
     "number": ("<=", "<", ">=", ">", "between"),
@@ -16,8 +18,10 @@ OPS_BY_TYPE: Mapping[str, tuple[str, ...]] = {
     "word": ("==",),
     "weather": ("has", "lacks"),
 }
-LEAF_KEYS = ("field", "op", "value", "off", "sure")
+INTENSITIES = tuple(INTENSITY_BY_SIGN.values())
+LEAF_KEYS = ("field", "op", "value", "off", "sure", "intensity")
 NODE_KEYS = ("all", "any", "not")
+_KEY_BELONGS_TO = {"off": "number", "sure": "number", "intensity": "weather"}
 _SCHEMA_HINT = "see hoarline rules schema"
 
 
@@ -79,6 +83,12 @@ def _leaf(raw: dict[str, Any], where: str, problems: list[Problem]) -> Node | No
         problems.append(
             Problem(where, f'op "{raw["op"]}" does not fit the {spec.type} fact {spec.name}', f"allowed: {allowed}")
         )
+    if spec is not None:
+        problems.extend(
+            Problem(where, f'"{key}" belongs to {kind} facts only, and {spec.name} is a {spec.type}')
+            for key, kind in _KEY_BELONGS_TO.items()
+            if key in raw and spec.type != kind
+        )
     if len(problems) > before or spec is None:
         return None
     return _LEAVES[spec.type](spec, raw, where, problems)
@@ -110,7 +120,8 @@ def _between_leaf(spec: FactSpec, raw: dict[str, Any], where: str, problems: lis
     if off[0] > value[0] or off[1] < value[1]:
         problems.append(Problem(where, f"off = {off} would let go before it takes hold", f"it encloses {value}"))
         return None
-    return BetweenLeaf(spec.name, float(value[0]), float(value[1]), (float(off[0]), float(off[1])))
+    bounds, outer = (float(value[0]), float(value[1])), (float(off[0]), float(off[1]))
+    return BetweenLeaf(spec.name, bounds, outer, _sure(raw, where, problems))
 
 
 def _sure(raw: dict[str, Any], where: str, problems: list[Problem]) -> bool:
@@ -132,7 +143,7 @@ def _equal_leaf(spec: FactSpec, raw: dict[str, Any], where: str, problems: list[
         remedy = "allowed: true, false" if spec.type == "flag" else nearest(str(wrong[0] if wrong else ""), spec.words)
         problems.append(Problem(where, f"{spec.name} is never {wrong[0] if wrong else 'nothing'!r}", remedy))
         return None
-    return _without_threshold(EqualLeaf(spec.name, tuple(values)), raw, where, problems)
+    return EqualLeaf(spec.name, tuple(values))
 
 
 def _weather_leaf(spec: FactSpec, raw: dict[str, Any], where: str, problems: list[Problem]) -> Node | None:
@@ -143,19 +154,28 @@ def _weather_leaf(spec: FactSpec, raw: dict[str, Any], where: str, problems: lis
             Problem(where, f"{wrong or codes} is no weather group of code table 4678", "such as -FZDZ, SN, SHSN, FZFG")
         )
         return None
-    return _without_threshold(WeatherLeaf(spec.name, raw["op"], tuple(codes)), raw, where, problems)
+    intensity = _intensity(raw, codes, where, problems)
+    return None if intensity is None else WeatherLeaf(spec.name, raw["op"], tuple(codes), intensity)
 
 
-def _without_threshold(leaf: Node, raw: dict[str, Any], where: str, problems: list[Problem]) -> Node | None:
-    extra = [key for key in ("off", "sure") if key in raw]
-    if extra:
-        problems.append(Problem(where, f'"{extra[0]}" belongs to numbers only'))
+def _intensity(raw: dict[str, Any], codes: list[str], where: str, problems: list[Problem]) -> tuple[str, ...] | None:
+    if "intensity" not in raw:
+        return ()
+    words = raw["intensity"] if isinstance(raw["intensity"], list) else [raw["intensity"]]
+    wrong = [word for word in words if word not in INTENSITIES]
+    if wrong or not words:
+        remedy = nearest(str(wrong[0] if wrong else ""), INTENSITIES)
+        problems.append(Problem(where, f"intensity is never {wrong[0] if wrong else 'nothing'!r}", remedy))
         return None
-    return leaf
+    signed = [code for code in codes if code[0] in "+-"]
+    if signed:
+        problems.append(Problem(where, f"{signed[0]} has a sign, and intensity says the same", "leave one of them out"))
+        return None
+    return tuple(words)
 
 
 def _is_number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool)
+    return isinstance(value, int | float) and not isinstance(value, bool) and isfinite(value)
 
 
 _LEAVES = {"number": _number_leaf, "flag": _equal_leaf, "word": _equal_leaf, "weather": _weather_leaf}
