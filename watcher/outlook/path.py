@@ -71,9 +71,13 @@ class AirPath:
         self._anchors = sorted(anchors, key=lambda anchor: anchor.at)
 
     @property
-    def changes(self) -> bool:
-        """Whether the temperature is known to change, so that whole hours differ."""
-        return len(self._anchors) > 1
+    def ends(self) -> tuple[datetime, ...]:
+        """The time after which the temperature is not known any more."""
+        return (self._anchors[-1].at + _PERSISTS_FOR,) if self._anchors else ()
+
+    def changes_at(self, when: datetime) -> bool:
+        """Return whether the temperature is on its way from one known value to another."""
+        return bool(self._anchors) and self._anchors[0].at <= when <= self._anchors[-1].at
 
     def at(self, when: datetime) -> AirAt:
         """Return temperature and dew point at a time."""
@@ -101,7 +105,7 @@ class AirPath:
         if not self._anchors:
             return None
         last = self._anchors[-1]
-        return last.temp_c if timedelta(0) <= when - last.at <= _PERSISTS_FOR else None
+        return last.temp_c if timedelta(0) <= when - last.at < _PERSISTS_FOR else None
 
     def _dew_point(self, temp_c: float) -> float | None:
         start = self._start

@@ -68,7 +68,7 @@ def expected_steps(
     steps = []
     for layer in layers:
         first, last = max(begins_at, layer.begins_at), min(ends_at, layer.ends_at)
-        edges = _edges(first, last, path)
+        edges = _edges(first, last, path, station)
         steps.extend(
             Step(layer.begins_at, start, stop, layer.certainty, _facts(layer.state, forecast, station, path, start))
             for start, stop in itertools.pairwise(edges)
@@ -76,20 +76,20 @@ def expected_steps(
     return tuple(sorted(steps, key=lambda step: (step.begins_at, list(Certainty).index(step.certainty))))
 
 
-def _edges(first: datetime, last: datetime, path: AirPath) -> list[datetime]:
-    """Return the times between which facts may differ: whole hours only where temperature is carried along."""
+def _edges(first: datetime, last: datetime, path: AirPath, station: Station) -> list[datetime]:
+    """Return the times between which facts may differ: whole hours while temperature changes, and where day begins."""
     if first >= last:
         return []
-    edges = [first]
+    inside = {moment for moment in path.ends if first < moment < last}
     hour = first.replace(minute=0, second=0, microsecond=0) + _HOUR
+    night = light_facts(station, first).get("is_night")
     while hour < last:
-        if path.changes:
-            edges.append(hour)
+        night_then = light_facts(station, hour).get("is_night")
+        if night_then is not night or path.changes_at(hour):
+            inside.add(hour)
+        night = night_then
         hour += _HOUR
-    if not path.changes and first + _HOUR < last:
-        # Where the temperature is only kept for an hour, what follows is judged without it.
-        edges.append(first + _HOUR)
-    return [*edges, last]
+    return [first, *sorted(inside), last]
 
 
 def _layers(forecast: Forecast) -> list[_Layer]:

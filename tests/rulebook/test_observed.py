@@ -1,0 +1,106 @@
+"""The facts of a report: known where it says so, unknown where it cannot, and nothing in between."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from watcher.reports.decode import decode_report
+from watcher.reports.model import Observation
+from watcher.reports.station import Station
+from watcher.rulebook.facts import FACTS_BY_NAME, Facts
+from watcher.rulebook.observed import moment_of, observed_facts
+
+XNOR = Station("XNOR", "Northby", None, 60.20, 11.10, 210.0, "Europe/Oslo")
+NOW = datetime(2026, 1, 12, 6, 5, tzinfo=UTC)
+
+
+def seen(text: str) -> Observation:
+    decoded = decode_report(text, received_at=NOW)
+    assert isinstance(decoded, Observation), decoded
+    return decoded
+
+
+def facts(body: str, *before: str, station: Station = XNOR) -> Facts:
+    history = [moment_of(seen(text)) for text in before]
+    return observed_facts(seen(f"METAR XNOR 120550Z {body}"), station=station, history=history, now=NOW)
+
+
+def test_every_value_has_a_row_in_the_table_of_facts():
+    values = facts("AUTO 16004G15KT 3000 -SN BR OVC010 M01/M02 Q1011 RESN RMK AO2 I1001 4/012").values
+    assert values.keys() <= FACTS_BY_NAME.keys()
+
+
+def test_frost_point_spread_and_intervals():
+    made = facts("00000KT CAVOK M05/M08 Q1021")
+    assert made.values["frost_point_c"] == pytest.approx(-7.09, abs=0.03)
+    assert made.values["spread_c"] == 3.0
+    assert made.intervals["spread_c"] == (2.0, 4.0)
+    assert made.intervals["temp_c"] == (-5.5, -4.5)
+
+
+def test_a_missing_dew_point_leaves_humidity_unknown():
+    made = facts("00000KT CAVOK M05/// Q1021")
+    assert made.values["dew_point_c"] is None
+    assert "frost_point_c" not in made.values
+    assert "spread_c" not in made.values
+
+
+def test_no_weather_is_an_empty_set_and_unknown_weather_is_unknown():
+    assert facts("00000KT 9999 OVC010 M01/M02 Q1021").values["weather"] == frozenset()
+    assert facts("AUTO 00000KT 9999 // OVC010 M01/M02 Q1021").values["weather"] is None
+    blind = facts("AUTO 00000KT 5SM BR OVC010 M01/M02 A2990 RMK AO2 FZRANO").values
+    assert blind["weather"] == frozenset({"BR", "//"})
+    assert blind["freezing_precipitation"] is None
+
+
+def test_snowfall_needs_snow_visibility_and_temperature():
+    assert facts("00000KT 9999 OVC010 M01/M02 Q1021").values["snow_intensity"] == "none"
+    assert facts("00000KT 2000 -SN OVC010 M05/M06 Q1021").values["snow_intensity"] == "moderate"
+    assert facts("00000KT //// -SN OVC010 M05/M06 Q1021").values["snow_intensity"] is None
+    assert facts("AUTO 00000KT 2000 // OVC010 M05/M06 Q1021").values["snow_intensity"] is None
+    assert facts("00000KT 2000 BLSN OVC010 M05/M06 Q1021").values["snow_intensity"] == "none"
+
+
+def test_day_and_night_need_a_position():
+    assert facts("00000KT CAVOK M01/M02 Q1021").values["is_night"] is True
+    assert "is_night" not in facts("00000KT CAVOK M01/M02 Q1021", station=Station("XNOR")).values
+
+
+def test_the_past_says_whether_it_was_wet():
+    rain = "METAR XNOR 120450Z 00000KT 5000 RA OVC010 02/01 Q1011"
+    made = facts("00000KT 9999 OVC010 M00/M01 Q1021", rain).values
+    assert (made["wet_since_freezing"], made["precipitation_last_h"]) == (True, True)
+    dry = "METAR XNOR 120450Z 00000KT 9999 OVC010 02/01 Q1011"
+    made = facts("00000KT 9999 OVC010 M00/M01 Q1021", dry).values
+    assert (made["wet_since_freezing"], made["precipitation_last_h"]) == (False, False)
+    made = facts("00000KT 9999 OVC010 M00/M01 Q1021").values
+    assert (made["wet_since_freezing"], made["precipitation_last_h"]) == (None, None)
+
+
+def test_how_long_it_has_been_cold():
+    past = [
+        f"METAR XNOR 12{hour:02d}50Z 00000KT CAVOK {temp}/M09 Q1021"
+        for hour, temp in ((2, "01"), (3, "M01"), (4, "M02"))
+    ]
+    assert facts("00000KT CAVOK M03/M09 Q1021", *past).values["hours_below_zero"] == 2.0
+    assert facts("00000KT CAVOK 03/M09 Q1021", *past).values["hours_below_zero"] == 0.0
+
+
+def test_recent_weather_comes_from_the_report_and_its_remarks():
+    made = facts("AUTO 00000KT 10SM CLR M01/M02 A2990 RERA RMK AO2 SNE32 FZDZB0402E0440")
+    assert made.values["recent_weather"] == frozenset({"RA", "SN"})
+
+
+def test_ceiling_and_cover():
+    assert facts("00000KT 9999 FEW004 BKN012 OVC030 M01/M02 Q1021").values["ceiling_ft"] == 1200
+    assert facts("00000KT 0400 FZFG VV002 M01/M02 Q1021").values["cloud_cover"] == "VV"
+    assert facts("00000KT CAVOK M01/M02 Q1021").values["cloud_cover"] == "CLR"
+    assert facts("AUTO 00000KT 9999 ////// M01/M02 Q1021").values.get("cloud_cover") is None
+
+
+def test_the_age_of_the_report():
+    assert facts("00000KT CAVOK M01/M02 Q1021").values["report_age_min"] == 15.0
+    assert moment_of(seen("SPECI XNOR 120557Z 00000KT CAVOK M01/M02 Q1021")).routine is False
+    assert NOW - seen("METAR XNOR 120550Z 00000KT CAVOK M01/M02 Q1021").observed_at == timedelta(minutes=15)
