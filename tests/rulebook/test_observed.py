@@ -51,8 +51,31 @@ def test_no_weather_is_an_empty_set_and_unknown_weather_is_unknown():
     assert facts("00000KT 9999 OVC010 M01/M02 Q1021").values["weather"] == frozenset()
     assert facts("AUTO 00000KT 9999 // OVC010 M01/M02 Q1021").values["weather"] is None
     blind = facts("AUTO 00000KT 5SM BR OVC010 M01/M02 A2990 RMK AO2 FZRANO").values
-    assert blind["weather"] == frozenset({"BR", "//"})
+    assert blind["weather"] == frozenset({"BR", "FZ//"})
     assert blind["freezing_precipitation"] is None
+
+
+def test_a_freezing_rain_sensor_that_is_off_hides_freezing_rain_and_nothing_else():
+    made = facts("AUTO 00000KT 5SM -SN BR OVC010 M01/M02 A2990 RMK AO2 FZRANO").values
+    assert (made["freezing_precipitation"], made["frozen_precipitation"]) == (None, True)
+    made = facts("AUTO 00000KT 5SM OVC010 M01/M02 A2990 RMK AO2 FZRANO").values
+    assert (made["freezing_precipitation"], made["frozen_precipitation"], made["snow_intensity"]) == (None, False, "none")
+    assert facts("AUTO 00000KT 5SM OVC010 08/02 A2990 RMK AO2 FZRANO").values["freezing_precipitation"] is False
+
+
+@pytest.mark.parametrize("remark", ["RMK AO2 PWINO", "RMK AO1"])
+def test_a_station_that_tells_no_precipitation_leaves_all_of_it_unknown(remark):
+    """FMH-1: PWINO, the present-weather sensor is off; AO1, a station without one that tells rain from snow."""
+    report = f"AUTO 00000KT 5SM OVC010 M01/M02 A2990 {remark}"
+    made = facts(report).values
+    assert (made["freezing_precipitation"], made["frozen_precipitation"], made["snow_intensity"]) == (None, None, None)
+    assert moment_of(seen(f"METAR XNOR 120550Z {report}")).precipitation is None
+    assert facts("00000KT 5SM OVC010 M01/M02 A2990 RMK AO1").values["frozen_precipitation"] is False, "an observer is there"
+
+
+def test_a_group_that_cannot_be_read_and_may_freeze_leaves_more_unknown_than_a_sensor_that_is_off():
+    made = facts("AUTO 00000KT 5SM SNX OVC010 M01/M02 A2990 RMK AO2 FZRANO").values
+    assert made["frozen_precipitation"] is None
 
 
 def test_snowfall_needs_snow_visibility_and_temperature():

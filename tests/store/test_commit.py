@@ -103,6 +103,18 @@ def test_of_two_that_judged_the_same_station_one_is_told_to_judge_again(store: S
     assert sorted(outcomes) == ["committed"] * 3 + ["conflict"] * 21
 
 
+def test_a_station_that_another_process_added_meanwhile_is_a_conflict(
+    store: Store, url: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """PostgreSQL lets two add the same station at once; each has seen that it is not there."""
+    store.commit(Changes(NOW, (a_change(),)))
+    before = everything(url)
+    monkeypatch.setattr("watcher.store.states._versions", lambda *_: {})
+    with pytest.raises(StoreConflict, match="XNOR"):
+        store.commit(Changes(NOW, (a_change("XBAY"), a_change())))
+    assert everything(url) == before
+
+
 def test_repeated_reports_and_texts_and_messages_are_kept_once(store: Store, url: str) -> None:
     store.commit(a_full_turn())
     rows = {name: len(found) for name, found in everything(url).items()}

@@ -110,8 +110,17 @@ def test_a_report_from_ahead_of_the_clock_joins_the_history_when_its_time_comes(
     assert night.view.latest is not None
     loaded = night.loaded(at("0500"))
     assert loaded.history == night.view.history
-    assert loaded.latest is not None
-    assert loaded.latest.decoded == night.view.latest.decoded
+    assert loaded.latest == night.view.latest
+
+
+def test_a_forecast_that_comes_into_force_again_is_the_one_that_was_heard_last(store: Store) -> None:
+    """Two feeds bring two texts of one time of issue; whichever was heard last is in force, before and after."""
+    night = Night(store)
+    for minute, text in enumerate([TAF, TAF.replace("-FZDZ", "SN"), TAF]):
+        night.hear_texts(f"050{minute}", text)
+    assert night.view.forecast is not None
+    assert night.view.forecast.received_at == at("0502")
+    assert night.loaded(at("0503")).forecast == night.view.forecast
 
 
 def test_history_reaches_back_as_far_as_asked(store: Store) -> None:

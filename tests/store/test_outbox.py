@@ -233,3 +233,9 @@ def test_no_step_of_a_claim_reads_the_whole_outbox(store: Store, url: str) -> No
     connection.close()
     assert len(plans) > 8
     assert [plan for plan in plans if plan.startswith("SCAN") and "delivery" in plan] == []
+
+
+def test_on_postgresql_a_claim_steps_past_what_another_claimer_has_in_hand() -> None:
+    """There several claim at once. The dialect's own compiler is the judge: rows that are taken are locked, not waited for."""
+    statement = str(_FIRST_DUE.compile(dialect=postgresql.dialect()))
+    assert statement.endswith("FOR UPDATE OF delivery SKIP LOCKED")

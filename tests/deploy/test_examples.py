@@ -1,0 +1,38 @@
+"""The files for production are in order: the example loads, the settings page is that of the code, the unit is whole."""
+
+from __future__ import annotations
+
+import configparser
+import importlib.util
+from pathlib import Path
+
+from watcher.settings import load_settings
+
+DEPLOY = Path(__file__).parent.parent.parent / "deploy"
+
+
+def test_the_example_settings_are_in_order(tmp_path):
+    (tmp_path / "mail.password").write_text("x\n")
+    (tmp_path / "ops-room.secret").write_text("whsec_c2VjcmV0c2VjcmV0c2VjcmV0\n")
+    settings = load_settings(DEPLOY / "hoarline.toml", {"CREDENTIALS_DIRECTORY": str(tmp_path)})
+    assert len(settings.subscriptions()) == 2
+
+
+def test_the_settings_page_is_made_from_the_code():
+    spec = importlib.util.spec_from_file_location("make_settings_page", DEPLOY / "make_settings_page.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    assert (DEPLOY / "settings.md").read_text() == module.page()
+
+
+def test_the_unit_is_hardened_and_hands_over_every_secret_of_the_example():
+    unit = configparser.ConfigParser(strict=False, interpolation=None)
+    unit.optionxform = str
+    unit.read(DEPLOY / "hoarline.service")
+    assert unit["Service"]["ProtectSystem"] == "strict"
+    assert unit["Service"]["DynamicUser"] == "yes"
+    text = (DEPLOY / "hoarline.service").read_text()
+    for name in ("mail.password", "ops-room.secret"):
+        assert f"LoadCredential={name}:" in text
