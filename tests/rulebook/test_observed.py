@@ -59,7 +59,11 @@ def test_a_freezing_rain_sensor_that_is_off_hides_freezing_rain_and_nothing_else
     made = facts("AUTO 00000KT 5SM -SN BR OVC010 M01/M02 A2990 RMK AO2 FZRANO").values
     assert (made["freezing_precipitation"], made["frozen_precipitation"]) == (None, True)
     made = facts("AUTO 00000KT 5SM OVC010 M01/M02 A2990 RMK AO2 FZRANO").values
-    assert (made["freezing_precipitation"], made["frozen_precipitation"], made["snow_intensity"]) == (None, False, "none")
+    assert (made["freezing_precipitation"], made["frozen_precipitation"], made["snow_intensity"]) == (
+        None,
+        False,
+        "none",
+    )
     assert facts("AUTO 00000KT 5SM OVC010 08/02 A2990 RMK AO2 FZRANO").values["freezing_precipitation"] is False
 
 
@@ -70,7 +74,9 @@ def test_a_station_that_tells_no_precipitation_leaves_all_of_it_unknown(remark):
     made = facts(report).values
     assert (made["freezing_precipitation"], made["frozen_precipitation"], made["snow_intensity"]) == (None, None, None)
     assert moment_of(seen(f"METAR XNOR 120550Z {report}")).precipitation is None
-    assert facts("00000KT 5SM OVC010 M01/M02 A2990 RMK AO1").values["frozen_precipitation"] is False, "an observer is there"
+    assert facts("00000KT 5SM OVC010 M01/M02 A2990 RMK AO1").values["frozen_precipitation"] is False, (
+        "an observer is there"
+    )
 
 
 def test_a_group_that_cannot_be_read_and_may_freeze_leaves_more_unknown_than_a_sensor_that_is_off():

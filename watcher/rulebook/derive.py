@@ -13,7 +13,7 @@ from watcher.reports.weather import WeatherGroup, parse_weather
 from watcher.rulebook.facts import Value
 from watcher.rulebook.snow import Snowfall, snowfall
 
-# Stands among the weather groups when freezing weather could not be seen or read, so that its absence is no absence.
+# Stands among the weather groups when precipitation or freezing weather could not be seen or read: its absence is none.
 UNSEEN = "//"
 # The same for freezing rain and drizzle alone: the sensor that tells them is off, everything else is seen.
 UNSEEN_FREEZING_RAIN = "FZ//"
@@ -70,7 +70,13 @@ def groups_of(texts: Iterable[str]) -> tuple[WeatherGroup, ...]:
     return tuple(group for text in texts if (group := parse_weather(text)) is not None)
 
 
-def weather_facts(texts: Sequence[str], *, observable: bool, freezing_or_frozen: bool | None) -> dict[str, Value]:
+def weather_facts(
+    texts: Sequence[str],
+    *,
+    observable: bool,
+    freezing_or_frozen: bool | None,
+    unseen: frozenset[str] = frozenset(),
+) -> dict[str, Value]:
     """Return the weather groups and what they mean; unknown where they could not be seen or read.
 
     Parameters
@@ -81,21 +87,26 @@ def weather_facts(texts: Sequence[str], *, observable: bool, freezing_or_frozen:
         False when the weather is reported as not known.
     freezing_or_frozen
         Whether anything freezing or frozen is in the air, None when it cannot be ruled out.
+    unseen
+        Marks for what could not be seen: UNSEEN, UNSEEN_FREEZING_RAIN.
     """
     groups = groups_of(texts)
-    unseen = freezing_or_frozen is None
-    if not observable and not texts:
-        weather: frozenset[str] | None = None
-    else:
-        weather = frozenset(texts) | ({UNSEEN} if unseen else frozenset())
-    otherwise = None if unseen or not observable else False
+    if freezing_or_frozen is None and not unseen:
+        unseen = frozenset({UNSEEN})
+    blind = UNSEEN in unseen or not observable
     return {
-        "weather": weather,
-        "freezing_or_frozen": freezing_or_frozen,
-        "freezing_precipitation": True if any(group.is_freezing_precipitation for group in groups) else otherwise,
-        "frozen_precipitation": True if any(group.is_frozen_precipitation for group in groups) else otherwise,
+        "weather": None if not observable and not texts else frozenset(texts) | unseen,
+        "freezing_or_frozen": None if unseen and not freezing_or_frozen else freezing_or_frozen,
+        "freezing_precipitation": _or_else(
+            any(group.is_freezing_precipitation for group in groups), blind=blind or bool(unseen)
+        ),
+        "frozen_precipitation": _or_else(any(group.is_frozen_precipitation for group in groups), blind=blind),
         "weather_observable": observable,
     }
+
+
+def _or_else(seen: bool, *, blind: bool) -> bool | None:
+    return True if seen else None if blind else False
 
 
 def snow_word(

@@ -80,7 +80,7 @@ FACTS: tuple[FactSpec, ...] = (
         "weather",
         "weather",
         "",
-        "present weather groups, such as -SN; // among them: freezing weather cannot be ruled out",
+        "present weather groups, such as -SN; // among them: precipitation may be unseen, FZ//: freezing rain may be",
         _REPORT,
     ),
     FactSpec(

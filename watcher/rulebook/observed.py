@@ -8,6 +8,8 @@ from datetime import datetime, timedelta
 from watcher.reports.model import Observation
 from watcher.reports.station import Station
 from watcher.rulebook.derive import (
+    UNSEEN,
+    UNSEEN_FREEZING_RAIN,
     Interval,
     cloud_facts,
     groups_of,
@@ -24,6 +26,8 @@ _HOUR = timedelta(hours=1)
 # Routine reports are an hour apart at most stations; one a little late still covers the past hour.
 _COVERS_AN_HOUR = timedelta(minutes=75)
 _WET_FOR = timedelta(hours=3)
+# Common practice, no source: above it freezing precipitation that went unseen is not to be feared.
+_COLD_ENOUGH_TO_FREEZE_C = 3.0
 
 
 def observed_facts(observation: Observation, *, station: Station, history: Sequence[Moment], now: datetime) -> Facts:
@@ -45,8 +49,9 @@ def observed_facts(observation: Observation, *, station: Station, history: Seque
     values, intervals = humidity_facts(observation.temp_c, observation.dew_point_c, temp, dew)
     weather = weather_facts(
         observation.weather,
-        observable=observation.weather_observable,
+        observable=_observable(observation),
         freezing_or_frozen=observation.freezing_or_frozen,
+        unseen=_unseen(observation),
     )
     light = light_facts(station, observation.observed_at)
     night = light.get("is_night")
@@ -73,7 +78,7 @@ def moment_of(observation: Observation) -> Moment:
     warm = observation.temp_c is not None and observation.temp_c > 0
     falls = any(group.falls for group in groups)
     wet = any(group.is_liquid_precipitation or (warm and group.is_frozen_precipitation) for group in groups)
-    unseen = not observation.weather_observable
+    unseen = not _observable(observation) or _cannot_tell_precipitation(observation)
     return Moment(
         observed_at=observation.observed_at,
         routine=observation.kind == "METAR",
@@ -85,6 +90,34 @@ def moment_of(observation: Observation) -> Moment:
 
 def _interval(low: float | None, high: float | None) -> Interval | None:
     return None if low is None or high is None else (low, high)
+
+
+def _observable(observation: Observation) -> bool:
+    return observation.weather_observable and not observation.remarks.present_weather_sensor_off
+
+
+def _cannot_tell_precipitation(observation: Observation) -> bool:
+    """Return whether the station, by its kind, reports no precipitation that falls (FMH-1: AO1)."""
+    falls = any(group.falls for group in groups_of(observation.weather))
+    return observation.auto and observation.remarks.precipitation_sensor == "AO1" and not falls
+
+
+def _unseen(observation: Observation) -> frozenset[str]:
+    """Return the marks for what may be there unseen while it is cold enough for it to freeze."""
+    if observation.freezing_or_frozen is not None and not _cold(observation):
+        return frozenset()
+    rain_sensor_off = observation.remarks.freezing_rain_sensor_off
+    marks = {UNSEEN_FREEZING_RAIN} if rain_sensor_off else set()
+    # Without a doubt no group was left unread, and the sensor alone is why nothing can be ruled out.
+    explained = rain_sensor_off and not observation.doubts
+    unread = observation.freezing_or_frozen is None and not explained
+    if unread or not _observable(observation) or _cannot_tell_precipitation(observation):
+        marks.add(UNSEEN)
+    return frozenset(marks)
+
+
+def _cold(observation: Observation) -> bool:
+    return observation.temp_c is None or observation.temp_c <= _COLD_ENOUGH_TO_FREEZE_C
 
 
 def _plain_facts(observation: Observation, now: datetime) -> dict[str, Value]:
