@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import pytest
 from sqlalchemy import event
+from sqlalchemy.dialects import postgresql
 
 from tests.store.scenes import HOUR, LEASE, MINUTE, NOW, Owing, a_delivery, after, an_event, claim, raw_connection
 from watcher.alerts.model import Changes, EventType
 from watcher.alerts.outbox import Settled
 from watcher.rulebook.words import Level
+from watcher.store.claims import _FIRST_DUE
 from watcher.store.store import Store
 
 

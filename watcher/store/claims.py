@@ -9,7 +9,7 @@ from collections.abc import Collection, Iterator, Sequence
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
-from sqlalchemy import Connection, RowMapping, bindparam, func, literal, select, update
+from sqlalchemy import ColumnElement, Connection, RowMapping, bindparam, func, literal, select, update
 
 from watcher.alerts.model import EventType
 from watcher.alerts.outbox import Claimed
@@ -56,7 +56,7 @@ def claim(
 def _take_back(connection: Connection, now: datetime) -> None:
     connection.execute(
         update(delivery)
-        .where(delivery.c.state == LEASED, delivery.c.lease_until <= now)
+        .where(_free(delivery.c.state == LEASED, delivery.c.lease_until <= now))
         .values(state=PENDING, lease_until=None)
     )
 
@@ -64,9 +64,17 @@ def _take_back(connection: Connection, now: datetime) -> None:
 def _expire(connection: Connection, now: datetime) -> None:
     connection.execute(
         update(delivery)
-        .where(delivery.c.state == PENDING, delivery.c.valid_until <= now)
+        .where(_free(delivery.c.state == PENDING, delivery.c.valid_until <= now))
         .values(state=DeliveryState.EXPIRED.value, settled_at=now)
     )
+
+
+def _free(*conditions: ColumnElement[bool]) -> ColumnElement[bool]:
+    """Return which rows these are, without those that another claimer has in hand, who does the same with them.
+
+    That is for PostgreSQL. On SQLite a transaction that writes is alone from its beginning.
+    """
+    return delivery.c.number.in_(select(delivery.c.number).where(*conditions).with_for_update(skip_locked=True))
 
 
 def _in_flight(connection: Connection) -> dict[str, int]:
@@ -105,6 +113,7 @@ _FIRST_DUE = (
     )
     .order_by(delivery.c.due_at, delivery.c.number)
     .limit(bindparam("free"))
+    .with_for_update(skip_locked=True, of=delivery)
 )
 
 

@@ -23,17 +23,20 @@ _MOMENT = ("routine", "temp_c", "precipitation", "wet")
 
 
 def write_reports(connection: Connection, changes: Sequence[StationChange]) -> None:
-    """Write new reports, and mark those that others took the place of. A report that is there already stays."""
+    """Write new reports, and mark those that others took the place of.
+
+    A report that is there already stays, unless it came to count only now: one from ahead of the clock becomes part of
+    the history when its time has come, and a forecast may come into force again.
+    """
     rows = [row for change in changes for row in _rows(change)]
     if rows:
         statement = insert_into(connection, report)
         new = statement.excluded
-        # A report from ahead of the clock is kept first and becomes part of the history when its time has come.
         connection.execute(
             statement.on_conflict_do_update(
                 index_elements=[report.c.station, report.c.observed_at, report.c.text_hash],
-                set_={name: new[name] for name in _MOMENT},
-                where=report.c.routine.is_(None) & new.routine.is_not(None),
+                set_={name: new[name] for name in (*_MOMENT, "received_at", "feed")},
+                where=report.c.routine.is_(None) & (new.routine.is_not(None) | (new.kind == "TAF")),
             ),
             rows,
         )

@@ -7,7 +7,8 @@ from datetime import datetime
 from typing import Any
 
 from pydantic import TypeAdapter
-from sqlalchemy import Connection, RowMapping, select
+from sqlalchemy import Connection, RowMapping, insert, select
+from sqlalchemy.exc import IntegrityError
 
 from watcher.alerts.model import Spent, StationChange, StationState
 from watcher.errors import StoreConflict
@@ -29,9 +30,11 @@ def write_states(connection: Connection, changes: Sequence[StationChange]) -> No
     found = _versions(connection, [change.station for change in changes])
     changed = [change.station for change in changes if found.get(change.station, 0) != change.expects_version]
     if changed:
-        names = ", ".join(changed[:5]) + (f" and {len(changed) - 5} more" if len(changed) > 5 else "")
-        raise StoreConflict(f"changed by another process since they were loaded: {names}")
-    insert_or_replace(connection, station_state, "station", [_row(change) for change in changes])
+        raise StoreConflict(f"changed by another process since they were loaded: {_some(changed)}")
+    insert_or_replace(
+        connection, station_state, "station", [_row(change) for change in changes if change.station in found]
+    )
+    _add(connection, [_row(change) for change in changes if change.station not in found])
 
 
 def state_of(row: RowMapping) -> StationState:
@@ -49,6 +52,19 @@ def state_of(row: RowMapping) -> StationState:
     )
 
 
+def _add(connection: Connection, rows: Sequence[dict[str, Any]]) -> None:
+    """Add new stations. They had no row to lock: on PostgreSQL another process may have added one meanwhile."""
+    try:
+        if rows:
+            connection.execute(insert(station_state), rows)
+    except IntegrityError as error:
+        raise StoreConflict(f"another process added one of these: {_some([row['station'] for row in rows])}") from error
+
+
+def _some(codes: Sequence[str]) -> str:
+    return ", ".join(codes[:5]) + (f" and {len(codes) - 5} more" if len(codes) > 5 else "")
+
+
 def _versions(connection: Connection, codes: Sequence[str]) -> dict[str, int]:
     found: dict[str, int] = {}
     for some in in_portions(codes):
@@ -56,6 +72,7 @@ def _versions(connection: Connection, codes: Sequence[str]) -> dict[str, int]:
         query = (
             select(station_state.c.station, station_state.c.version)
             .where(station_state.c.station.in_(some))
+            .order_by(station_state.c.station)
             .with_for_update()
         )
         found.update(connection.execute(query).all())
