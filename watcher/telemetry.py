@@ -82,13 +82,13 @@ class Metrics:
         return metric.labels(**labels) if labels else metric
 
 
-def set_up_logs(form: Literal["text", "json"], secrets: Iterable[str] = ()) -> None:
+def set_up_logs(form: Literal["text", "json", "quiet"], secrets: Iterable[str] = ()) -> None:
     """Send structured logs to standard error.
 
     Parameters
     ----------
     form
-        text for people, json for machines.
+        text for people, json for machines, quiet for nothing but what breaks.
     secrets
         Texts that must never appear; they, and whatever looks like a webhook secret, are replaced.
     """
@@ -102,7 +102,7 @@ def set_up_logs(form: Literal["text", "json"], secrets: Iterable[str] = ()) -> N
             _Scrub(known),
             last,
         ],
-        wrapper_class=structlog.make_filtering_bound_logger(logging.INFO),
+        wrapper_class=structlog.make_filtering_bound_logger(logging.CRITICAL if form == "quiet" else logging.INFO),
         logger_factory=structlog.PrintLoggerFactory(sys.stderr),
         cache_logger_on_first_use=False,
     )

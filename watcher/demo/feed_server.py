@@ -66,6 +66,8 @@ class FeedServer:
         What goes wrong from now on; None: nothing.
     requests
         Every request so far, oldest first.
+    statuses
+        How each of them was answered.
     """
 
     def __init__(
@@ -78,6 +80,7 @@ class FeedServer:
     ) -> None:
         self.fault: Fault | None = None
         self.requests: list[Request] = []
+        self.statuses: list[int] = []
         self.retry_after = retry_after
         self._form: Form = form
         self._packed_by = packed_by
@@ -144,6 +147,7 @@ class FeedServer:
         request = _parsed(await reader.readuntil(b"\r\n\r\n"))
         self.requests.append(request)
         response = self._response(request)
+        self.statuses.append(response.status)
         body = response.body if response.cut is None else response.body[: response.cut]
         writer.write(_head(response) + body)
         await writer.drain()

@@ -40,6 +40,7 @@ class Poller:
         self._clock = clock
         self._metrics = metrics
         self._unkept: set[tuple[str, What]] = set()
+        self.reports_received = 0
         self.health: dict[What, dict[str, FeedHealth]] = {"metar": {}, "taf": {}}
 
     async def poll(self, feed: Feed, what: What) -> bool:
@@ -65,6 +66,7 @@ class Poller:
         self.health[what][feed.name] = after_answer(health, fetched)
         self._observe(fetched, now)
         reports = await asyncio.to_thread(received, fetched)
+        self.reports_received += len(reports)
         self._count(feed.name, reports)
         self._unkept.add(key)
         try:

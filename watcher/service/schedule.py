@@ -54,6 +54,7 @@ class Schedule:
         self._random = random
         self._drain = drain
         self._running: set[asyncio.Task[None]] = set()
+        self._current: dict[str, asyncio.Task[None]] = {}
         self._done: dict[str, asyncio.Event] = {}
         self._scheduler = AsyncIOScheduler(
             timezone=UTC, job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1}
@@ -69,6 +70,7 @@ class Schedule:
         async def run() -> None:
             task = asyncio.ensure_future(_as_coroutine(job))
             self._running.add(task)
+            self._current[name] = task
             try:
                 await asyncio.shield(task)
             finally:
@@ -85,7 +87,12 @@ class Schedule:
         )
 
     async def run_now(self, name: str) -> None:
-        """Bring a job's next run forward to now, and wait until it is over."""
+        """Bring a job's next run forward to now, and wait until it is over; one that is running is waited for first."""
+        running = self._current.get(name)
+        if running is not None and not running.done():
+            await asyncio.wait([running])
+            # The scheduler learns of the end in a later round of the loop.
+            await asyncio.sleep(0.01)
         self._done[name].clear()
         self._scheduler.modify_job(name, next_run_time=datetime.now(UTC))
         await self._done[name].wait()

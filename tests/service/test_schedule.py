@@ -1,0 +1,95 @@
+"""The schedule: no run is skipped in silence, and stopping waits for what runs. APScheduler 3.11 behind it."""
+
+from __future__ import annotations
+
+import asyncio
+from datetime import timedelta
+from random import Random
+
+import pytest
+
+from watcher.service.schedule import Schedule
+
+pytestmark = pytest.mark.anyio
+HOUR = timedelta(hours=1)
+
+
+class Heard(list):
+    def __call__(self, job, outcome, error):
+        self.append((job, outcome, str(error or "")))
+
+
+async def until(condition) -> None:
+    async with asyncio.timeout(10):
+        while not condition():
+            await asyncio.sleep(0.005)
+
+
+async def test_a_job_runs_at_once_and_again_when_told():
+    heard, runs = Heard(), []
+
+    async def job():
+        runs.append(1)
+
+    schedule = Schedule(heard, random=Random(1))
+    schedule.every("poll", HOUR, job)
+    async with schedule:
+        await until(lambda: runs)
+        await schedule.run_now("poll")
+        assert len(runs) == 2
+        await until(lambda: len(heard) == 2)
+    assert {outcome for _, outcome, _ in heard} == {"done"}
+
+
+async def test_a_run_that_fails_is_told_and_the_next_one_comes():
+    heard = Heard()
+
+    async def job():
+        raise RuntimeError("the disk is full")
+
+    schedule = Schedule(heard, random=Random(1))
+    schedule.every("poll", timedelta(seconds=0.05), job)
+    async with schedule:
+        await until(lambda: len(heard) >= 2)
+    assert heard[0] == ("poll", "failed", "the disk is full")
+
+
+async def test_a_run_that_overtakes_the_one_before_is_told():
+    heard, gate = Heard(), asyncio.Event()
+
+    schedule = Schedule(heard, random=Random(1))
+    schedule.every("poll", timedelta(seconds=0.05), gate.wait)
+    async with schedule:
+        await until(lambda: ("poll", "overlapping", "") in heard)
+        gate.set()
+
+
+async def test_stopping_waits_for_what_is_running():
+    finished = []
+
+    async def job():
+        await asyncio.sleep(0.05)
+        finished.append(1)
+
+    schedule = Schedule(Heard(), random=Random(1))
+    schedule.every("send", HOUR, job)
+    async with schedule:
+        await until(lambda: schedule._running)
+    assert finished == [1]
+
+
+async def test_stopping_does_not_wait_for_ever():
+    cancelled = []
+
+    async def job():
+        try:
+            await asyncio.Event().wait()
+        except asyncio.CancelledError:
+            cancelled.append(1)
+            raise
+
+    schedule = Schedule(Heard(), random=Random(1), drain=timedelta(seconds=0.05))
+    schedule.every("send", HOUR, job)
+    async with schedule:
+        await until(lambda: schedule._running)
+    assert cancelled == [1]

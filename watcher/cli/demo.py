@@ -1,0 +1,92 @@
+"""`hoarline demo`: an invented icy night, played through the real parts on this machine."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from watcher.cli.options import JsonOption
+
+if TYPE_CHECKING:
+    from watcher.demo.night import Moment
+    from watcher.demo.play import Summary
+
+_PAUSE_S = 1.2
+
+
+def demo(
+    once: Annotated[bool, typer.Option("--once", help="Play it as fast as the parts are, then end.")] = False,
+    speed: Annotated[float, typer.Option(min=0.1, max=100, help="Pace; 1 plays the night in about 45 seconds.")] = 1.0,
+    as_json: JsonOption = False,
+) -> None:
+    """Play an invented icy night at five invented stations.
+
+    A local feed server, the real poller, decoder, rules, store and senders, a local mail server and a local webhook
+    receiver. Nothing leaves this machine.
+    """
+    import asyncio
+    from dataclasses import asdict
+
+    from watcher.cli.options import print_json
+    from watcher.telemetry import set_up_logs
+
+    set_up_logs("quiet")
+    pause_s = 0.0 if once else _PAUSE_S / speed
+    summary = asyncio.run(_silent(pause_s) if as_json else _shown(pause_s))
+    if as_json:
+        print_json(asdict(summary))
+    else:
+        _print(summary)
+    if summary.undelivered or summary.duplicates:
+        raise typer.Exit(1)
+
+
+async def _silent(pause_s: float) -> Summary:
+    from watcher.demo.play import Stage, play
+
+    async def nothing(_moment: Moment, _number: int, _of: int) -> None:
+        return
+
+    return await play(Stage(nothing, lambda _subject: None, lambda _headline, _verified: None), pause_s=pause_s)
+
+
+async def _shown(pause_s: float) -> Summary:
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn
+
+    from watcher.demo.play import Stage, play
+    from watcher.notify.message import CAUTION
+    from watcher.units import clock_z
+
+    console = Console()
+    console.print("An invented icy night at XNOR, XBAY, XFEL, XMOR and XTAR, played through the real parts.")
+    console.print(f"[dim]{CAUTION}[/dim]\n")
+    columns = (TextColumn("{task.fields[clock]}"), BarColumn(), TextColumn("{task.description}"))
+    with Progress(*columns, console=console) as progress:
+        task = progress.add_task("", clock="2100Z")
+
+        async def moment(seen: Moment, number: int, of: int) -> None:
+            caption = seen.caption or f"{len(seen.metars)} stations in the feed"
+            progress.update(task, total=of, completed=number, description=caption, clock=clock_z(seen.at))
+
+        def mail(subject: str) -> None:
+            progress.console.print(f"  mail     {subject}", markup=False, highlight=False)
+
+        def webhook(headline: str, verified: bool) -> None:
+            word = "webhook" if verified else "webhook with a WRONG SIGNATURE"
+            progress.console.print(f"  {word}  {headline}", markup=False, highlight=False)
+
+        return await play(Stage(moment, mail, webhook), pause_s=pause_s)
+
+
+def _print(summary: Summary) -> None:
+    events = ", ".join(f"{count} {name}" for name, count in summary.by_event.items())
+    typer.echo(
+        f"\n{summary.reports} reports, {summary.episodes} episodes, {summary.events} events ({events}).\n"
+        f"{summary.mails} mails and {summary.webhooks} webhooks, {summary.verified} of them with a good signature; "
+        f"{summary.undelivered} undelivered, {summary.duplicates} duplicates.\n"
+        f"{summary.polls} requests to the feed: {summary.polls_not_modified} not modified, "
+        f"{summary.polls_failed} failed in the outage.\n\n"
+        'Next: hoarline now --report "METAR XNOR 120550Z 00000KT 3000 FZDZ BR OVC006 M02/M03 Q1010"'
+    )

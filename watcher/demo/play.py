@@ -1,0 +1,229 @@
+"""Plays the invented night through the real parts, at a pace of its own.
+
+The feed server, the mail server and the webhook receiver are real ones on this machine; the poller, the decoder, the
+rules, the store, the senders and the schedule are those of `hoarline run`. Only the clock is the night's.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import secrets
+import tempfile
+from base64 import b64encode
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from pathlib import Path
+from random import Random
+
+from watcher.demo.feed_server import FeedServer
+from watcher.demo.night import BEGINS_AT, STATIONS, Moment, moments
+from watcher.demo.receivers import MailReceiver, WebhookReceiver
+from watcher.service.service import Service
+from watcher.settings import load_settings
+
+_FEED = "night"
+_NIGHT_STEP = timedelta(minutes=10)
+
+
+@dataclass
+class NightClock:
+    """The present of the night; moves when told."""
+
+    now: datetime = BEGINS_AT
+
+    def __call__(self) -> datetime:
+        """Return it."""
+        return self.now
+
+
+@dataclass
+class Stage:
+    """What an onlooker is shown while the night is played. `moment`: after each; `mail`, `webhook`: one line each."""
+
+    moment: Callable[[Moment, int, int], Awaitable[None]]
+    mail: Callable[[str], None]
+    webhook: Callable[[str, bool], None]
+
+
+@dataclass
+class Summary:
+    """What the night made. `undelivered` and `duplicates` are to be 0."""
+
+    reports: int = 0
+    unreadable: int = 0
+    episodes: int = 0
+    events: int = 0
+    mails: int = 0
+    webhooks: int = 0
+    verified: int = 0
+    undelivered: int = 0
+    duplicates: int = 0
+    polls: int = 0
+    polls_not_modified: int = 0
+    polls_failed: int = 0
+    blind_stations: int = 0
+    corrections: int = 0
+    by_event: dict[str, int] = field(default_factory=dict)
+
+
+async def play(stage: Stage, *, pause_s: float) -> Summary:
+    """Play the whole night.
+
+    Parameters
+    ----------
+    stage
+        Is shown what happens.
+    pause_s
+        Seconds between two moments of the night; 0: as fast as the parts are.
+    """
+    clock = NightClock()
+    secret = "whsec_" + b64encode(secrets.token_bytes(24)).decode()
+    with tempfile.TemporaryDirectory(prefix="hoarline-demo-") as folder:
+        async with (
+            FeedServer() as feed,
+            MailReceiver() as mail,
+            WebhookReceiver(secret, clock=clock) as webhook,
+        ):
+            path = _write_settings(Path(folder), feed, mail, webhook, secret)
+            service = Service(load_settings(path, {}), clock=clock, random=Random(1))  # noqa: S311 - spreads retries
+            async with service:
+                played = _Played(service, feed, mail, webhook, clock, stage)
+                await played.night(pause_s)
+                return await played.summary()
+
+
+@dataclass
+class _Played:
+    """A night on its way."""
+
+    service: Service
+    feed: FeedServer
+    mail: MailReceiver
+    webhook: WebhookReceiver
+    clock: NightClock
+    stage: Stage
+    shown_mails: int = 0
+    shown_posts: int = 0
+
+    async def night(self, pause_s: float) -> None:
+        night = tuple(moments())
+        for index, moment in enumerate(night):
+            await self._until(moment.at)
+            self.feed.publish_texts(moment.metars, moment.tafs, moment.at)
+            self.feed.fault = moment.fault
+            await self._poll()
+            self._show()
+            await self.stage.moment(moment, index + 1, len(night))
+            await asyncio.sleep(pause_s)
+
+    async def _until(self, moment: datetime) -> None:
+        """Let the night's time pass, with a poll that finds nothing new every ten minutes."""
+        while self.clock.now + _NIGHT_STEP < moment:
+            self.clock.now += _NIGHT_STEP
+            await self._poll()
+        self.clock.now = moment
+
+    async def _poll(self) -> None:
+        for job in (f"taf {_FEED}", f"metar {_FEED}", "tick"):
+            await self.service.schedule.run_now(job)
+        await self._delivered()
+
+    async def _delivered(self) -> None:
+        """Wait until everything that is owed now was sent; what is still owed after ten seconds is in the summary."""
+        self.service.sender.wake()
+        for _ in range(1000):
+            counts = await asyncio.to_thread(self.service.store.outbox_counts)
+            if not counts["pending"] and not counts["leased"]:
+                return
+            await asyncio.sleep(0.01)
+
+    def _show(self) -> None:
+        for mail in self.mail.mails[self.shown_mails :]:
+            self.stage.mail(str(mail["Subject"]))
+        for post in self.webhook.posts[self.shown_posts :]:
+            self.stage.webhook(str(post.payload["data"]["headline"]), post.verified)
+        self.shown_mails, self.shown_posts = len(self.mail.mails), len(self.webhook.posts)
+
+    async def summary(self) -> Summary:
+        store = self.service.store
+        events = [event for _, event in await asyncio.to_thread(store.events_after, 0, 100_000)]
+        counts = await asyncio.to_thread(store.outbox_counts)
+        statuses = self.feed.statuses
+        by_event: dict[str, int] = {}
+        for event in events:
+            name = event.type.value.rsplit(".", 1)[1]
+            by_event[name] = by_event.get(name, 0) + 1
+        mail_ids = [mail["Message-ID"] for mail in self.mail.mails]
+        return Summary(
+            reports=self.service.poller.reports_received,
+            unreadable=len(await asyncio.to_thread(store.unreadable, 1000)),
+            episodes=len({event.subject_id for event in events if "-" in event.subject_id}),
+            events=len(events),
+            mails=len(self.mail.mails),
+            webhooks=len(self.webhook.posts),
+            verified=sum(post.verified for post in self.webhook.posts),
+            undelivered=sum(count for state, count in counts.items() if str(state) != "sent"),
+            duplicates=self.webhook.duplicates + len(mail_ids) - len(set(mail_ids)),
+            polls=len(statuses),
+            polls_not_modified=statuses.count(304),
+            polls_failed=statuses.count(503),
+            blind_stations=by_event.get("blind", 0),
+            corrections=sum("COR" in moment for moment in _all_texts()),
+            by_event=by_event,
+        )
+
+
+def _all_texts() -> set[str]:
+    return {text for moment in moments() for text in moment.metars}
+
+
+def _write_settings(folder: Path, feed: FeedServer, mail: MailReceiver, webhook: WebhookReceiver, secret: str) -> Path:
+    (folder / "room.secret").write_text(secret)
+    codes = ", ".join(f'"{station.code}"' for station in STATIONS)
+    places = "\n".join(
+        f'[[station]]\ncode = "{place.code}"\nname = "{place.name}"\nzone = "{place.zone}"\n'
+        f'position = "{place.latitude_deg},{place.longitude_deg},{place.elevation_m}"'
+        for place in STATIONS
+    )
+    path = folder / "hoarline.toml"
+    path.write_text(f"""
+[store]
+url = "sqlite:///{folder / "demo.db"}"
+[watch]
+stations = [{codes}]
+tick = "1h"
+[[feed]]
+name = "{_FEED}"
+kind = "bulk"
+metar_url = "{feed.metar_url}"
+taf_url = "{feed.taf_url}"
+metar_every = "1h"
+taf_every = "1h"
+[mail]
+host = "{mail.host}"
+port = {mail.port}
+security = "none"
+from = "Hoarline <hoarline@example.org>"
+[network]
+allow_private = ["127.0.0.0/8"]
+[[destination]]
+name = "duty-desk"
+kind = "email"
+address = "duty@example.org"
+[[destination]]
+name = "ops-room"
+kind = "webhook"
+url = "{webhook.url("/in")}"
+secret_file = "room.secret"
+[[subscription]]
+name = "the whole night"
+stations = "all"
+to = ["duty-desk", "ops-room"]
+[health]
+bind = "127.0.0.1:0"
+[service]
+contact = "duty@example.org"
+{places}
+""")
+    return path
