@@ -50,9 +50,19 @@ def _check(example: Example) -> list[Problem]:
     expected = None if text.expect == "unknown" else text.expect
     if verdict is expected:
         return []
-    why = explain(verdict, example.rule.when.because(facts[0], held=text.held), held=text.held) if facts else ""
+    why = _why(example, facts, verdict)
     what = f"expects {_WORDS[expected]}, but the rule says {_WORDS[verdict]}"
     return [Problem(example.where, what, why)]
+
+
+def _why(example: Example, facts: Sequence[Facts], verdict: bool | None) -> str:
+    """Return why, from the first of the facts that give the verdict."""
+    held = example.text.held
+    for item in facts:
+        answer = example.rule.when.judge(item)
+        if (answer.keep if held else answer.enter) is verdict:
+            return explain(verdict, example.rule.when.decisive(item, held=held), held=held, kind=item.kind)
+    return "the TAF says nothing about that time"
 
 
 def _facts(text: ExampleText) -> list[Facts]:

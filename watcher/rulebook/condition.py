@@ -22,7 +22,7 @@ from watcher.rulebook.model import Because, Verdict
 
 @dataclass(frozen=True, slots=True)
 class All:
-    """Every part."""
+    """Every part. Known from its false parts, or from all."""
 
     parts: tuple[Node, ...]
 
@@ -54,7 +54,7 @@ class All:
 
 @dataclass(frozen=True, slots=True)
 class AnyOf:
-    """At least one part."""
+    """At least one part. Known from its true parts, or from all."""
 
     parts: tuple[Node, ...]
 
@@ -107,6 +107,18 @@ class Not:
 
 Node = All | AnyOf | Not | Leaf
 
+
+def _decisive(node: Node, facts: Facts, *, held: bool, denied: bool) -> tuple[Because, ...]:
+    """Return the leaves below the parts whose verdict is that of the whole; the others could say anything."""
+    if isinstance(node, Not):
+        return _decisive(node.part, facts, held=not held, denied=not denied)
+    if not isinstance(node, All | AnyOf):
+        return node.leaves(facts, held=held, denied=denied)
+    verdict = node.compiled()(facts)[held]
+    deciding = [part for part in node.parts if part.compiled()(facts)[held] is verdict]
+    return tuple(leaf for part in deciding for leaf in _decisive(part, facts, held=held, denied=denied))
+
+
 _VERDICTS = {(enter, keep): Verdict(enter, keep) for enter in (True, False, None) for keep in (True, False, None)}
 
 
@@ -131,3 +143,7 @@ class Tree:
     def because(self, facts: Facts, *, held: bool) -> tuple[Because, ...]:
         """Return every leaf with value, threshold, margin and verdict; with `held` against the release thresholds."""
         return self.root.leaves(facts, held=held, denied=False)
+
+    def decisive(self, facts: Facts, *, held: bool) -> tuple[Because, ...]:
+        """Return the leaves that give the verdict: with these values it stands, whatever the others are."""
+        return _decisive(self.root, facts, held=held, denied=False)

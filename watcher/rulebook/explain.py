@@ -1,101 +1,145 @@
-"""One plain sentence from the leaves of a finding."""
+"""One plain sentence from the leaves that decide a condition."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
-from watcher.rulebook.derive import UNSEEN
+from watcher.rulebook.derive import UNSEEN, UNSEEN_FREEZING_RAIN
 from watcher.rulebook.facts import FACTS_BY_NAME, Value
+from watcher.rulebook.leaves import among
 from watcher.rulebook.model import Because
+from watcher.rulebook.words import Kind
 
 _SHOWN = 4
+_MARKS = frozenset({UNSEEN, UNSEEN_FREEZING_RAIN})
 
 
-def explain(verdict: bool | None, because: Sequence[Because], *, held: bool) -> str:
+def explain(
+    verdict: bool | None, decisive: Sequence[Because], *, held: bool = False, kind: Kind = Kind.OBSERVED
+) -> str:
     """Return why a condition is true, false or unknown.
 
     Parameters
     ----------
     verdict
         Of the whole condition.
-    because
-        Its leaves.
+    decisive
+        The leaves that decide it.
     held
         Whether the leaves were judged by their release thresholds.
+    kind
+        Whether the facts are reported or expected.
     """
-    decisive = [leaf for leaf in because if (leaf.verdict is not None) and (leaf.verdict is not leaf.negated)]
-    if verdict is True:
-        return _sentence([_met(leaf, held) for leaf in decisive])
     if verdict is None:
-        unknown = [leaf for leaf in because if leaf.verdict is None]
-        return _sentence(["not known: " + ", ".join(dict.fromkeys(_unknown(leaf) for leaf in unknown))])
-    missed = [leaf for leaf in because if leaf.verdict is leaf.negated]
-    return _sentence([_not_met(leaf) for leaf in missed])
+        return _sentence(["not known: " + _listed([_unknown(leaf) for leaf in decisive], "and")])
+    said = "reported" if kind is Kind.OBSERVED else "forecast"
+    return _sentence([_known(leaf, held=held and verdict, said=said) for leaf in _tightest(decisive)])
 
 
-def _sentence(parts: Sequence[str]) -> str:
-    shown = list(dict.fromkeys(parts))[:_SHOWN]
-    text = " and ".join(shown) if len(shown) < 3 else ", ".join(shown[:-1]) + " and " + shown[-1]
-    return text[:1].upper() + text[1:] + "." if text else "Nothing in the condition decides."
+def _tightest(leaves: Sequence[Because]) -> list[Because]:
+    """Return of several leaves about one number the one nearest to its limit; in the order written."""
+    nearest: dict[str, Because] = {}
+    for leaf in leaves:
+        other = nearest.get(leaf.field)
+        if leaf.margin is not None and (other is None or other.margin is None or abs(leaf.margin) < abs(other.margin)):
+            nearest[leaf.field] = leaf
+    return [leaf for leaf in leaves if leaf.margin is None or nearest[leaf.field] is leaf]
 
 
-def _met(leaf: Because, held: bool) -> str:
-    if leaf.margin is None:
-        return _said(leaf)
-    room = abs(leaf.margin)
-    if held and leaf.off is not None:
-        return f"{_named(leaf)} ({_number(room)} from release)"
-    return f"{_named(leaf)} (limit {_limit(leaf)}, {_number(room)} inside)"
+def _sentence(parts: Iterable[str]) -> str:
+    text = _listed(parts, "and")
+    return text[:1].upper() + text[1:] + "."
 
 
-def _not_met(leaf: Because) -> str:
-    if leaf.margin is None:
-        return _said(leaf)
-    return f"{_named(leaf)} (limit {_limit(leaf)}, {_number(abs(leaf.margin))} outside)"
+def _listed(parts: Iterable[str], last: str) -> str:
+    distinct = list(dict.fromkeys(parts))
+    more = len(distinct) - _SHOWN
+    shown = [*distinct[:_SHOWN], f"{more} more"] if more > 0 else distinct
+    return f" {last} ".join(shown) if len(shown) < 3 else ", ".join(shown[:-1]) + f" {last} " + shown[-1]
 
 
-def _said(leaf: Because) -> str:
-    if leaf.op in {"has", "lacks"}:
-        return _weather(leaf)
-    name = FACTS_BY_NAME[leaf.field].meaning
+def _known(leaf: Because, *, held: bool, said: str) -> str:
+    spec = FACTS_BY_NAME[leaf.field]
+    if leaf.margin is not None:
+        return f"{spec.noun} {_quantity(leaf.value, spec.unit)} ({_place(leaf, held=held)})"
+    if isinstance(leaf.value, frozenset):
+        return _weather(leaf, said)
     if isinstance(leaf.value, bool):
-        return f"{'it is so' if leaf.value else 'it is not so'} that {name}"
-    return f"{name} is {_word(leaf.value)}"
+        return spec.says[0] if leaf.value else spec.says[1]
+    return f"{spec.noun} is {_word(leaf.value)}"
 
 
-def _weather(leaf: Because) -> str:
-    groups = sorted(leaf.value - {UNSEEN}) if isinstance(leaf.value, frozenset) else []
-    there = " ".join(groups) if groups else "no significant weather"
-    recent = "recently " if leaf.field == "recent_weather" else ""
-    has = (leaf.op == "has") is (leaf.verdict is True)
-    if has:
-        return f"{recent}{there} is reported"
-    wanted = leaf.threshold if isinstance(leaf.threshold, tuple) else (leaf.threshold,)
-    return f"{recent}{there} is reported, without {', '.join(str(code) for code in wanted)}"
+def _place(leaf: Because, *, held: bool) -> str:
+    """Return where a number stands: against its limit, or how far from its release."""
+    assert leaf.margin is not None
+    spec = FACTS_BY_NAME[leaf.field]
+    room = abs(leaf.margin)
+    if isinstance(leaf.threshold, tuple):
+        low, high = (_number(bound) for bound in leaf.threshold)
+        return f"{'within' if leaf.verdict else 'outside'} {low} to {_with_unit(high, spec.unit)}"
+    assert isinstance(leaf.threshold, int | float)
+    limit = _quantity(leaf.threshold, spec.unit)
+    if held and leaf.off is not None:
+        return f"{_difference(room, spec.unit)} from release at {limit}"
+    if room == 0:
+        return f"at the limit {limit}"
+    assert isinstance(leaf.value, int | float)
+    side = "below" if leaf.value < leaf.threshold else "above"
+    return f"limit {limit}, {_plain(room, spec.unit)} {side}"
+
+
+def _weather(leaf: Because, said: str) -> str:
+    assert isinstance(leaf.value, frozenset)
+    groups = sorted(leaf.value - _MARKS)
+    recent = "recent " if leaf.field == "recent_weather" else ""
+    is_there = (leaf.op == "has") is leaf.verdict
+    if is_there:
+        matching = [group for group in groups if among(frozenset({group}), _codes(leaf))]
+        return f"{recent}{' '.join(matching)} is {said}"
+    there = f" ({' '.join(groups)} is)" if groups else ""
+    return f"no {recent}{_listed(_wanted(leaf), 'or')} is {said}{there}"
+
+
+def _wanted(leaf: Because) -> tuple[str, ...]:
+    return leaf.threshold if isinstance(leaf.threshold, tuple) else ()  # type: ignore[return-value]
+
+
+def _codes(leaf: Because) -> tuple[str, ...]:
+    return tuple(words.rpartition(" ")[2] for words in _wanted(leaf))
 
 
 def _unknown(leaf: Because) -> str:
-    if isinstance(leaf.value, frozenset) and UNSEEN in leaf.value:
-        return "freezing weather, which could not be seen or read"
-    return FACTS_BY_NAME[leaf.field].meaning.split(";", maxsplit=1)[0]
+    spec = FACTS_BY_NAME[leaf.field]
+    if isinstance(leaf.value, frozenset):
+        if UNSEEN in leaf.value:
+            return "precipitation, which the station cannot tell or which could not be read"
+        return "freezing rain or drizzle, whose sensor is off"
+    if leaf.value is not None:
+        return f"on which side of the limit the {spec.noun} is, rounded to {_quantity(leaf.value, spec.unit)}"
+    return spec.noun
 
 
-def _named(leaf: Because) -> str:
-    unit = f" {leaf.unit}" if leaf.unit else ""
-    return f"{FACTS_BY_NAME[leaf.field].meaning.split(';', maxsplit=1)[0]} {_word(leaf.value)}{unit}"
+def _quantity(value: Value, unit: str) -> str:
+    return _with_unit(_number(value), unit)
 
 
-def _limit(leaf: Because) -> str:
-    if isinstance(leaf.threshold, tuple):
-        return " to ".join(_word(bound) for bound in leaf.threshold)
-    return _word(leaf.threshold)
+def _with_unit(number: str, unit: str) -> str:
+    return f"{number}{'' if unit in {'', '°', '%'} else ' '}{unit}".strip()
 
 
-def _number(value: float) -> str:
-    return f"{value:.1f}"
+def _difference(room: float, unit: str) -> str:
+    """Return a distance; between temperatures it is in kelvin."""
+    return _with_unit(_plain(room, unit), "K" if unit == "°C" else unit)
+
+
+def _plain(room: float, unit: str) -> str:
+    return f"{room:.2f}" if not unit else f"{room:.1f}" if room < 100 else f"{room:.0f}"
+
+
+def _number(value: object) -> str:
+    assert isinstance(value, int | float)
+    return f"{round(value, 2 if abs(value) < 1 else 1) + 0.0:g}" if abs(value) < 1000 else f"{value:.0f}"
 
 
 def _word(value: Value) -> str:
-    if isinstance(value, float):
-        return f"{round(value, 1) + 0.0:g}"
     return str(value).replace("_", " ")

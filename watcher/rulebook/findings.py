@@ -22,14 +22,13 @@ def find(rule: Rule, facts: Facts, kind: Kind, *, held: bool = False) -> Finding
     """
     answer = rule.when.judge(facts)
     verdict = answer.keep if held else answer.enter
-    because = rule.when.because(facts, held=held)
     return Finding(
         rule=rule.name,
         flag=rule.flag,
         level=rule.level,
         kind=kind,
         verdict=verdict,
-        why=explain(verdict, because, held=held),
-        because=because,
+        why=explain(verdict, rule.when.decisive(facts, held=held), held=held, kind=kind),
+        because=rule.when.because(facts, held=held),
         no_time=rule.no_time,
     )

@@ -49,6 +49,10 @@ class Condition(Protocol):
         """Return every leaf with value, threshold, margin and verdict; with `held` against the release thresholds."""
         ...
 
+    def decisive(self, facts: Facts, *, held: bool) -> tuple[Because, ...]:
+        """Return the leaves that give the verdict."""
+        ...
+
 
 @dataclass(frozen=True, slots=True)
 class Rule:
