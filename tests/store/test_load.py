@@ -135,7 +135,7 @@ def test_history_reaches_back_as_far_as_asked(store: Store) -> None:
 def test_the_doubts_of_the_second_reader_come_back(store: Store) -> None:
     night = Night(store)
     report = heard("METAR XNOR 120550Z 00000KT 9999 OVC020 01/M02 Q1021", at("0555"))
-    night.hear(at("0555"), replace(report, decoded=replace(report.decoded, doubts=("temperature: readers differ",))))
+    night.hear(at("0555"), replace(report, decoded=report.decoded._replace(doubts=("temperature: readers differ",))))
     loaded = night.loaded(at("0600"))
     assert loaded.latest is not None
     assert isinstance(loaded.latest.decoded, Observation)

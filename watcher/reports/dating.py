@@ -8,6 +8,8 @@ from functools import lru_cache
 
 _AHEAD = timedelta(days=1)
 _PAST = timedelta(days=12)
+# The same day of two months is 28 days apart at least.
+_CERTAINLY_NEAREST = timedelta(days=13)
 
 
 class WrongTime(ValueError):
@@ -28,14 +30,17 @@ def nearest_date(day: int, hour: int, minute: int, near: datetime) -> datetime:
     if not midnights:
         raise WrongTime(f"{day:02d}{hour:02d}{minute:02d}: no month near {near:%Y-%m} has such a day")
     past_midnight = timedelta(hours=hour, minutes=minute)
-    return min((midnight + past_midnight for midnight in midnights), key=lambda date: abs(date - near))
+    nearest = midnights[0] + past_midnight
+    if len(midnights) > 1 and abs(nearest - near) > _CERTAINLY_NEAREST:
+        nearest = min((midnight + past_midnight for midnight in midnights), key=lambda date: abs(date - near))
+    return nearest
 
 
 @lru_cache(maxsize=256)
 def _midnights(day: int, year: int, month: int) -> tuple[datetime, ...]:
-    """Return the beginnings of this day of the month in the month, the one before and the one after."""
+    """Return the beginnings of this day of the month in the month, then in the one before and the one after."""
     found = []
-    for months in (-1, 0, 1):
+    for months in (0, -1, 1):
         other_year, month0 = divmod(year * 12 + month - 1 + months, 12)
         with suppress(ValueError):
             found.append(datetime(other_year, month0 + 1, day, tzinfo=UTC))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import datetime
 
 from watcher.reports.identity import normalise
@@ -54,5 +53,5 @@ def decode_report(
     if second_reader and isinstance(decoded, Observation):
         doubts = disagreements(plain, decoded)
         if doubts:
-            return replace(decoded, doubts=(*decoded.doubts, *doubts))
+            return decoded._replace(doubts=(*decoded.doubts, *doubts))
     return decoded

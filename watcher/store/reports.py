@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
@@ -145,7 +144,7 @@ def _report_of(row: RowMapping) -> Report:
         second_reader=False,
     )
     if not isinstance(decoded, Unreadable) and row["doubts"] is not None:
-        decoded = replace(decoded, doubts=tuple(json.loads(row["doubts"])))
+        decoded = decoded._replace(doubts=tuple(json.loads(row["doubts"])))
     return Report(decoded, row["text_hash"], row["feed"], row["received_at"])
 
 

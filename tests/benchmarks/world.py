@@ -1,0 +1,75 @@
+"""A poll of the whole real world cache: from bytes received to deliveries in the outbox. Prints one JSON object.
+
+The file is the real bulk cache of 2014-12-18 (public domain), the rules are the shipped ones, the store is SQLite.
+"""
+
+from __future__ import annotations
+
+import json
+import tempfile
+import time
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+from tests.benchmarks.machine import machine
+from tests.reports.open_data import FOLDER
+from watcher.alerts.model import Policy, Subscription
+from watcher.feeds.cache_csv import parse_metar_csv
+from watcher.feeds.model import Fetched, Outcome
+from watcher.net import gunzip
+from watcher.service.cycle import Cycle, Watch
+from watcher.service.receiving import received
+from watcher.service.rules_folder import load_rulebook
+from watcher.stations import StationTable
+from watcher.store.store import Store
+
+NOW = datetime(2014, 12, 18, 8, 0, tzinfo=UTC)
+
+
+def main() -> None:
+    body = (FOLDER / "awc-metars-cache-20141218.csv.gz").read_bytes()
+    watch = Watch(None, StationTable.load(), load_rulebook(), Policy(), (Subscription("all", ("desk", "room")),))
+    with tempfile.TemporaryDirectory() as folder:
+        store = Store.open(f"sqlite:///{Path(folder) / 'world.db'}")
+        cycle = Cycle(store, watch)
+        cycle.load(NOW)
+        marks = [time.perf_counter()]
+        rows = parse_metar_csv(gunzip(body, 1 << 26))
+        marks.append(time.perf_counter())
+        reports = received(Fetched("world", "metar", Outcome.CHANGED, NOW, rows.reports))
+        marks.append(time.perf_counter())
+        changes = cycle.turn(reports, NOW)
+        marks.append(time.perf_counter())
+        again = cycle.turn(reports, NOW + timedelta(minutes=1))
+        marks.append(time.perf_counter())
+        cycle.turn((), NOW + timedelta(minutes=2))
+        marks.append(time.perf_counter())
+        restarted = Cycle(store, watch)
+        restarted.load(NOW + timedelta(minutes=3))
+        marks.append(time.perf_counter())
+        owed = store.outbox_counts()
+        store.close()
+    spans = [round(later - earlier, 3) for earlier, later in zip(marks, marks[1:], strict=False)]
+    print(
+        json.dumps(
+            {
+                "reports": len(reports),
+                "rules": len(watch.rulebook.rules),
+                "events": sum(len(change.events) for change in changes.stations),
+                "deliveries": sum(owed.values()),
+                "parse_s": spans[0],
+                "decode_s": spans[1],
+                "judge_and_commit_s": spans[2],
+                "all_new_s": round(sum(spans[:3]), 3),
+                "same_reports_again_s": spans[3],
+                "changed_by_the_repeat": len(again.stations),
+                "nothing_new_s": spans[4],
+                "load_after_restart_s": spans[5],
+                **machine(),
+            }
+        )
+    )
+
+
+if __name__ == "__main__":
+    main()
