@@ -8,7 +8,6 @@ from datetime import datetime, timedelta
 
 from watcher.alerts.model import Event, EventBody, EventType, SubjectKind
 from watcher.notify.wording import ENDINGS, TOLD_AS_WORDS, level_text, plain, span_text, when
-from watcher.rulebook.words import Kind
 from watcher.units import duration_text, iso_z
 
 CAUTION = (
@@ -108,9 +107,6 @@ def test_message(destination: str, now: datetime) -> Message:
     return Message(EventType.TEST, None, None, now, now, valid_until, body, lines)
 
 
-test_message.__test__ = False  # type: ignore[attr-defined]
-
-
 def webhook_body(message: Message) -> dict[str, object]:
     """Return the JSON body of a webhook; unknown is None, fields may be added, never renamed."""
     body = message.body
@@ -172,8 +168,7 @@ def _lines(
 def _age_text(body: EventBody, now: datetime) -> str:
     age = _age_min(body, now)
     if body.observed_at is None or age is None:
-        known = "the TAF only" if body.kind is Kind.EXPECTED and body.forecast_raw is not None else "no report at hand"
-        return known
+        return "no report at hand, the TAF only" if body.forecast_raw is not None else "no report at hand"
     written = when(now, None).rpartition(" ")[2]
     return f"{duration_text(timedelta(minutes=age))} at {written}; report of {when(body.observed_at, body.zone)}"
 

@@ -41,6 +41,12 @@ def plain(text: str) -> str:
     return " ".join("".join(shown).split())
 
 
+def short(text: str, most: int = 200) -> str:
+    """Return what a receiver said as one printable line of at most so many characters."""
+    line = plain(text)
+    return line if len(line) <= most else line[: most - 1] + "…"
+
+
 def when(moment: datetime, zone: str | None) -> str:
     """Return a time for people: ``12 Jan 0550Z (06:50 Europe/Oslo)``; the local day only where it is another."""
     utc = moment.astimezone(UTC)

@@ -1,0 +1,88 @@
+"""Webhooks: one event in one signed post, through the guard. Standard Webhooks 1.0.0."""
+
+from __future__ import annotations
+
+import json
+from datetime import datetime
+from typing import NoReturn
+
+from watcher.errors import DeliveryError, GuardError, NetError
+from watcher.net import Answer, HttpClients
+from watcher.net.retry_after import parse_retry_after
+from watcher.notify.message import Message, webhook_body
+from watcher.notify.model import WebhookDestination
+from watcher.notify.signature import sign
+from watcher.notify.wording import short
+
+POST_TIMEOUT_S = 20.0
+_ASKS_TO_WAIT = frozenset({429, 503})
+
+
+class WebhookChannel:
+    """Posts messages to one web address.
+
+    Parameters
+    ----------
+    destination
+        Where to, and what to sign with.
+    http
+        Checks the address and keeps the connections.
+    timeout_s
+        Seconds for one attempt. The standard recommends 15 to 30.
+    """
+
+    kind = "webhook"
+
+    def __init__(
+        self, destination: WebhookDestination, http: HttpClients, *, timeout_s: float = POST_TIMEOUT_S
+    ) -> None:
+        self._destination = destination
+        self._http = http
+        self._timeout_s = timeout_s
+
+    async def send(self, message: Message, delivery_id: str, subject_id: str, now: datetime) -> None:  # noqa: ARG002
+        """Post one message; any answer of 200 to 299 is a yes.
+
+        Parameters
+        ----------
+        message
+            What to say.
+        delivery_id
+            Becomes ``webhook-id``: the same in every attempt, so that the receiver can tell a repeat.
+        subject_id
+            Not sent apart; the body names the episode.
+        now
+            Signed as ``webhook-timestamp``.
+
+        Raises
+        ------
+        DeliveryError
+            The receiver could not be reached, refused, or wants no more (`gone`).
+        """
+        body = json.dumps(webhook_body(message), ensure_ascii=False, separators=(",", ":")).encode()
+        headers = {
+            "Content-Type": "application/json",
+            "webhook-id": delivery_id,
+            "webhook-timestamp": str(int(now.timestamp())),
+            "webhook-signature": sign(delivery_id, now, body, self._destination.secrets),
+        }
+        try:
+            answer = await self._http.post(
+                self._destination.url, content=body, headers=headers, timeout=self._timeout_s
+            )
+        except (GuardError, NetError) as error:
+            raise DeliveryError(short(str(error))) from error
+        if not 200 <= answer.status < 300:
+            _refused(answer, now)
+
+
+def _refused(answer: Answer, now: datetime) -> NoReturn:
+    said = answer.body.decode("utf-8", "replace")
+    if answer.status == 410:
+        raise DeliveryError(short(f"the receiver wants no more (HTTP 410) {said}"), gone=True)
+    if 300 <= answer.status < 400:
+        raise DeliveryError(
+            f"the receiver redirects (HTTP {answer.status}), which is not followed; give the new address"
+        )
+    wait_s = parse_retry_after(answer.headers.get("retry-after"), now) if answer.status in _ASKS_TO_WAIT else None
+    raise DeliveryError(short(f"the receiver answered HTTP {answer.status} {said}"), retry_after_s=wait_s)
