@@ -75,7 +75,8 @@ class Metrics:
 
     def exposition(self) -> bytes:
         """Return all metrics in the OpenMetrics text format."""
-        return generate_latest(self._registry)
+        text: bytes = generate_latest(self._registry)  # type: ignore[no-untyped-call]
+        return text
 
     def _of(self, name: str, labels: dict[str, str]) -> Any:  # noqa: ANN401 - the library's own types
         metric = self._metrics[name]

@@ -65,7 +65,7 @@ def expected_steps(
         return ()
     path = AirPath(latest, forecast.temps, now)
     layers = _layers(forecast)
-    steps = []
+    steps: list[Step] = []
     for layer in layers:
         first, last = max(begins_at, layer.begins_at), min(ends_at, layer.ends_at)
         edges = _edges(first, last, path, station)

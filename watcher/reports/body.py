@@ -5,8 +5,9 @@ What is gathered first stands: a second temperature or wind is said as a doubt, 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 from watcher.reports.groups import (
     Cloud,
@@ -167,7 +168,7 @@ def _slashes(body: Body, count: int) -> None:
         body.weather_observable = False
 
 
-_READERS = {
+_READERS: dict[type, Callable[[Body, str, Any], None]] = {
     Wind: _wind,
     Visibility: _visibility,
     Weather: _weather,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from random import Random
 
 from watcher.errors import Problem, SettingsError
@@ -12,6 +13,9 @@ from watcher.feeds.folder import FolderFeed
 from watcher.feeds.model import Feed
 from watcher.net import HttpClients
 from watcher.notify.model import EmailDestination, MailServer, WebhookDestination
+from watcher.notify.sender import Channel
+from watcher.notify.smtp import MailChannel, SmtpSender
+from watcher.notify.webhook import WebhookChannel
 from watcher.service.cycle import Watch
 from watcher.service.rules_folder import load_rulebook
 from watcher.settings import Settings
@@ -94,3 +98,31 @@ def destinations(settings: Settings) -> Mapping[str, EmailDestination | WebhookD
     if problems:
         raise SettingsError(problems)
     return found
+
+
+@dataclass(frozen=True, slots=True)
+class Channels:
+    """The ways to the destinations, by name, and the mail server's connections behind some of them."""
+
+    by_name: Mapping[str, Channel]
+    smtp: SmtpSender | None
+
+    async def aclose(self) -> None:
+        """Close the connections to the mail server."""
+        if self.smtp is not None:
+            await self.smtp.aclose()
+
+
+def build_channels(settings: Settings, http: HttpClients) -> Channels:
+    """Return a channel for every destination; SettingsError when one cannot be used as set."""
+    server = mail_server(settings)
+    smtp = SmtpSender(server) if server is not None else None
+    contact = settings.text.service.contact
+    found: dict[str, Channel] = {}
+    for name, destination in destinations(settings).items():
+        if isinstance(destination, WebhookDestination):
+            found[name] = WebhookChannel(destination, http)
+        else:
+            assert smtp is not None
+            found[name] = MailChannel(destination, smtp, contact=contact)
+    return Channels(found, smtp)

@@ -78,10 +78,11 @@ class Poller:
         return True
 
     def _observe(self, fetched: Fetched, now: datetime) -> None:
-        labels = {"feed": fetched.feed, "what": fetched.what}
-        self._metrics.count("hoarline_feed_answers", **labels, outcome=fetched.outcome.value)
+        feed, what = fetched.feed, fetched.what
+        self._metrics.count("hoarline_feed_answers", feed=feed, what=what, outcome=fetched.outcome.value)
         if fetched.newest_at is not None:
-            self._metrics.set("hoarline_feed_newest_age_seconds", (now - fetched.newest_at).total_seconds(), **labels)
+            age_s = (now - fetched.newest_at).total_seconds()
+            self._metrics.set("hoarline_feed_newest_age_seconds", age_s, feed=feed, what=what)
         for problem in fetched.problems:
             _log.warning("file passed over", feed=fetched.feed, problem=problem)
 

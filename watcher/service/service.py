@@ -22,11 +22,11 @@ from watcher.feeds.model import Feed, What
 from watcher.net import Guard, HttpClients
 from watcher.notify.sender import Sender
 from watcher.service.cycle import Cycle
-from watcher.service.health import HealthServer, Probes
+from watcher.service.health import HealthServer, Probes, Readiness
 from watcher.service.heartbeat import Heartbeat
 from watcher.service.parts import build_channels, build_feeds, build_watch
 from watcher.service.poller import Poller
-from watcher.service.readiness import Readiness, readiness
+from watcher.service.readiness import readiness
 from watcher.service.schedule import RunOutcome, Schedule
 from watcher.service.watchkeeper import Watchkeeper
 from watcher.settings import Settings
@@ -80,11 +80,10 @@ class Service:
         guard = Guard(text.network.allow_private)
         http = await stack.enter_async_context(HttpClients(guard, contact=text.service.contact))
         channels = build_channels(self.settings, http)
-        for channel in channels.values():
-            stack.push_async_callback(channel.aclose)
+        stack.push_async_callback(channels.aclose)
         self.sender = Sender(
             self.store,
-            channels,
+            channels.by_name,
             clock=self._clock,
             public_url=text.service.public_url,
             observer=_Deliveries(self.metrics),

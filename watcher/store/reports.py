@@ -143,7 +143,7 @@ def _report_of(row: RowMapping) -> Report:
         observed_at=row["observed_at"],
         second_reader=False,
     )
-    if not isinstance(decoded, Unreadable) and row["doubts"] is not None:
+    if isinstance(decoded, Observation) and row["doubts"] is not None:
         decoded = decoded._replace(doubts=tuple(json.loads(row["doubts"])))
     return Report(decoded, row["text_hash"], row["feed"], row["received_at"])
 
