@@ -35,7 +35,7 @@ from watcher.reports.model import Forecast, Observation, Report
 from watcher.rulebook.facts import Facts
 from watcher.rulebook.model import Rule, Rulebook
 from watcher.rulebook.observed import moment_of, observed_facts
-from watcher.rulebook.words import Flag, Kind
+from watcher.rulebook.words import Certainty, Flag, Kind
 
 _HISTORY = timedelta(hours=12)
 # A clock at a station may run a little ahead; a report from further ahead would hide every true one after it.
@@ -327,7 +327,8 @@ def _move(turn: _Turn, rules: _RulesByFlag, flag: Flag, episode: Episode | None,
             return
         _spend(turn, episode, basis)
         basis = replace(basis, expected=tuple(item for item in basis.expected if not _is_spent(item, turn)))
-    first = begin(turn.state.station, turn.state.episodes_begun + 1, flag, basis, turn.now)
+    news = replace(basis, expected=tuple(item for item in basis.expected if _is_news(item, turn)))
+    first = begin(turn.state.station, turn.state.episodes_begun + 1, flag, news, turn.now)
     if first is not None:
         turn.remember(episodes_begun=turn.state.episodes_begun + 1)
         turn.take(first, known)
@@ -355,6 +356,12 @@ def _is_spent(item: Expectation, turn: _Turn) -> bool:
     return item.begins_at <= turn.now and any(
         spent.flag is item.flag and item.since <= spent.at and turn.now < spent.until for spent in turn.state.spent
     )
+
+
+def _is_news(item: Expectation, turn: _Turn) -> bool:
+    """Return whether an expectation may open an episode: what should prevail already is for the reports to say."""
+    prevails_now = item.certainty is Certainty.PREVAILING and item.begins_at <= turn.now
+    return not prevails_now or turn.state.blind_since is not None
 
 
 def _look(turn: _Turn, policy: Policy) -> None:

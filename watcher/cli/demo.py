@@ -9,6 +9,8 @@ import typer
 from watcher.cli.options import JsonOption
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from watcher.demo.night import Moment
     from watcher.demo.play import Summary
 
@@ -48,7 +50,7 @@ async def _silent(pause_s: float) -> Summary:
     async def nothing(_moment: Moment, _number: int, _of: int) -> None:
         return
 
-    return await play(Stage(nothing, lambda _subject: None, lambda _headline, _verified: None), pause_s=pause_s)
+    return await play(Stage(nothing, lambda _headline, _ways: None), pause_s=pause_s)
 
 
 async def _shown(pause_s: float) -> Summary:
@@ -70,14 +72,11 @@ async def _shown(pause_s: float) -> Summary:
             caption = seen.caption or f"{len(seen.metars)} stations in the feed"
             progress.update(task, total=of, completed=number, description=caption, clock=clock_z(seen.at))
 
-        def mail(subject: str) -> None:
-            progress.console.print(f"  mail     {subject}", markup=False, highlight=False)
+        def arrived(headline: str, ways: Sequence[str]) -> None:
+            line = f"  {' + '.join(ways):<16} {headline}"
+            progress.console.print(line, markup=False, highlight=False, soft_wrap=True)
 
-        def webhook(headline: str, verified: bool) -> None:
-            word = "webhook" if verified else "webhook with a WRONG SIGNATURE"
-            progress.console.print(f"  {word}  {headline}", markup=False, highlight=False)
-
-        return await play(Stage(moment, mail, webhook), pause_s=pause_s)
+        return await play(Stage(moment, arrived), pause_s=pause_s)
 
 
 def _print(summary: Summary) -> None:

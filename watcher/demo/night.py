@@ -5,6 +5,7 @@ Everything here is made up. The codes are not assigned to any place.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -149,10 +150,11 @@ _METARS = {
 }
 
 _OUTAGES = ("0120",)
+_TIME = re.compile(r"\b\d{6}Z")
 _CAPTIONS = {
     "0120": "the feed answers 503",
     "0358": "a correction from XBAY",
-    "0450": "XMOR has said nothing since 0320Z",
+    "0450": "no word from XMOR since 0320Z",
     "0620": "XMOR is back",
 }
 
@@ -161,9 +163,11 @@ def moments() -> Iterator[Moment]:
     """Yield the night in order. A moment holds the newest report of each station, as the bulk feed does."""
     latest: dict[str, str] = {}
     forecasts: dict[str, str] = {}
-    for label in sorted({*_METARS, *_TAFS, *_OUTAGES}, key=_time_of):
-        for text in _METARS.get(label, ()):
-            latest[_station_of(text)] = text
+    for label in sorted({*_METARS, *_TAFS, *_OUTAGES, *_routine_labels()}, key=_time_of):
+        written = {_station_of(text): text for text in _METARS.get(label, ())}
+        if label[2:] in {"20", "50"}:
+            latest.update(_unchanged(latest, written, label))
+        latest.update(written)
         for text in _TAFS.get(label, ()):
             forecasts[_station_of(text)] = text
         yield Moment(
@@ -175,10 +179,30 @@ def moments() -> Iterator[Moment]:
         )
 
 
+def _routine_labels() -> Iterator[str]:
+    moment = BEGINS_AT + timedelta(minutes=20)
+    while moment < ENDS_AT:
+        yield f"{moment:%H%M}"
+        moment += timedelta(minutes=30)
+
+
+def _unchanged(latest: dict[str, str], written: dict[str, str], label: str) -> dict[str, str]:
+    """Return the half-hourly reports of the stations at which nothing changed: the last one with a new time."""
+    stamp = f"{_time_of(label):%d%H%M}Z"
+    return {
+        code: _TIME.sub(stamp, text, count=1).replace("SPECI ", "").replace(" COR", "")
+        for code, text in latest.items()
+        if code not in written and not (code == _SILENT and _SILENT_FROM <= _time_of(label) < _SILENT_UNTIL)
+    }
+
+
 def _time_of(label: str) -> datetime:
     time = datetime.strptime(label, "%H%M").time()  # noqa: DTZ007 - the zone is put on below
     day = BEGINS_AT if time.hour >= 12 else ENDS_AT
     return datetime.combine(day.date(), time, tzinfo=UTC)
+
+
+_SILENT, _SILENT_FROM, _SILENT_UNTIL = "XMOR", _time_of("0350"), _time_of("0620")
 
 
 def _station_of(text: str) -> str:

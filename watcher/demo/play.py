@@ -10,7 +10,7 @@ import asyncio
 import secrets
 import tempfile
 from base64 import b64encode
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -39,11 +39,10 @@ class NightClock:
 
 @dataclass
 class Stage:
-    """What an onlooker is shown while the night is played. `moment`: after each; `mail`, `webhook`: one line each."""
+    """What an onlooker is shown: each moment of the night, and each headline with the ways on which it arrived."""
 
     moment: Callable[[Moment, int, int], Awaitable[None]]
-    mail: Callable[[str], None]
-    webhook: Callable[[str, bool], None]
+    arrived: Callable[[str, Sequence[str]], None]
 
 
 @dataclass
@@ -113,6 +112,8 @@ class _Played:
             self.feed.publish_texts(moment.metars, moment.tafs, moment.at)
             self.feed.fault = moment.fault
             await self._poll()
+            # A failing feed is left alone for a while; its next answer is a good one.
+            self.feed.fault = None
             self._show()
             await self.stage.moment(moment, index + 1, len(night))
             await asyncio.sleep(pause_s)
@@ -139,10 +140,15 @@ class _Played:
             await asyncio.sleep(0.01)
 
     def _show(self) -> None:
+        """Show each headline once, with the ways on which it arrived."""
+        arrived: dict[str, list[str]] = {}
         for mail in self.mail.mails[self.shown_mails :]:
-            self.stage.mail(str(mail["Subject"]))
+            arrived.setdefault(" ".join(str(mail["Subject"]).split()), []).append("mail")
         for post in self.webhook.posts[self.shown_posts :]:
-            self.stage.webhook(str(post.payload["data"]["headline"]), post.verified)
+            way = "webhook" if post.verified else "webhook with a WRONG SIGNATURE"
+            arrived.setdefault(str(post.payload["data"]["headline"]), []).append(way)
+        for headline, ways in arrived.items():
+            self.stage.arrived(headline, ways)
         self.shown_mails, self.shown_posts = len(self.mail.mails), len(self.webhook.posts)
 
     async def summary(self) -> Summary:

@@ -1,6 +1,7 @@
 """The way of temperature and dew point through the next hours, as far as reports and TAF carry it.
 
-Nothing is made up: without TX or TN in the TAF the temperature is known for an hour after the report and not beyond.
+Nothing is made up: without TX or TN in the TAF the temperature of the next hours is unknown, and after the last of them
+too. That it stays as it was is no forecast.
 
 References
 ----------
@@ -25,7 +26,6 @@ _FALLING_EXPONENT = 0.8
 _ERROR_K_PER_SQRT_H = 0.53
 # The 10 to 90 % interval of a normal distribution.
 _Z = 1.28
-_PERSISTS_FOR = timedelta(hours=1)
 _FRESH = timedelta(hours=2)
 
 
@@ -70,11 +70,6 @@ class AirPath:
             anchors = [Anchor(since, self._start.temp_c), *(anchor for anchor in anchors if anchor.at > since)]
         self._anchors = sorted(anchors, key=lambda anchor: anchor.at)
 
-    @property
-    def ends(self) -> tuple[datetime, ...]:
-        """The time after which the temperature is not known any more."""
-        return (self._anchors[-1].at + _PERSISTS_FOR,) if self._anchors else ()
-
     def changes_at(self, when: datetime) -> bool:
         """Return whether the temperature is on its way from one known value to another."""
         return bool(self._anchors) and self._anchors[0].at <= when <= self._anchors[-1].at
@@ -102,10 +97,7 @@ class AirPath:
                 if after.temp_c < before.temp_c:
                     fraction **= _FALLING_EXPONENT
                 return before.temp_c + (after.temp_c - before.temp_c) * fraction
-        if not self._anchors:
-            return None
-        last = self._anchors[-1]
-        return last.temp_c if timedelta(0) <= when - last.at < _PERSISTS_FOR else None
+        return None
 
     def _dew_point(self, temp_c: float) -> float | None:
         start = self._start

@@ -80,7 +80,7 @@ def _edges(first: datetime, last: datetime, path: AirPath, station: Station) -> 
     """Return the times between which facts may differ: whole hours while temperature changes, and where day begins."""
     if first >= last:
         return []
-    inside = {moment for moment in path.ends if first < moment < last}
+    inside = set()
     hour = first.replace(minute=0, second=0, microsecond=0) + _HOUR
     night = light_facts(station, first).get("is_night")
     while hour < last:
