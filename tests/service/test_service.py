@@ -1,0 +1,86 @@
+"""The service as a whole: real feed in, alert out by mail and webhook, health told in plain words."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from datetime import timedelta
+from random import Random
+
+import pytest
+
+from tests.service.night_watch import surroundings
+from tests.service.test_health import ask
+from watcher.clock import utc_now
+from watcher.service.service import Service
+from watcher.settings import load_settings
+
+pytestmark = pytest.mark.anyio
+
+
+async def until(condition, seconds=20) -> None:
+    async with asyncio.timeout(seconds):
+        while not condition():
+            await asyncio.sleep(0.01)
+
+
+def text(code: str, weather: str, minutes_ago: int) -> str:
+    observed = utc_now() - timedelta(minutes=minutes_ago)
+    return f"{code} {observed:%d%H%M}Z 00000KT 3000 {weather} OVC006 M02/M03 Q1010".replace("  ", " ")
+
+
+async def test_a_report_in_the_feed_becomes_a_mail_and_a_signed_webhook(tmp_path):
+    async with surroundings(tmp_path, ["XNOR"]) as around:
+        around.publish([text("XNOR", "-FZDZ", 5)], utc_now())
+        async with Service(load_settings(around.settings, {}), random=Random(1)) as service:
+            await until(lambda: around.mail.mails and around.webhook.posts)
+            (post,) = around.webhook.posts
+            assert post.verified
+            assert post.payload["type"] == "icing.episode.opened"
+            assert post.payload["data"]["station"] == "XNOR"
+            assert post.payload["data"]["report_age_min"] >= 5
+            assert "XNOR treat" in around.mail.mails[0]["Subject"]
+            status, _, body = await ask(service.health.port, "GET /readyz HTTP/1.1\r\n\r\n")
+            assert (status, json.loads(body)["problems"]) == (200, [])
+            _, _, metrics = await ask(service.health.port, "GET /metrics HTTP/1.1\r\n\r\n")
+            assert b'hoarline_reports_total{feed="world",outcome="read"} 1.0' in metrics
+            assert SECRET_NOWHERE not in metrics
+
+
+SECRET_NOWHERE = b"c2VjcmV0"
+
+
+async def test_a_feed_that_fails_is_told_by_readiness_and_comes_back(tmp_path):
+    async with surroundings(tmp_path, ["XNOR"]) as around:
+        around.publish([text("XNOR", "BR", 5)], utc_now())
+        around.feed.fault = "page"
+        async with Service(load_settings(around.settings, {}), random=Random(1)) as service:
+            await until(lambda: service.poller.health["metar"])
+            ready = await service.ready()
+            assert any("no feed brings fresh METARs" in problem for problem in ready.problems)
+            assert service.poller.health["metar"]["world"].consecutive_failures >= 1
+
+
+async def test_a_restart_sends_nothing_twice(tmp_path):
+    async with surroundings(tmp_path, ["XNOR"]) as around:
+        around.publish([text("XNOR", "-FZDZ", 5)], utc_now())
+        for _ in range(3):
+            async with Service(load_settings(around.settings, {}), random=Random(1)) as service:
+                await until(lambda: around.webhook.posts)
+                await service.schedule.run_now("metar world")
+        assert len(around.webhook.posts) == 1
+        assert len(around.mail.mails) == 1
+
+
+async def test_a_receiver_that_is_down_gets_its_message_when_it_is_back(tmp_path):
+    async with surroundings(tmp_path, ["XNOR"]) as around:
+        around.publish([text("XNOR", "-FZDZ", 5)], utc_now())
+        around.webhook.status = 500
+        settings = load_settings(around.settings, {})
+        async with Service(settings, random=Random(1)) as service:
+            await until(lambda: around.webhook.posts)
+            around.webhook.status = 200
+            counts = service.store.outbox_counts()
+            await until(lambda: len(around.webhook.posts) >= 2, seconds=30)
+            assert counts["dead"] == 0
+        assert len({post.id for post in around.webhook.posts}) == 1, "the same id through all attempts"
