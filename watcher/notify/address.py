@@ -36,7 +36,7 @@ def check_address(text: str) -> str | None:
 
 
 def check_sender(text: str) -> str | None:
-    """Return why a text is no sender, such as ``Hoarline <hoarline@example.org>`` or a bare address; None when it is."""
+    """Return why a text is no sender; None when it is ``Hoarline <hoarline@example.org>`` or a bare address."""
     named = _NAMED.fullmatch(text)
     if named is not None and any(ord(letter) < 32 or ord(letter) == 127 for letter in named["name"]):
         return "its name holds a line break or another control character"

@@ -66,7 +66,7 @@ def verify(
     content = b"%s.%s.%s" % (message_id.encode(), timestamp.encode(), body)
     given = [rest.encode() for scheme, _, rest in (one.partition(",") for one in signatures.split()) if scheme == "v1"]
     expected = [_signature(secret, content).encode() for secret in secrets]
-    return any([hmac.compare_digest(one, other) for one in given for other in expected])
+    return any(hmac.compare_digest(one, other) for one in given for other in expected)
 
 
 def _signature(secret: str, content: bytes) -> str:

@@ -1,0 +1,293 @@
+"""Empties the outbox: claims what is due, sends it side by side, and writes down how it went.
+
+One slow or dead destination never holds up another: each has a few places in flight, and one that fails rests and is
+then asked with a single message until it answers again. The order within an episode is kept by the claims.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from random import Random
+from typing import Protocol
+
+import structlog
+
+from watcher.alerts.outbox import Claimed, Outcome, Settled
+from watcher.errors import DeliveryError, StoreError
+from watcher.notify.message import Message, message_of
+from watcher.notify.rest import Rests
+from watcher.notify.retry import next_due
+from watcher.notify.wording import short
+
+# Open files are finite: the most messages that are on their way at once, over all destinations.
+MOST_IN_FLIGHT = 256
+LEASE = timedelta(minutes=2)
+# Other machines may put messages into the same outbox, and retries come due.
+LOOK_EVERY_S = 1.0
+STOP_WITHIN_S = 10.0
+
+_log = structlog.get_logger()
+
+
+class Outbox(Protocol):
+    """What is owed; the store. All methods block."""
+
+    def claim(
+        self, now: datetime, *, limit: int, lease: timedelta, per_destination: int, skip: Collection[str] = ()
+    ) -> tuple[Claimed, ...]:
+        """Take deliveries that are due under a lease."""
+
+    def settle(self, results: Sequence[Settled], now: datetime) -> None:
+        """Write down how claimed deliveries went."""
+
+    def disable_destination(self, name: str, reason: str, now: datetime) -> None:
+        """Send nothing more to a destination."""
+
+
+class Channel(Protocol):
+    """One way to one destination. `kind`: the word for it in metrics."""
+
+    kind: str
+
+    async def send(self, message: Message, delivery_id: str, subject_id: str, now: datetime) -> None:
+        """Hand over one message, or raise DeliveryError."""
+
+
+class Observer(Protocol):
+    """Whoever counts attempts."""
+
+    def delivered(self, kind: str, outcome: Outcome, seconds: float) -> None:
+        """Note how one attempt of one kind of channel ended and how long it took."""
+
+
+@dataclass(slots=True)
+class _Results:
+    """How attempts ended, until the store knows it. `gone`: destinations that want no more, with the reason."""
+
+    settled: list[Settled] = field(default_factory=list)
+    gone: dict[str, str] = field(default_factory=dict)
+
+
+class Sender:
+    """Sends what the outbox owes.
+
+    Parameters
+    ----------
+    outbox
+        What is owed. Its methods are called off the event loop.
+    channels
+        The way to each destination, by name. What is owed to another name is given up with a clear error.
+    clock
+        The present.
+    public_url
+        Where people reach the service; None without a public address.
+    observer
+        Counts attempts; None: nobody.
+    in_flight
+        The most messages on their way to one destination.
+    lease
+        How long a claimed message is ours. An attempt is broken off in time before it ends.
+    random
+        Spreads retries.
+    """
+
+    def __init__(
+        self,
+        outbox: Outbox,
+        channels: Mapping[str, Channel],
+        *,
+        clock: Callable[[], datetime],
+        public_url: str | None = None,
+        observer: Observer | None = None,
+        in_flight: int = 4,
+        lease: timedelta = LEASE,
+        random: Random,
+    ) -> None:
+        self._outbox = outbox
+        self._channels = channels
+        self._clock = clock
+        self._public_url = public_url
+        self._observer = observer
+        self._in_flight = in_flight
+        self._lease = lease
+        self._random = random
+        self._rests = Rests(random)
+        self._results = _Results()
+        self._attempts: dict[asyncio.Task[None], Claimed] = {}
+        self._news = asyncio.Event()
+        self._stopping = False
+        self._running: asyncio.Future[None] | None = None
+
+    def wake(self) -> None:
+        """Look at the outbox now; called when something was put there."""
+        self._news.set()
+
+    async def run(self) -> None:
+        """Send until `stop` is called. A failing store is met with patience: nothing that was sent is forgotten."""
+        self._running = asyncio.get_running_loop().create_future()
+        try:
+            while not self._stopping:
+                self._news.clear()
+                await self._turn_or_log()
+                await self._wait_for_news()
+        finally:
+            await self._finish()
+            self._running.set_result(None)
+
+    async def stop(self) -> None:
+        """Claim nothing more, let what is on its way arrive for up to ten seconds, and write down how it went."""
+        self._stopping = True
+        self._news.set()
+        if self._running is not None:
+            await self._running
+
+    async def drain_once(self) -> None:
+        """Send until nothing is due and nothing is on its way. Retries that come due later are left.
+
+        Raises
+        ------
+        StoreError
+            The outbox refused.
+        """
+        while True:
+            self._news.clear()
+            claimed = await self._turn()
+            if self._attempts:
+                await self._news.wait()
+            elif not claimed and not self._results.settled:
+                return
+
+    async def _turn_or_log(self) -> None:
+        try:
+            while await self._turn() and len(self._attempts) < MOST_IN_FLIGHT and not self._stopping:
+                pass
+        except StoreError as error:
+            _log.error("outbox", error=str(error))
+            await asyncio.sleep(LOOK_EVERY_S)
+
+    async def _turn(self) -> int:
+        """Write down what is known, claim what is due, begin to send it; return how many were claimed."""
+        await self._write_down()
+        limit = MOST_IN_FLIGHT - len(self._attempts)
+        if limit <= 0 or self._stopping:
+            return 0
+        now = self._clock()
+        claimed = await asyncio.to_thread(
+            self._outbox.claim,
+            now,
+            limit=limit,
+            lease=self._lease,
+            per_destination=self._in_flight,
+            skip=self._rests.left_alone(now),
+        )
+        return sum(self._begin(item) for item in claimed)
+
+    def _begin(self, claimed: Claimed) -> bool:
+        if claimed.destination not in self._channels:
+            error = f'no destination "{claimed.destination}" is in the settings of this sender'
+            self._results.settled.append(Settled(claimed.id, "dead", error=error))
+            _log.error("delivery", id=claimed.id, destination=claimed.destination, outcome="dead", error=error)
+            self._news.set()
+            return True
+        if not self._rests.may_begin(claimed.destination):
+            self._results.settled.append(Settled(claimed.id, "release"))
+            self._news.set()
+            return True
+        task = asyncio.create_task(self._attempt(claimed))
+        self._attempts[task] = claimed
+        task.add_done_callback(self._ended)
+        return True
+
+    def _ended(self, task: asyncio.Task[None]) -> None:
+        claimed = self._attempts.pop(task)
+        self._rests.ended(claimed.destination)
+        if task.cancelled():
+            # It may have arrived; the same id tells the receiver.
+            error = "broken off when the sender stopped"
+            self._results.settled.append(Settled(claimed.id, "retry", self._clock(), error))
+        self._news.set()
+
+    async def _attempt(self, claimed: Claimed) -> None:
+        channel = self._channels[claimed.destination]
+        began = time.perf_counter()
+        settled = await self._sent(channel, claimed)
+        self._results.settled.append(settled)
+        if self._observer is not None:
+            self._observer.delivered(channel.kind, settled.outcome, time.perf_counter() - began)
+
+    async def _sent(self, channel: Channel, claimed: Claimed) -> Settled:
+        now = self._clock()
+        bound_s = 0.75 * self._lease.total_seconds()
+        try:
+            message = message_of(
+                claimed.event,
+                told_as=claimed.told_as,
+                now=now,
+                valid_until=claimed.valid_until,
+                public_url=self._public_url,
+            )
+            async with asyncio.timeout(bound_s):
+                await channel.send(message, claimed.id, claimed.subject_id, now)
+        except DeliveryError as error:
+            return self._failed(claimed, error)
+        except TimeoutError:
+            return self._failed(claimed, DeliveryError(f"not done within {bound_s:g} s"))
+        except Exception as error:
+            # One message that trips a fault of ours must not end the sending of all others.
+            _log.exception("delivery", id=claimed.id, destination=claimed.destination)
+            return self._failed(claimed, DeliveryError(short(f"fault in the program: {error!r}")))
+        self._rests.answered(claimed.destination)
+        return Settled(claimed.id, "sent")
+
+    def _failed(self, claimed: Claimed, error: DeliveryError) -> Settled:
+        now = self._clock()
+        why = str(error)
+        if error.gone:
+            self._results.gone[claimed.destination] = why
+        due = None
+        if not error.permanent:
+            self._rests.failed(claimed.destination, now, error.retry_after_s)
+            due = next_due(claimed.attempts, now, claimed.valid_until, error.retry_after_s, self._random)
+        settled = Settled(claimed.id, "retry" if due is not None else "dead", due, why)
+        _log.warning(
+            "delivery", id=claimed.id, destination=claimed.destination, outcome=settled.outcome, error=why,
+            attempts=claimed.attempts,
+        )  # fmt: skip
+        return settled
+
+    async def _write_down(self) -> None:
+        """Tell the store; what it did not take is told again next time."""
+        results, self._results = self._results, _Results()
+        if not results.settled:
+            return
+        now = self._clock()
+        try:
+            for name, reason in results.gone.items():
+                await asyncio.to_thread(self._outbox.disable_destination, name, reason, now)
+            await asyncio.to_thread(self._outbox.settle, results.settled, now)
+        except BaseException:
+            self._results.settled[:0] = results.settled
+            self._results.gone = results.gone | self._results.gone
+            raise
+
+    async def _wait_for_news(self) -> None:
+        try:
+            async with asyncio.timeout(LOOK_EVERY_S):
+                await self._news.wait()
+        except TimeoutError:
+            pass
+
+    async def _finish(self) -> None:
+        if self._attempts:
+            _, late = await asyncio.wait(self._attempts, timeout=STOP_WITHIN_S)
+            for task in late:
+                task.cancel()
+            await asyncio.gather(*late, return_exceptions=True)
+        try:
+            await self._write_down()
+        except StoreError as error:
+            _log.error("outbox", error=str(error))
