@@ -11,6 +11,7 @@ from sqlalchemy import event
 from tests.store.scenes import NOW, Owing, a_change, claim, everything, heard, is_sound, raw_connection
 from watcher.alerts.model import Changes
 from watcher.errors import StoreError
+from watcher.store.database import Database
 from watcher.store.store import Store
 
 
@@ -68,6 +69,33 @@ def test_a_write_waits_for_its_turn(store: Store, url: str) -> None:
     other.close()
 
 
+def test_a_fresh_file_in_other_hands_is_waited_for(url: str) -> None:
+    """SQLite itself does not wait where several set up a fresh file at once."""
+    other = raw_connection(url)
+    other.execute("BEGIN EXCLUSIVE")
+    impatient = Database(url + "?timeout=0.05")
+    with pytest.raises(StoreError, match="another program is writing"), impatient.write():
+        pass
+    impatient.close()
+    tried, outcomes = Event(), list[str]()
+    patient = Database(url)
+    event.listen(patient._writer, "connect", lambda *_: tried.set(), insert=True)
+
+    def write() -> None:
+        with patient.write() as connection:
+            outcomes.append(connection.exec_driver_sql("PRAGMA journal_mode").scalar_one())
+
+    thread = Thread(target=write)
+    thread.start()
+    assert tried.wait(10)
+    assert outcomes == []
+    other.execute("ROLLBACK")
+    thread.join(10)
+    assert outcomes == ["wal"]
+    patient.close()
+    other.close()
+
+
 @pytest.mark.parametrize(
     ("url", "words"),
     [
@@ -76,6 +104,7 @@ def test_a_write_waits_for_its_turn(store: Store, url: str) -> None:
         ("sqlite://", "in memory forgets"),
         ("sqlite:///:memory:", "in memory forgets"),
         ("postgresql+nodriver://host/db", "cannot be used"),
+        ("sqlite:///hoarline.db?timeout=soon", "cannot be used"),
         ("sqlite:////nowhere/at/all/hoarline.db", "does its folder exist"),
     ],
 )

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from threading import Lock
+from time import monotonic, sleep
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, SQLAlchemyError
@@ -21,6 +22,7 @@ from watcher.errors import StoreError
 
 # How long a request waits for another program's write; `?timeout=3` in the URL says otherwise.
 _WAIT_S = 10.0
+_STEP_S = 0.01
 
 
 class Database:
@@ -76,16 +78,21 @@ class Database:
             if not self.is_sqlite:
                 engine = create_engine(self._url, pool_pre_ping=True)
                 return engine, engine
-            wait = {} if "timeout" in self._url.query else {"timeout": _WAIT_S}
+            wait = {"timeout": self._wait_s}
             reader = create_engine(self._url, connect_args=wait)
             writer = create_engine(self._url, connect_args=wait, poolclass=QueuePool, pool_size=1, max_overflow=0)
-        except (ArgumentError, ImportError) as error:
+        except (ArgumentError, ImportError, ValueError) as error:
             raise StoreError(f"{self.name}: cannot be used as a database ({error})") from error
         # A file keeps WAL once a writer has set it. Looking at a file must not change it, so readers do not.
-        for engine, begin, own in ((reader, "BEGIN", ()), (writer, "BEGIN IMMEDIATE", ("journal_mode = WAL",))):
-            event.listen(engine, "connect", _setting(*own, *_PRAGMAS))
+        event.listen(writer, "connect", lambda connection, _record: _use_wal(connection, self._wait_s))
+        for engine, begin in ((reader, "BEGIN"), (writer, "BEGIN IMMEDIATE")):
+            event.listen(engine, "connect", _set_up)
             event.listen(engine, "begin", _beginning(begin))
         return reader, writer
+
+    @property
+    def _wait_s(self) -> float:
+        return float(str(self._url.query.get("timeout", _WAIT_S)))
 
     @contextmanager
     def _plain_errors(self) -> Iterator[None]:
@@ -114,18 +121,26 @@ def _usable(url: str) -> URL:
     return parsed
 
 
-# FULL: a commit is on the disk before anything is sent because of it, also when the power fails.
-_PRAGMAS = ("synchronous = FULL", "foreign_keys = ON")
+def _set_up(connection: sqlite3.Connection, _record: object) -> None:
+    # None: the driver begins no transaction by itself; the listener for "begin" does.
+    connection.isolation_level = None
+    # FULL: a commit is on the disk before anything is sent because of it, also when the power fails.
+    for pragma in ("synchronous = FULL", "foreign_keys = ON"):
+        connection.execute(f"PRAGMA {pragma}").close()
 
 
-def _setting(*pragmas: str) -> Callable[[sqlite3.Connection, object], None]:
-    def set_up(connection: sqlite3.Connection, _record: object) -> None:
-        # None: the driver begins no transaction by itself; the listener for "begin" does.
-        connection.isolation_level = None
-        for pragma in pragmas:
-            connection.execute(f"PRAGMA {pragma}").close()
-
-    return set_up
+def _use_wal(connection: sqlite3.Connection, wait_s: float) -> None:
+    """Change the journal. SQLite refuses at once where several do that to a fresh file; this waits for its turn."""
+    until = monotonic() + wait_s
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode = WAL").close()
+        except sqlite3.OperationalError as error:
+            if "locked" not in str(error) or monotonic() >= until:
+                raise
+            sleep(_STEP_S)
+        else:
+            return
 
 
 def _beginning(statement: str) -> Callable[[Connection], None]:
