@@ -12,7 +12,7 @@ from watcher.clock import utc_now
 from watcher.demo.feed_server import FeedServer
 from watcher.demo.receivers import MailReceiver, WebhookReceiver
 
-SECRET = "whsec_c2VjcmV0c2VjcmV0c2VjcmV0"
+SECRET = "whsec_YW4gaW52ZW50ZWQgc2VjcmV0IGZvciB0aGUgdGVzdHM="
 
 
 @dataclass

@@ -26,6 +26,7 @@ def check(config: ConfigOption = None, as_json: JsonOption = False) -> None:
     if settings is not None:
         notes.extend(_station_notes(settings))
         problems.extend(_rule_problems(settings))
+        problems.extend(_destination_problems(settings))
         asyncio.run(_reach(settings, problems, notes))
     if as_json:
         print_json({"ok": not problems, "problems": [str(problem) for problem in problems], "notes": notes})
@@ -74,6 +75,19 @@ def _rule_problems(settings: Settings) -> tuple[Problem, ...]:
     except RulesError as error:
         return error.problems
     return ()
+
+
+def _destination_problems(settings: Settings) -> tuple[Problem, ...]:
+    from watcher.errors import SettingsError
+    from watcher.service.parts import destinations, mail_server
+
+    problems: list[Problem] = []
+    for build in (mail_server, destinations):
+        try:
+            build(settings)
+        except SettingsError as error:
+            problems.extend(error.problems)
+    return tuple(problems)
 
 
 async def _reach(settings: Settings, problems: list[Problem], notes: list[str]) -> None:

@@ -94,7 +94,7 @@ def destinations(settings: Settings) -> Mapping[str, EmailDestination | WebhookD
                 secrets = tuple(secret.get_secret_value() for secret in settings.secrets.get(section.name, ()))
                 found[section.name] = WebhookDestination(section.name, section.url, secrets)
         except ValueError as error:
-            problems.append(Problem(f'destination "{section.name}"', str(error)))
+            problems.append(Problem("[[destination]]", str(error)))
     if problems:
         raise SettingsError(problems)
     return found
