@@ -3,33 +3,23 @@
 from __future__ import annotations
 
 import hashlib
+import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from watcher.errors import Problem, RulesError, nearest
-from watcher.rulebook.condition import Tree
+from watcher.rulebook.condition import Node, Tree
 from watcher.rulebook.model import Rule, Rulebook
 from watcher.rulebook.parse_condition import parse_condition
 from watcher.rulebook.words import Flag, Kind, Level, NoTime
 
-FlagWord = Literal[
-    "frost-likely",
-    "deicing-likely",
-    "anti-icing-likely",
-    "freezing-precipitation",
-    "snow",
-    "freezing-fog",
-    "cold-soaked-wing",
-    "no-holdover",
-    "frozen-residual-water",
-]
 LevelWord = Literal["note", "prepare", "treat", "no-time"]
-Expected = bool | Literal["unknown"]
+Expected = Literal[True, False, "unknown"]
 
 
 class _Strict(BaseModel):
@@ -65,26 +55,23 @@ class RuleText(_Strict):
     """One rule as it is written."""
 
     name: str = Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", description="Words in small letters joined by hyphens.")
-    flag: FlagWord = Field(description="What the rule says about the station.")
+    flag: Flag = Field(strict=False, description="What the rule says about the station.")
     level: LevelWord = Field(description="How much it asks of people.")
-    kinds: tuple[Literal["observed", "expected"], ...] = Field(
-        ("observed", "expected"), min_length=1, strict=False, description="Judged on reports, on the outlook, or both."
+    kinds: tuple[Annotated[Kind, Field(strict=False)], ...] = Field(
+        tuple(Kind),
+        strict=False,
+        description="Judged on reports, on the outlook; both when left out.",
+        json_schema_extra={"minItems": 1},
     )
     text: str = Field(min_length=3, max_length=120, description="What it is, as a headline may say it.")
     source: str = Field(min_length=3, description='A published reference, or "common practice, no source".')
-    when: dict[str, Any] = Field(description="The condition.")
+    when: object = Field(description="The condition.")
     confirm: ConfirmText = ConfirmText()
     settle: SettleText = SettleText()
-    no_time: Literal["none", "allowance", "special"] | None = Field(
-        None, description="Only with level no-time, and needed there: why no holdover time exists."
+    no_time: NoTime | None = Field(
+        None, strict=False, description="Only with level no-time, and needed there: why no holdover time exists."
     )
     example: tuple[ExampleText, ...] = Field((), strict=False)
-
-
-class FileText(_Strict):
-    """A whole file."""
-
-    rule: tuple[dict[str, Any], ...] = Field((), strict=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,14 +153,14 @@ def build_rulebook(files: Mapping[str, str]) -> Rulebook:
 def _tables(text: str, name: str) -> Sequence[dict[str, Any]]:
     try:
         raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise RulesError([Problem(name, f"is no TOML: {error}")]) from error
     unknown = [key for key in raw if key != "rule"]
     if unknown:
         raise RulesError([Problem(name, f'"{key}" is not known', nearest(key, ["rule"])) for key in unknown])
     rules = raw.get("rule", [])
-    if not isinstance(rules, list):
-        raise RulesError([Problem(name, "rule is one table", "write [[rule]] with two brackets")])
+    if not isinstance(rules, list) or not all(isinstance(rule, dict) for rule in rules):
+        raise RulesError([Problem(name, "rule is no list of tables", "write [[rule]] with two brackets")])
     return rules
 
 
@@ -186,27 +173,37 @@ def _rule(
     except ValidationError as error:
         problems.extend(_problem(item, where) for item in error.errors())
         written = None
-    node = parse_condition(raw["when"], f"{where}: when", problems) if "when" in raw else None
+    node = _condition(raw["when"], f"{where}: when", problems) if "when" in raw else None
     if written is not None:
         _check_no_time(written, where, problems)
+        if not written.kinds:
+            problems.append(Problem(where, "kinds is empty", f"allowed: {', '.join(Kind)}"))
     if written is None or node is None or len(problems) > before:
         return None, None
     return _built(written, Tree(node), file), written
 
 
+def _condition(raw: object, where: str, problems: list[Problem]) -> Node | None:
+    try:
+        return parse_condition(raw, where, problems)
+    except RecursionError:
+        problems.append(Problem(where, "is nested too deeply", "a few levels of all, any and not are enough"))
+        return None
+
+
 def _built(written: RuleText, tree: Tree, file: str) -> Rule:
     return Rule(
         name=written.name,
-        flag=Flag(written.flag),
+        flag=written.flag,
         level=Level.of(written.level),
-        kinds=frozenset(Kind(kind) for kind in written.kinds),
+        kinds=frozenset(written.kinds),
         text=written.text,
         source=written.source,
         when=tree,
         confirm_reports=written.confirm.reports,
         settle_reports=written.settle.reports,
         settle_for=timedelta(minutes=written.settle.minutes),
-        no_time=NoTime(written.no_time) if written.no_time is not None else None,
+        no_time=written.no_time,
         file=file,
     )
 
@@ -214,7 +211,7 @@ def _built(written: RuleText, tree: Tree, file: str) -> Rule:
 def _check_no_time(written: RuleText, where: str, problems: list[Problem]) -> None:
     if (written.level == "no-time") is not (written.no_time is not None):
         what = "level no-time needs no_time" if written.no_time is None else "no_time belongs to level no-time only"
-        problems.append(Problem(where, what, "allowed: none, allowance, special"))
+        problems.append(Problem(where, what, f"allowed: {', '.join(NoTime)}"))
 
 
 def _check_example(example: ExampleText, where: str, problems: list[Problem]) -> None:
@@ -229,14 +226,19 @@ def _check_example(example: ExampleText, where: str, problems: list[Problem]) ->
 def _problem(item: Mapping[str, Any], where: str) -> Problem:
     """Return one of pydantic's findings in the words of the house."""
     path = [str(part) for part in item["loc"]]
+    known = _known_keys(path)
+    if path[0] == "example" and len(path) > 1:
+        where, path = f"{where}: example {int(path[1]) + 1}", path[2:]
     place = f"{where}: {'.'.join(path)}" if path else where
     if item["type"] == "extra_forbidden":
-        return Problem(where, f'key "{".".join(path)}" is not known', nearest(path[-1], _known_keys(path)))
+        return Problem(where, f'key "{".".join(path)}" is not known', nearest(path[-1], known))
     if item["type"] == "missing":
         return Problem(where, f'"{".".join(path)}" is missing')
-    if item["type"] == "literal_error":
-        allowed = item["ctx"]["expected"].replace("'", "").replace(" or ", ", ").split(", ")
+    if item["type"] in {"literal_error", "enum"}:
+        allowed = re.split(", | or ", item["ctx"]["expected"].replace("'", "").replace("True, False", "true, false"))
         return Problem(place, f'"{item["input"]}" is not allowed', nearest(str(item["input"]), allowed))
+    if item["type"] == "string_pattern_mismatch":
+        return Problem(place, f'"{item["input"]}" is no name', "small letters and digits, words joined by hyphens")
     return Problem(place, str(item["msg"])[:1].lower() + str(item["msg"])[1:])
 
 
