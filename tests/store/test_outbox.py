@@ -121,6 +121,14 @@ def test_everyones_first_comes_before_anyones_second(store: Store, owing: Owing)
     assert {item.destination for item in claimed} == {"busy"}
 
 
+def test_who_has_messages_in_flight_comes_after_who_has_none(store: Store, owing: Owing) -> None:
+    for number in range(3):
+        owing.owe(f"XNOR-{number}", "busy", at=after(-10))
+    assert len(claim(store, limit=2)) == 2
+    (name,) = owing.owe("XBAY-1", "idle")
+    assert claim(store, limit=1) == [name]
+
+
 def test_within_a_destination_the_oldest_is_first(store: Store, owing: Owing) -> None:
     (second,) = owing.owe("XNOR-1", "desk", due_at=after(2))
     (first,) = owing.owe("XNOR-2", "desk", due_at=after(1))
