@@ -29,11 +29,16 @@ def text(code: str, weather: str, minutes_ago: int) -> str:
     return f"{code} {observed:%d%H%M}Z 00000KT 3000 {weather} OVC006 M02/M03 Q1010".replace("  ", " ")
 
 
+def taf(code: str) -> str:
+    issued = utc_now() - timedelta(minutes=20)
+    return f"TAF {code} {issued:%d%H%M}Z {issued:%d%H}/{issued + timedelta(hours=24):%d%H} 00000KT 9999 SCT030"
+
+
 async def test_a_report_in_the_feed_becomes_a_mail_and_a_signed_webhook(tmp_path):
     async with surroundings(tmp_path, ["XNOR"]) as around:
-        around.publish([text("XNOR", "-FZDZ", 5)], utc_now())
+        around.publish([text("XNOR", "-FZDZ", 5)], utc_now(), [taf("XNOR")])
         async with Service(load_settings(around.settings, {}), random=Random(1)) as service:
-            await until(lambda: around.mail.mails and around.webhook.posts)
+            await until(lambda: around.mail.mails and around.webhook.posts and service.poller.health["taf"])
             (post,) = around.webhook.posts
             assert post.verified
             assert post.payload["type"] == "icing.episode.opened"
