@@ -48,7 +48,7 @@ async def test_a_report_in_the_feed_becomes_a_mail_and_a_signed_webhook(tmp_path
             status, _, body = await ask(service.health.port, "GET /readyz HTTP/1.1\r\n\r\n")
             assert (status, json.loads(body)["problems"]) == (200, [])
             _, _, metrics = await ask(service.health.port, "GET /metrics HTTP/1.1\r\n\r\n")
-            assert b'hoarline_reports_total{feed="world",outcome="read"} 1.0' in metrics
+            assert b'hoarline_reports_total{feed="world",outcome="read"} 2.0' in metrics
             assert SECRET.removeprefix("whsec_").encode() not in metrics
 
 
