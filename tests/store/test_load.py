@@ -228,3 +228,10 @@ def test_only_moments_of_the_report_itself_are_kept(store: Store) -> None:
     assert night.view.latest is not None
     assert isinstance(night.view.latest.decoded, Observation)
     assert moment_of(night.view.latest.decoded) in night.view.history
+
+
+def test_the_history_holds_what_a_correction_says(store: Store) -> None:
+    night = Night(store)
+    night.hear_texts("0555", "METAR XNOR 120550Z 00000KT 9999 OVC020 05/M02 Q1021")
+    night.hear_texts("0557", "METAR XNOR 120550Z COR 00000KT 9999 -SN OVC020 M05/M06 Q1021")
+    assert [moment.temp_c for moment in night.loaded(at("0600")).history] == [-5.0]

@@ -92,6 +92,15 @@ def test_what_was_told_of_a_blind_station_stays(store: Store) -> None:
     assert set(store.told(NOW + 30 * DAY)) == {("desk", "XNOR")}
 
 
+def test_an_open_episode_that_nobody_was_told_of_can_still_be_told(store: Store) -> None:
+    """Its last event may be old when somebody's hours begin; the message needs it."""
+    event = an_event("XNOR-1")
+    store.commit(Changes(NOW, (a_change(episodes=(an_episode(),), events=(event,)),)))
+    assert store.thin(NOW + 30 * DAY) == NOTHING
+    store.commit(Changes(NOW + 30 * DAY, deliveries=(a_delivery("desk", event),)))
+    assert store.outbox_counts()["pending"] == 1
+
+
 def test_what_is_still_owed_stays_with_its_event(store: Store) -> None:
     Owing(store).owe("XNOR-1", "desk")
     assert store.thin(NOW + 30 * DAY) == NOTHING
