@@ -35,6 +35,7 @@ class MailReceiver:
     connections: int = 0
     port: int = 0
     _server: asyncio.Server | None = None
+    _talks: list[SMTP] = field(default_factory=list)
 
     host = "127.0.0.1"
 
@@ -49,10 +50,20 @@ class MailReceiver:
     ) -> None:
         assert self._server is not None
         self._server.close()
+        self.hang_up()
+
+    def hang_up(self) -> None:
+        """Drop every connection without a word."""
+        talks, self._talks = self._talks, []
+        for talk in talks:
+            if talk.transport is not None:
+                talk.transport.close()
 
     def _protocol(self) -> SMTP:
         self.connections += 1
-        return SMTP(self, hostname="receiver.example.org", ident="receiver", **self.smtp_options)
+        talk = SMTP(self, hostname="receiver.example.org", ident="receiver", **self.smtp_options)
+        self._talks.append(talk)
+        return talk
 
     async def handle_DATA(self, _server: SMTP, _session: object, envelope: Envelope) -> str:  # noqa: N802 - aiosmtpd's
         """Take one mail."""
@@ -163,7 +174,8 @@ class WebhookReceiver:
 
     def _keep(self, path: str, headers: dict[str, str], body: bytes) -> None:
         answered = {**headers, "x-answered": "broken" if self.break_off else str(self.status)}
-        verified = verify(headers.get("webhook-id",""), headers.get("webhook-timestamp",""), headers.get("webhook-signature",""), body, [self.secret], now=self.clock())
+        signed = (headers.get(f"webhook-{part}", "") for part in ("id", "timestamp", "signature"))
+        verified = verify(*signed, body, [self.secret], now=self.clock())
         post = Posted(path, answered, json.loads(body), verified)
         self.posts.append(post)
         if self.on_post is not None:

@@ -8,20 +8,22 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from random import Random
-from typing import Protocol
 
 import structlog
 
-from watcher.alerts.outbox import Claimed, Outcome, Settled
+from watcher.alerts.outbox import Claimed, Settled
 from watcher.errors import DeliveryError, StoreError
-from watcher.notify.message import Message, message_of
+from watcher.notify.message import message_of
+from watcher.notify.parties import Channel, Observer, Outbox
 from watcher.notify.rest import Rests
 from watcher.notify.retry import next_due
 from watcher.notify.wording import short
+
+__all__ = ["Channel", "Observer", "Outbox", "Sender"]
 
 # Open files are finite: the most messages that are on their way at once, over all destinations.
 MOST_IN_FLIGHT = 256
@@ -31,37 +33,6 @@ LOOK_EVERY_S = 1.0
 STOP_WITHIN_S = 10.0
 
 _log = structlog.get_logger()
-
-
-class Outbox(Protocol):
-    """What is owed; the store. All methods block."""
-
-    def claim(
-        self, now: datetime, *, limit: int, lease: timedelta, per_destination: int, skip: Collection[str] = ()
-    ) -> tuple[Claimed, ...]:
-        """Take deliveries that are due under a lease."""
-
-    def settle(self, results: Sequence[Settled], now: datetime) -> None:
-        """Write down how claimed deliveries went."""
-
-    def disable_destination(self, name: str, reason: str, now: datetime) -> None:
-        """Send nothing more to a destination."""
-
-
-class Channel(Protocol):
-    """One way to one destination. `kind`: the word for it in metrics."""
-
-    kind: str
-
-    async def send(self, message: Message, delivery_id: str, subject_id: str, now: datetime) -> None:
-        """Hand over one message, or raise DeliveryError."""
-
-
-class Observer(Protocol):
-    """Whoever counts attempts."""
-
-    def delivered(self, kind: str, outcome: Outcome, seconds: float) -> None:
-        """Note how one attempt of one kind of channel ended and how long it took."""
 
 
 @dataclass(slots=True)
@@ -184,23 +155,21 @@ class Sender:
             per_destination=self._in_flight,
             skip=self._rests.left_alone(now),
         )
-        return sum(self._begin(item) for item in claimed)
+        for item in claimed:
+            self._begin(item)
+        return len(claimed)
 
-    def _begin(self, claimed: Claimed) -> bool:
+    def _begin(self, claimed: Claimed) -> None:
         if claimed.destination not in self._channels:
             error = f'no destination "{claimed.destination}" is in the settings of this sender'
-            self._results.settled.append(Settled(claimed.id, "dead", error=error))
             _log.error("delivery", id=claimed.id, destination=claimed.destination, outcome="dead", error=error)
-            self._news.set()
-            return True
-        if not self._rests.may_begin(claimed.destination):
-            self._results.settled.append(Settled(claimed.id, "release"))
-            self._news.set()
-            return True
-        task = asyncio.create_task(self._attempt(claimed))
-        self._attempts[task] = claimed
-        task.add_done_callback(self._ended)
-        return True
+            self._note(Settled(claimed.id, "dead", error=error))
+        elif not self._rests.may_begin(claimed.destination):
+            self._note(Settled(claimed.id, "release"))
+        else:
+            task = asyncio.create_task(self._attempt(claimed))
+            self._attempts[task] = claimed
+            task.add_done_callback(self._ended)
 
     def _ended(self, task: asyncio.Task[None]) -> None:
         claimed = self._attempts.pop(task)
@@ -208,14 +177,17 @@ class Sender:
         if task.cancelled():
             # It may have arrived; the same id tells the receiver.
             error = "broken off when the sender stopped"
-            self._results.settled.append(Settled(claimed.id, "retry", self._clock(), error))
+            self._note(Settled(claimed.id, "retry", self._clock(), error))
+
+    def _note(self, settled: Settled) -> None:
+        self._results.settled.append(settled)
         self._news.set()
 
     async def _attempt(self, claimed: Claimed) -> None:
         channel = self._channels[claimed.destination]
         began = time.perf_counter()
         settled = await self._sent(channel, claimed)
-        self._results.settled.append(settled)
+        self._note(settled)
         if self._observer is not None:
             self._observer.delivered(channel.kind, settled.outcome, time.perf_counter() - began)
 
@@ -236,7 +208,7 @@ class Sender:
             return self._failed(claimed, error)
         except TimeoutError:
             return self._failed(claimed, DeliveryError(f"not done within {bound_s:g} s"))
-        except Exception as error:
+        except Exception as error:  # noqa: BLE001 - logged with its trace
             # One message that trips a fault of ours must not end the sending of all others.
             _log.exception("delivery", id=claimed.id, destination=claimed.destination)
             return self._failed(claimed, DeliveryError(short(f"fault in the program: {error!r}")))
