@@ -18,6 +18,7 @@ from aiosmtpd.smtp import SMTP, Envelope
 
 from watcher.notify.signature import verify
 
+_SIGNED = ("id", "timestamp", "signature")
 _REASONS = {200: "OK", 204: "No Content", 302: "Found", 404: "Not Found", 410: "Gone", 429: "Too Many Requests"}
 
 
@@ -174,8 +175,8 @@ class WebhookReceiver:
 
     def _keep(self, path: str, headers: dict[str, str], body: bytes) -> None:
         answered = {**headers, "x-answered": "broken" if self.break_off else str(self.status)}
-        signed = (headers.get(f"webhook-{part}", "") for part in ("id", "timestamp", "signature"))
-        verified = verify(*signed, body, [self.secret], now=self.clock())
+        message_id, timestamp, signatures = (headers.get(f"webhook-{part}", "") for part in _SIGNED)
+        verified = verify(message_id, timestamp, signatures, body, [self.secret], now=self.clock())
         post = Posted(path, answered, json.loads(body), verified)
         self.posts.append(post)
         if self.on_post is not None:

@@ -82,7 +82,7 @@ def span_text(body: EventBody, told_as: EventType) -> tuple[str, str] | None:
     begins = when(body.begins_at, body.zone)
     until = when(body.until, body.zone) if body.until is not None else None
     if told_as in ENDINGS:
-        label = "Was expected" if body.kind is Kind.EXPECTED else "From, until"
+        label = "Was expected" if body.kind is Kind.EXPECTED else "Lasted"
         return label, f"{begins} until {until}" if until is not None else f"{begins}, open when last seen"
     if body.kind is Kind.EXPECTED:
         certainty = f", {body.certainty.value}" if body.certainty is not None else ""
