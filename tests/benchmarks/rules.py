@@ -13,6 +13,7 @@ import statistics
 import tomllib
 from collections.abc import Callable, Sequence
 from time import perf_counter
+from typing import Any
 
 from tests.benchmarks.machine import machine
 from tests.reports.open_data import common_reports
@@ -22,6 +23,7 @@ from watcher.rulebook.facts import Facts
 from watcher.rulebook.findings import find
 from watcher.rulebook.kleene import Tri, all_of, any_of, negated
 from watcher.rulebook.leaves import among
+from watcher.rulebook.observed import observed_facts
 from watcher.rulebook.words import Kind
 from watcher.service.rules_folder import load_rulebook, read_rule_texts
 from watcher.stations import StationTable
@@ -37,25 +39,19 @@ def world_facts() -> list[Facts]:
         decoded = decode_report(sent.text, received_at=sent.received_at)
         if isinstance(decoded, Observation):
             station = table.get(decoded.station)
-            found.append(observed_facts_of(decoded, station, sent.received_at))
+            found.append(observed_facts(decoded, station=station, history=(), now=sent.received_at))
     return found
 
 
-def observed_facts_of(decoded: Observation, station: object, now: object) -> Facts:
-    from watcher.rulebook.observed import observed_facts
-
-    return observed_facts(decoded, station=station, history=(), now=now)  # type: ignore[arg-type]
-
-
-def walked(raw: dict[str, object], facts: Facts, keep: bool) -> Tri:
+def walked(raw: dict[str, Any], facts: Facts, keep: bool) -> Tri:
     """Read a condition as it is written, with the release thresholds where `keep`."""
     if "not" in raw:
-        return negated(walked(raw["not"], facts, not keep))  # type: ignore[arg-type]
+        return negated(walked(raw["not"], facts, not keep))
     if "all" in raw:
-        return all_of(walked(part, facts, keep) for part in raw["all"])  # type: ignore[attr-defined]
+        return all_of(walked(part, facts, keep) for part in raw["all"])
     if "any" in raw:
-        return any_of(walked(part, facts, keep) for part in raw["any"])  # type: ignore[attr-defined]
-    value, op = facts.values.get(raw["field"]), raw["op"]  # type: ignore[call-overload]
+        return any_of(walked(part, facts, keep) for part in raw["any"])
+    value, op = facts.values.get(raw["field"]), raw["op"]
     wanted = raw.get("off", raw["value"]) if keep else raw["value"]
     if value is None:
         return None
@@ -81,7 +77,7 @@ def median_s(work: Callable[[], object]) -> float:
     return statistics.median(times)
 
 
-def conditions() -> list[dict[str, object]]:
+def conditions() -> list[dict[str, Any]]:
     files = [tomllib.loads(text) for text in read_rule_texts().values()]
     return [rule["when"] for file in files for rule in file["rule"] if "observed" in rule.get("kinds", ["observed"])]
 

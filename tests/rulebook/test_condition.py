@@ -42,9 +42,11 @@ def test_a_denied_leaf_begins_once_its_opposite_has_let_go():
 @pytest.mark.parametrize(("held", "threshold", "verdict"), [(False, 4.0, True), (True, 3.0, False)])
 def test_a_denied_leaf_shows_the_threshold_that_counts_for_it(held, threshold, verdict):
     leaf = tree({"not": {"field": "temp_c", "op": "<=", "value": 3.0, "off": 4.0}})
-    for reasons in (leaf.because(facts(temp_c=3.5), held=held), leaf.decisive(facts(temp_c=3.5), held=held)):
-        (reason,) = reasons
-        assert (reason.threshold, reason.verdict, reason.negated) == (threshold, verdict, True)
+    reasons = leaf.reasons(facts(temp_c=3.5), held=held)
+    (reason,) = reasons.because
+    assert (reason.threshold, reason.verdict, reason.negated) == (threshold, verdict, True)
+    assert reasons.decisive == reasons.because
+    assert reasons.verdict is not verdict
 
 
 def test_sure_wants_the_whole_interval():

@@ -168,33 +168,30 @@ def test_an_answer_given_half_blind_is_never_contradicted_by_what_was_hidden(raw
 @given(TREES, PARTLY, st.booleans())
 def test_the_verdict_is_that_of_its_reasons(raw, values, held):
     condition = tree(raw)
-    reasons = iter(condition.because(facts(values), held=held))
+    reasons = condition.reasons(facts(values), held=held)
     answer = condition.judge(facts(values))
-    assert from_leaves(raw, reasons) is (answer.keep if held else answer.enter)
-    assert next(reasons, None) is None
+    leaves = iter(reasons.because)
+    assert reasons.verdict is (answer.keep if held else answer.enter) is from_leaves(raw, leaves)
+    assert next(leaves, None) is None
 
 
 @given(TREES, PARTLY, st.booleans())
 def test_what_decides_is_enough(raw, values, held):
     condition = tree(raw)
-    answer = condition.judge(facts(values))
-    decisive = condition.decisive(facts(values), held=held)
-    assert decisive
-    known = {leaf.field: values[leaf.field] for leaf in decisive}
-    alone = condition.judge(facts(known))
-    assert (alone.keep if held else alone.enter) is (answer.keep if held else answer.enter)
+    reasons = condition.reasons(facts(values), held=held)
+    assert reasons.decisive
+    known = {leaf.field: values[leaf.field] for leaf in reasons.decisive}
+    assert condition.reasons(facts(known), held=held).verdict is reasons.verdict
 
 
 @given(TREES, PARTLY, st.booleans())
 def test_margins_tell_the_side_and_every_verdict_has_a_sentence(raw, values, held):
-    condition = tree(raw)
-    for reason in condition.because(facts(values), held=held):
+    reasons = tree(raw).reasons(facts(values), held=held)
+    for reason in reasons.because:
         if reason.margin is not None and reason.verdict is not None:
             assert reason.margin >= 0 if reason.verdict else reason.margin <= 0
-    answer = condition.judge(facts(values))
-    verdict = answer.keep if held else answer.enter
-    sentence = explain(verdict, condition.decisive(facts(values), held=held), held=held)
+    sentence = explain(reasons, held=held)
     assert sentence.endswith(".")
-    assert sentence.startswith("Not known: ") is (verdict is None)
+    assert sentence.startswith("Not known: ") is (reasons.verdict is None)
     assert "None" not in sentence
     assert "//" not in sentence

@@ -28,9 +28,7 @@ def why(raw: object, *, held: bool = False, kind: Kind = Kind.OBSERVED, interval
     node = parse_condition(raw, "test", problems)
     assert node is not None, problems
     facts = Facts("XNOR", datetime(2026, 1, 12, 6, tzinfo=UTC), kind, values, intervals or {})
-    answer = Tree(node).judge(facts)
-    verdict = answer.keep if held else answer.enter
-    return explain(verdict, Tree(node).decisive(facts, held=held), held=held, kind=kind)
+    return explain(Tree(node).reasons(facts, held=held), held=held, kind=kind)
 
 
 @pytest.mark.parametrize(

@@ -128,7 +128,7 @@ def test_weather_that_cannot_be_told_near_freezing_is_never_denied(temp):
     facts = seen(f"AUTO 15006KT 9999 // OVC010 {temp} Q1011")
     falling = {"RA", "DZ", "SN", "SG", "PL", "GR", "GS", "UP", "FZRA", "FZDZ", "FZUP"}
     for rule in BOOK.of_kind(Kind.OBSERVED):
-        leaves = rule.when.because(facts, held=False)
+        leaves = rule.when.reasons(facts, held=False).because
         asks = {code.split()[-1].lstrip("+-") for leaf in leaves if leaf.field == "weather" for code in leaf.threshold}
         if asks & falling and all(leaf.verdict is not False for leaf in leaves):
             assert rule.when.judge(facts).enter is None, rule.name

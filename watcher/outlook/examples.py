@@ -59,9 +59,9 @@ def _why(example: Example, facts: Sequence[Facts], verdict: bool | None) -> str:
     """Return why, from the first of the facts that give the verdict."""
     held = example.text.held
     for item in facts:
-        answer = example.rule.when.judge(item)
-        if (answer.keep if held else answer.enter) is verdict:
-            return explain(verdict, example.rule.when.decisive(item, held=held), held=held, kind=item.kind)
+        reasons = example.rule.when.reasons(item, held=held)
+        if reasons.verdict is verdict:
+            return explain(reasons, held=held, kind=item.kind)
     return "the TAF says nothing about that time"
 
 

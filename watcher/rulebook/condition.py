@@ -15,9 +15,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from watcher.rulebook.facts import Facts
-from watcher.rulebook.kleene import negated
+from watcher.rulebook.kleene import all_of, any_of, negated
 from watcher.rulebook.leaves import NO, YES, Answer, Ask, Leaf
-from watcher.rulebook.model import Because, Verdict
+from watcher.rulebook.model import Reasons, Verdict
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,10 +47,6 @@ class All:
 
         return ask
 
-    def leaves(self, facts: Facts, *, held: bool, denied: bool) -> tuple[Because, ...]:
-        """Return the leaves of every part with their reasons."""
-        return tuple(leaf for part in self.parts for leaf in part.leaves(facts, held=held, denied=denied))
-
 
 @dataclass(frozen=True, slots=True)
 class AnyOf:
@@ -79,10 +75,6 @@ class AnyOf:
 
         return ask
 
-    def leaves(self, facts: Facts, *, held: bool, denied: bool) -> tuple[Because, ...]:
-        """Return the leaves of every part with their reasons."""
-        return tuple(leaf for part in self.parts for leaf in part.leaves(facts, held=held, denied=denied))
-
 
 @dataclass(frozen=True, slots=True)
 class Not:
@@ -100,23 +92,27 @@ class Not:
 
         return ask
 
-    def leaves(self, facts: Facts, *, held: bool, denied: bool) -> tuple[Because, ...]:
-        """Return the part's leaves, marked as denied and by the other threshold."""
-        return self.part.leaves(facts, held=not held, denied=not denied)
-
 
 Node = All | AnyOf | Not | Leaf
 
 
-def _decisive(node: Node, facts: Facts, *, held: bool, denied: bool) -> tuple[Because, ...]:
-    """Return the leaves below the parts whose verdict is that of the whole; the others could say anything."""
+def _reasons(node: Node, facts: Facts, *, held: bool, denied: bool = False) -> Reasons:
+    """Return what a node has to say; what is denied is judged by its other threshold."""
     if isinstance(node, Not):
-        return _decisive(node.part, facts, held=not held, denied=not denied)
+        part = _reasons(node.part, facts, held=not held, denied=not denied)
+        return Reasons(negated(part.verdict), part.because, part.decisive)
     if not isinstance(node, All | AnyOf):
-        return node.leaves(facts, held=held, denied=denied)
-    verdict = node.compiled()(facts)[held]
-    deciding = [part for part in node.parts if part.compiled()(facts)[held] is verdict]
-    return tuple(leaf for part in deciding for leaf in _decisive(part, facts, held=held, denied=denied))
+        leaf = (node.because(facts, held=held, denied=denied),)
+        return Reasons(leaf[0].verdict, leaf, leaf)
+    parts = [_reasons(part, facts, held=held, denied=denied) for part in node.parts]
+    verdicts = [part.verdict for part in parts]
+    verdict = all_of(verdicts) if isinstance(node, All) else any_of(verdicts)
+    # The parts with another verdict could say anything: they change nothing.
+    return Reasons(
+        verdict,
+        tuple(leaf for part in parts for leaf in part.because),
+        tuple(leaf for part in parts if part.verdict is verdict for leaf in part.decisive),
+    )
 
 
 _VERDICTS = {(enter, keep): Verdict(enter, keep) for enter in (True, False, None) for keep in (True, False, None)}
@@ -140,10 +136,6 @@ class Tree:
         """Return whether the condition begins and whether it goes on."""
         return _VERDICTS[self._ask(facts)]
 
-    def because(self, facts: Facts, *, held: bool) -> tuple[Because, ...]:
-        """Return every leaf with value, threshold, margin and verdict; with `held` against the release thresholds."""
-        return self.root.leaves(facts, held=held, denied=False)
-
-    def decisive(self, facts: Facts, *, held: bool) -> tuple[Because, ...]:
-        """Return the leaves that give the verdict: with these values it stands, whatever the others are."""
-        return _decisive(self.root, facts, held=held, denied=False)
+    def reasons(self, facts: Facts, *, held: bool) -> Reasons:
+        """Return one of the two verdicts with its reasons: whether it goes on where `held`, else whether it begins."""
+        return _reasons(self.root, facts, held=held)

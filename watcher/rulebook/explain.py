@@ -7,33 +7,31 @@ from collections.abc import Iterable, Sequence
 from watcher.rulebook.derive import UNSEEN, UNSEEN_FREEZING_RAIN
 from watcher.rulebook.facts import FACTS_BY_NAME, Value
 from watcher.rulebook.leaves import among
-from watcher.rulebook.model import Because
+from watcher.rulebook.model import Because, Reasons
 from watcher.rulebook.words import Kind
 
 _SHOWN = 4
 _MARKS = frozenset({UNSEEN, UNSEEN_FREEZING_RAIN})
 
 
-def explain(
-    verdict: bool | None, decisive: Sequence[Because], *, held: bool = False, kind: Kind = Kind.OBSERVED
-) -> str:
+def explain(reasons: Reasons, *, held: bool = False, kind: Kind = Kind.OBSERVED) -> str:
     """Return why a condition is true, false or unknown.
 
     Parameters
     ----------
-    verdict
-        Of the whole condition.
-    decisive
-        The leaves that decide it.
+    reasons
+        The verdict, and the leaves that decide it.
     held
         Whether the leaves were judged by their release thresholds.
     kind
         Whether the facts are reported or expected.
     """
-    if verdict is None:
-        return _sentence(["not known: " + _listed([_unknown(leaf) for leaf in decisive], "and")])
+    if reasons.verdict is None:
+        return _sentence(["not known: " + _listed([_unknown(leaf) for leaf in reasons.decisive], "and")])
     said = "reported" if kind is Kind.OBSERVED else "forecast"
-    return _sentence([_known(leaf, held=held and verdict, said=said) for leaf in _tightest(decisive)])
+    # Only what goes on has a release ahead.
+    releases = held and reasons.verdict
+    return _sentence([_known(leaf, held=releases, said=said) for leaf in _tightest(reasons.decisive)])
 
 
 def _tightest(leaves: Sequence[Because]) -> list[Because]:

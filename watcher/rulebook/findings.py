@@ -20,15 +20,14 @@ def find(rule: Rule, facts: Facts, kind: Kind, *, held: bool = False) -> Finding
     held
         The rule holds already: it is asked whether it goes on.
     """
-    answer = rule.when.judge(facts)
-    verdict = answer.keep if held else answer.enter
+    reasons = rule.when.reasons(facts, held=held)
     return Finding(
         rule=rule.name,
         flag=rule.flag,
         level=rule.level,
         kind=kind,
-        verdict=verdict,
-        why=explain(verdict, rule.when.decisive(facts, held=held), held=held, kind=kind),
-        because=rule.when.because(facts, held=held),
+        verdict=reasons.verdict,
+        why=explain(reasons, held=held, kind=kind),
+        because=reasons.because,
         no_time=rule.no_time,
     )

@@ -76,13 +76,13 @@ class NumberLeaf:
 
         return ask
 
-    def leaves(self, facts: Facts, *, held: bool, denied: bool) -> tuple[Because, ...]:
+    def because(self, facts: Facts, *, held: bool, denied: bool) -> Because:
         """Return this leaf with its reasons."""
         bound = self.off if held else self.value
         value = _number(facts, self.field)
         margin = None if value is None else round(bound - value if self.op in _FALLING else value - bound, 3)
         off = self.off if self.off != self.value else None
-        return (_because(self, facts, bound, held=held, denied=denied, margin=margin, off=off),)
+        return _because(self, facts, bound, held=held, denied=denied, margin=margin, off=off)
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,13 +113,13 @@ class BetweenLeaf:
 
         return ask
 
-    def leaves(self, facts: Facts, *, held: bool, denied: bool) -> tuple[Because, ...]:
+    def because(self, facts: Facts, *, held: bool, denied: bool) -> Because:
         """Return this leaf with its reasons."""
         low, high = self.off if held else self.value
         value = _number(facts, self.field)
         margin = None if value is None else round(min(value - low, high - value), 3)
         off = None if value is None or self.off == self.value else self._nearer_off(value)
-        return (_because(self, facts, (low, high), held=held, denied=denied, margin=margin, off=off),)
+        return _because(self, facts, (low, high), held=held, denied=denied, margin=margin, off=off)
 
     def _nearer_off(self, value: float) -> float:
         return min(self.off, key=lambda bound: abs(value - bound))
@@ -149,10 +149,10 @@ class EqualLeaf:
 
         return ask
 
-    def leaves(self, facts: Facts, *, held: bool, denied: bool) -> tuple[Because, ...]:
+    def because(self, facts: Facts, *, held: bool, denied: bool) -> Because:
         """Return this leaf with its reasons."""
         threshold = self.allowed[0] if len(self.allowed) == 1 else tuple(str(word) for word in self.allowed)
-        return (_because(self, facts, threshold, held=held, denied=denied),)
+        return _because(self, facts, threshold, held=held, denied=denied)
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,10 +180,10 @@ class WeatherLeaf:
 
         return ask
 
-    def leaves(self, facts: Facts, *, held: bool, denied: bool) -> tuple[Because, ...]:
+    def because(self, facts: Facts, *, held: bool, denied: bool) -> Because:
         """Return this leaf with its reasons."""
         words = tuple(f"{' or '.join(self.intensity)} {code}" if self.intensity else code for code in self.wanted)
-        return (_because(self, facts, words, held=held, denied=denied),)
+        return _because(self, facts, words, held=held, denied=denied)
 
 
 Leaf = NumberLeaf | BetweenLeaf | EqualLeaf | WeatherLeaf

@@ -38,6 +38,15 @@ class Because:
     negated: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class Reasons:
+    """A verdict with all leaves of its condition, and those of them that decide: with these it stands by itself."""
+
+    verdict: bool | None
+    because: tuple[Because, ...]
+    decisive: tuple[Because, ...]
+
+
 class Condition(Protocol):
     """A tree over facts."""
 
@@ -45,12 +54,8 @@ class Condition(Protocol):
         """Return whether the condition begins and whether it goes on."""
         ...
 
-    def because(self, facts: Facts, *, held: bool) -> tuple[Because, ...]:
-        """Return every leaf with value, threshold, margin and verdict; with `held` against the release thresholds."""
-        ...
-
-    def decisive(self, facts: Facts, *, held: bool) -> tuple[Because, ...]:
-        """Return the leaves that give the verdict."""
+    def reasons(self, facts: Facts, *, held: bool) -> Reasons:
+        """Return one of the two verdicts with its reasons: whether it goes on where `held`, else whether it begins."""
         ...
 
 
