@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from watcher.alerts.model import StationState, StationView
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from watcher.rulebook.facts import Facts
 
 _FEED = "by hand"
+_TIME = re.compile(r"\b(\d{2})(\d{2})(\d{2})Z")
 
 
 def hand_view(report: str | None, taf: str | None, position: str | None, now: datetime) -> StationView:
@@ -55,7 +57,7 @@ def hand_facts(report: str, position: str | None = None) -> Facts:
 def hand_now(report: str | None, taf: str | None, now: datetime) -> datetime:
     """Return the time to judge at: shortly after the report, or at the beginning of the TAF, for texts from any day."""
     for text in (report, taf):
-        decoded = decode_report(text, received_at=now) if text else None
+        decoded = decode_report(text, received_at=_last_fitting(text, now)) if text else None
         if isinstance(decoded, Observation):
             return decoded.observed_at + timedelta(minutes=5)
         if isinstance(decoded, Forecast):
@@ -65,10 +67,23 @@ def hand_now(report: str | None, taf: str | None, now: datetime) -> datetime:
 
 def _decoded(text: str, option: str, now: datetime) -> Observation | Forecast:
     kind = "TAF" if option == "--taf" else None
-    decoded = decode_report(text, received_at=now, kind=kind)
+    decoded = decode_report(text, received_at=_last_fitting(text, now), kind=kind)
     if isinstance(decoded, Unreadable):
         raise UsageError([Problem(option, f"cannot be read: {decoded.error}")])
     return decoded
+
+
+def _last_fitting(text: str, now: datetime) -> datetime:
+    """Return the newest time, up to two months ago, that the text's own day and time fit: it may be from any day."""
+    match = _TIME.search(text)
+    if match is None:
+        return now
+    day, hour, minute = (int(part) for part in match.groups())
+    for days_ago in range(-1, 62):
+        date = (now - timedelta(days=days_ago)).date()
+        if date.day == day and hour < 24 and minute < 60:
+            return datetime(date.year, date.month, date.day, hour, minute, tzinfo=UTC) + timedelta(minutes=5)
+    return now
 
 
 def _placed(station: Station, position: str | None) -> Station:

@@ -23,14 +23,17 @@ _CONTROL = re.compile(r"[\x00-\x08\x0e-\x1f\x7f]")
 def split_reports(text: str) -> Iterator[tuple[str, str | None]]:
     """Yield (report text, kind): kind is METAR, SPECI or TAF where the report or its bulletin says so.
 
-    Lines that are no part of a report (headings, file times, blank lines) are passed over; a line that stands where a
-    report should is given as it is, so that it can be shown as unreadable.
+    Lines that are no part of a report (headings, file times, blank lines) are passed over. In a bulletin, and where
+    it is indented, a line that begins no report goes on with the one before; elsewhere it is given as it is, so that
+    it can be shown as unreadable.
     """
     bulletin: str | None = None
     gathered: list[str] = []
-    for line in _lines(text):
+    in_bulletin = False
+    for line, indented in _lines(text):
         if _HEADING.fullmatch(line):
             yield from _closed(gathered, bulletin)
+            in_bulletin = True
             bulletin = {"SA": "METAR", "SP": "SPECI", "FT": "TAF", "FC": "TAF"}.get(line[:2])
             continue
         if _SEQUENCE.fullmatch(line) or _FILE_TIME.fullmatch(line) or _AWIPS.fullmatch(line):
@@ -42,8 +45,9 @@ def split_reports(text: str) -> Iterator[tuple[str, str | None]]:
             if line != bulletin:
                 gathered.append(line)
             continue
+        wraps = indented or in_bulletin
         for piece, ends in _pieces(line):
-            if _BEGINS.match(piece) and gathered and not _is_only_type(gathered):
+            if gathered and not _is_only_type(gathered) and (_BEGINS.match(piece) or not wraps):
                 yield from _closed(gathered, bulletin)
             gathered.append(piece)
             if ends:
@@ -51,11 +55,12 @@ def split_reports(text: str) -> Iterator[tuple[str, str | None]]:
     yield from _closed(gathered, bulletin)
 
 
-def _lines(text: str) -> Iterator[str]:
+def _lines(text: str) -> Iterator[tuple[str, bool]]:
+    """Yield the lines that are not blank, each with whether it was indented."""
     for line in _BREAKS.split(text):
         plain = " ".join(_CONTROL.sub(" ", line).split())
         if plain:
-            yield plain
+            yield plain, line[:1] in {" ", "\t"}
 
 
 def _pieces(line: str) -> Iterator[tuple[str, bool]]:
