@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -9,9 +10,9 @@ import typer
 from watcher.cli.options import JsonOption, RulesOption
 
 if TYPE_CHECKING:
-    from pathlib import Path
+    from watcher.rulebook.model import Because, Finding, Rule
 
-    from watcher.rulebook.model import Rule
+_VERDICTS = {True: "true", False: "false", None: "unknown"}
 
 app = typer.Typer(help="Look at the rulebook and test it.", no_args_is_help=True)
 
@@ -40,14 +41,10 @@ def list_rules(rules: RulesOption = None, as_json: JsonOption = False) -> None:
     if as_json:
         print_json([_summary(rule) for rule in found])
         return
-    from rich.console import Console
-    from rich.table import Table
-
-    table = Table("rule", "flag", "level", "judged on", "says", box=None, pad_edge=False)
-    for rule in found:
-        level = rule.level.word if rule.no_time is None else f"{rule.level.word} ({rule.no_time.value})"
-        table.add_row(rule.name, rule.flag.value, level, ", ".join(sorted(rule.kinds)), rule.text)
-    Console().print(table)
+    for rule in sorted(found, key=lambda rule: (rule.flag.value, -rule.level)):
+        judged = "" if len(rule.kinds) > 1 else f", {next(iter(rule.kinds)).value} only"
+        typer.echo(f"{rule.flag.value:<24} {_level(rule):<20} {rule.name}")
+        typer.echo(f"{'':<45} {rule.text}{judged}")
 
 
 @app.command()
@@ -62,26 +59,39 @@ def show(
 
     rule = _named(name, rules)
     if as_json:
-        print_json(_summary(rule))
+        print_json({**_summary(rule), "asks": list(_asks(rule))})
         return
-    typer.echo(f"{rule.name}  ({rule.file})\n  {rule.text}\n  flag {rule.flag.value}, level {rule.level.word}")
-    if rule.no_time is not None:
-        typer.echo(f"  no holdover time: {rule.no_time.value}")
+    typer.echo(f"{rule.name}  ({rule.file})\n  {rule.text}\n  flag {rule.flag.value}, level {_level(rule)}")
     typer.echo(f"  judged on {', '.join(sorted(rule.kinds))}")
+    for line in _asks(rule):
+        typer.echo(f"    {line}")
     typer.echo(f"  begins after {rule.confirm_reports} report(s) that meet it")
     typer.echo(f"  settles after {rule.settle_reports} reports and {duration_text(rule.settle_for)} without it")
     typer.echo(f"  source: {rule.source}")
 
 
 @app.command("test")
-def run_examples(rules: RulesOption = None, as_json: JsonOption = False) -> None:
+def run_examples(
+    files: Annotated[
+        list[Path] | None, typer.Argument(help="Rule files to test alone; left out: all in force.", show_default=False)
+    ] = None,
+    rules: RulesOption = None,
+    as_json: JsonOption = False,
+) -> None:
     """Load the rules and run every example in them; exit code 2 when one does not hold."""
     from watcher.cli.options import print_json
-    from watcher.rulebook.parse import parse_rules
-    from watcher.service.rules_folder import load_rulebook, read_rule_texts
+    from watcher.errors import RulesError
+    from watcher.outlook.examples import check_examples
+    from watcher.rulebook.parse import build_rulebook, parse_rules
+    from watcher.service.rules_folder import read_rule_texts
 
-    book = load_rulebook(rules)
-    examples = sum(len(parse_rules(text, name).examples) for name, text in read_rule_texts(rules).items())
+    texts = _texts(files) if files else read_rule_texts(rules)
+    book = build_rulebook(texts)
+    parsed = [parse_rules(text, name) for name, text in texts.items()]
+    problems = check_examples(parsed)
+    if problems:
+        raise RulesError(problems)
+    examples = sum(len(file.examples) for file in parsed)
     if as_json:
         print_json({"rules": len(book.rules), "examples": examples, "fingerprint": book.fingerprint})
     else:
@@ -89,8 +99,8 @@ def run_examples(rules: RulesOption = None, as_json: JsonOption = False) -> None
 
 
 @app.command()
-def schema() -> None:
-    """Print the JSON Schema of a rule file, for an editor or a check of one's own."""
+def schema(_as_json: JsonOption = True) -> None:
+    """Print the JSON Schema of a rule file, for an editor or a check of one's own. It is always JSON."""
     from watcher.cli.options import print_json
     from watcher.rulebook.schema import rules_schema
 
@@ -98,39 +108,90 @@ def schema() -> None:
 
 
 @app.command()
-def explain(
-    name: Annotated[str, typer.Argument(help="Name of the rule.")],
-    report: Annotated[str | None, typer.Option(help="A METAR or SPECI to judge.", show_default=False)] = None,
+def explain(  # noqa: PLR0917 - options of a command
+    what: Annotated[str, typer.Argument(help="Name of a rule, or a METAR or SPECI to judge by all of them.")],
+    report: Annotated[str | None, typer.Option(help="The METAR or SPECI for one rule.", show_default=False)] = None,
+    position: Annotated[
+        str | None, typer.Option(help="Place, for day and night: 60.20,11.10,210.", show_default=False)
+    ] = None,
     held: Annotated[bool, typer.Option("--held", help="The rule holds already: judge its release.")] = False,
     rules: RulesOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Say what a rule makes of a report, leaf by leaf; without a report, what it would want to know."""
-    from dataclasses import asdict
+    """Say what a rule makes of a report, leaf by leaf; without a report, what it would want to know.
+
+    With a report in place of a name: what all rules make of it, those it does not meet left out.
+    """
     from datetime import UTC, datetime
 
     from watcher.cli.hand import hand_facts
     from watcher.cli.options import print_json
-    from watcher.rulebook.facts import FACTS_BY_NAME, Facts
+    from watcher.rulebook.facts import Facts
     from watcher.rulebook.findings import find
     from watcher.rulebook.words import Kind
+    from watcher.service.look import finding_as_contract
 
-    rule = _named(name, rules)
-    empty = Facts("XNOR", datetime(2026, 1, 12, tzinfo=UTC), Kind.OBSERVED, {})
-    finding = find(rule, hand_facts(report) if report is not None else empty, Kind.OBSERVED, held=held)
+    if report is None and " " in what.strip():
+        facts = hand_facts(what, position)
+        asked = [rule for rule in _rules(rules).values() if Kind.OBSERVED in rule.kinds]
+    else:
+        nothing = Facts("XNOR", datetime(2026, 1, 12, tzinfo=UTC), Kind.OBSERVED, {})
+        facts = hand_facts(report, position) if report is not None else nothing
+        asked = [_named(what, rules)]
+    findings = [find(rule, facts, Kind.OBSERVED, held=held) for rule in asked]
+    shown = findings if len(asked) == 1 else [finding for finding in findings if finding.verdict is not False]
     if as_json:
-        leaves = [{**asdict(leaf), "value": _plain(leaf.value)} for leaf in finding.because]
-        print_json({"rule": rule.name, "verdict": finding.verdict, "why": finding.why, "because": leaves})
+        lines = [finding_as_contract(finding) for finding in shown]
+        print_json(lines[0] if len(asked) == 1 else lines)
         return
-    verdict = {True: "true", False: "false", None: "unknown"}
-    typer.echo(f"{rule.name}: {verdict[finding.verdict]}. {finding.why}")
-    for leaf in finding.because:
+    for finding in shown:
+        _print_finding(finding, leaves=len(asked) == 1)
+    if not shown:
+        typer.echo("No rule is met by this report.")
+
+
+def _texts(files: list[Path]) -> dict[str, str]:
+    from watcher.errors import Problem, RulesError
+
+    texts: dict[str, str] = {}
+    problems = []
+    for path in files:
+        try:
+            texts[str(path)] = path.read_text(encoding="utf-8")
+        except (OSError, UnicodeDecodeError) as error:
+            problems.append(Problem(str(path), f"cannot be read: {error}"))
+    if problems:
+        raise RulesError(problems)
+    return texts
+
+
+def _asks(rule: Rule) -> tuple[str, ...]:
+    from watcher.rulebook.condition import Tree
+    from watcher.rulebook.describe import described
+
+    return described(rule.when.root) if isinstance(rule.when, Tree) else ()
+
+
+def _level(rule: Rule) -> str:
+    return rule.level.word if rule.no_time is None else f"{rule.level.word} ({rule.no_time.value})"
+
+
+def _print_finding(finding: Finding, *, leaves: bool) -> None:
+    from watcher.rulebook.facts import FACTS_BY_NAME
+
+    typer.echo(f"{finding.rule}: {_VERDICTS[finding.verdict]}. {finding.why}")
+    for leaf in finding.because if leaves else ():
         denied = "not " if leaf.negated else ""
         unit = f" {leaf.unit}" if leaf.unit else ""
         value = "unknown" if leaf.value is None else f"{_plain(leaf.value)}{unit}"
-        typer.echo(f"  {denied}{leaf.field} {leaf.op} {leaf.threshold}: {verdict[leaf.verdict]} ({value})")
+        typer.echo(f"  {denied}{leaf.field} {leaf.op} {_threshold(leaf)}: {_VERDICTS[leaf.verdict]} ({value})")
         if leaf.value is None:
             typer.echo(f"    {FACTS_BY_NAME[leaf.field].meaning}")
+
+
+def _threshold(leaf: Because) -> str:
+    bounds = leaf.threshold if isinstance(leaf.threshold, tuple) else (leaf.threshold,)
+    return " to ".join(map(str, bounds)) if leaf.op == "between" else " or ".join(map(str, bounds))
 
 
 def _plain(value: object) -> object:

@@ -86,13 +86,14 @@ def as_contract(seen: Look) -> dict[str, object]:
         "raw": seen.observation.raw if seen.observation is not None else None,
         "forecast_raw": seen.forecast.raw if seen.forecast is not None else None,
         "facts": {name: _plain(value) for name, value in seen.facts.values.items()} if seen.facts is not None else {},
-        "findings": [*map(_finding, seen.findings), *map(_expectation, seen.expected)],
+        "findings": [*map(finding_as_contract, seen.findings), *map(_expectation, seen.expected)],
         "level": seen.level.word if seen.level is not None else None,
         "caution": CAUTION,
     }
 
 
-def _finding(finding: Finding) -> dict[str, object]:
+def finding_as_contract(finding: Finding) -> dict[str, object]:
+    """Return one finding as the `now` contract has it."""
     return {
         "rule": finding.rule,
         "flag": finding.flag.value,
