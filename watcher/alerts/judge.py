@@ -318,6 +318,8 @@ def _expected_by_flag(turn: _Turn, policy: Policy) -> dict[Flag, tuple[Expectati
 
 
 def _move(turn: _Turn, rules: _RulesByFlag, flag: Flag, episode: Episode | None, basis: Basis) -> None:
+    if episode is None and not basis.holds and not basis.expected:
+        return
     known = rules.names.get(flag, ())
     if episode is not None:
         transition = _next(episode, basis, known, turn.now)

@@ -53,21 +53,24 @@ class Body:
 def read_body(tokens: Sequence[str]) -> Body:
     """Return what the tokens of a body say, in any order."""
     body = Body()
-    index, count = 0, len(tokens)
-    while index < count:
-        token = tokens[index]
-        following = tokens[index + 1] if index + 1 < count else ""
-        if len(token) == 1 and token.isdigit() and "/" in following and following.endswith("SM"):
-            _miles_and_fraction(body, token, following)
-            index += 2
-            continue
-        group = read_token(token)
-        if group is None:
-            _unread(body, token)
+    whole_miles = ""
+    for index, token in enumerate(tokens):
+        if whole_miles:
+            _miles_and_fraction(body, whole_miles, token)
+            whole_miles = ""
+        elif len(token) == 1 and token.isdigit() and _is_fraction_of_miles(tokens, index + 1):
+            whole_miles = token
         else:
-            _READERS[type(group)](body, token, group)
-        index += 1
+            group = read_token(token)
+            if group is None:
+                _unread(body, token)
+            else:
+                _READERS[type(group)](body, token, group)
     return body
+
+
+def _is_fraction_of_miles(tokens: Sequence[str], index: int) -> bool:
+    return index < len(tokens) and "/" in tokens[index] and tokens[index].endswith("SM")
 
 
 def _unread(body: Body, token: str) -> None:

@@ -56,11 +56,11 @@ def report_date(day: int, hour: int, minute: int, received_at: datetime) -> date
         No such time, more than a day after the receipt, or more than 12 days before it.
     """
     date = nearest_date(day, hour, minute, received_at)
-    if date > received_at + _AHEAD:
+    if -_PAST <= date - received_at <= _AHEAD:
+        return date
+    if date > received_at:
         raise WrongTime(f"{date:%d%H%M}Z is more than a day after the report was received")
-    if date < received_at - _PAST:
-        raise WrongTime(f"{date:%d%H%M}Z is long before the report was received ({received_at:%Y-%m-%d})")
-    return date
+    raise WrongTime(f"{date:%d%H%M}Z is long before the report was received ({received_at:%Y-%m-%d})")
 
 
 def last_before(hour: int | None, minute: int, moment: datetime) -> datetime | None:

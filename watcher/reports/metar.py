@@ -102,7 +102,7 @@ def _observation(  # noqa: PLR0917 - private, called once
         visibility_bound=body.visibility_bound,
         vertical_visibility_ft=body.vertical_visibility_ft,
         cavok=body.cavok,
-        weather=tuple(group.text for group in body.weather),
+        weather=tuple([group.text for group in body.weather]) if body.weather else (),
         weather_observable=body.weather_observable and not nil,
         recent_weather=tuple(body.recent),
         clouds=tuple(body.clouds) if body.clouds is not None else None,
@@ -115,16 +115,15 @@ def _observation(  # noqa: PLR0917 - private, called once
 
 
 def _freezing_or_frozen(body: Body, values: RemarkValues, temp_c: float | None) -> bool | None:
-    if any(group.freezes for group in body.weather):
+    if body.weather and any(group.freezes for group in body.weather):
         return True
     if body.unread_may_freeze:
         return None
-    cold = temp_c is None or temp_c <= _WARM_ENOUGH_C
+    if temp_c is not None and temp_c > _WARM_ENOUGH_C:
+        return False
     remarks = values.remarks
-    sensor_off = remarks.freezing_rain_sensor_off or remarks.present_weather_sensor_off
-    if cold and (not body.weather_observable or sensor_off):
-        return None
-    return False
+    blind = remarks.freezing_rain_sensor_off or remarks.present_weather_sensor_off or not body.weather_observable
+    return None if blind else False
 
 
 _Triple = tuple[float | None, float | None, float | None]
@@ -136,8 +135,10 @@ def _temperatures(body: Body, values: RemarkValues) -> tuple[_Triple, _Triple]:
     group = body.temperature
     temp: _Triple = group.temp_c if group is not None and group.temp_c is not None else _UNKNOWN
     dew: _Triple = group.dew_point_c if group is not None and group.dew_point_c is not None else _UNKNOWN
-    temp = _finer(temp, values.temp_c, "temperature", body)
-    dew = _finer(dew, values.dew_point_c, "dew point", body)
+    if values.temp_c is not None:
+        temp = _finer(temp, values.temp_c, "temperature", body)
+    if values.dew_point_c is not None:
+        dew = _finer(dew, values.dew_point_c, "dew point", body)
     temp = _possible(temp, "temperature", body)
     dew = _possible(dew, "dew point", body)
     if temp[0] is not None and dew[0] is not None and dew[0] > temp[0] + 1:
@@ -146,9 +147,7 @@ def _temperatures(body: Body, values: RemarkValues) -> tuple[_Triple, _Triple]:
     return temp, dew
 
 
-def _finer(whole: _Triple, tenths: float | None, name: str, body: Body) -> _Triple:
-    if tenths is None:
-        return whole
+def _finer(whole: _Triple, tenths: float, name: str, body: Body) -> _Triple:
     if whole[0] is not None and abs(whole[0] - tenths) > 1.0:
         body.doubts.append(f"{name} {tenths:g} in the remarks: does not agree with {whole[0]:g}, passed over")
         return whole
