@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import ssl
 from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
@@ -27,12 +28,14 @@ class MailReceiver:
     """A mail server on this machine. Use as an async context manager.
 
     `answer`: what it says to a mail, such as "451 later"; None: it takes it. `smtp_options`: handed to the server.
+    `tls`: protects the connection from the first byte.
     """
 
     answer: str | None = None
     smtp_options: Mapping[str, Any] = field(default_factory=dict)
     mails: list[EmailMessage] = field(default_factory=list)
     on_mail: Callable[[EmailMessage], None] | None = None
+    tls: ssl.SSLContext | None = None
     connections: int = 0
     port: int = 0
     _server: asyncio.Server | None = None
@@ -42,7 +45,7 @@ class MailReceiver:
 
     async def __aenter__(self) -> Self:
         loop = asyncio.get_running_loop()
-        self._server = await loop.create_server(self._protocol, self.host, 0)
+        self._server = await loop.create_server(self._protocol, self.host, 0, ssl=self.tls)
         self.port = self._server.sockets[0].getsockname()[1]
         return self
 

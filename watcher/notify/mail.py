@@ -78,12 +78,20 @@ def build_mail(
 
 
 def _address_headers(mail: EmailMessage, message: Message, envelope: Envelope, now: datetime) -> None:
-    mail["From"] = Address(plain(display_name(envelope.sender)), addr_spec=bare_address(envelope.sender))
+    mail["From"] = Address(_header_text(display_name(envelope.sender)), addr_spec=bare_address(envelope.sender))
     mail["To"] = Address(addr_spec=envelope.address)
-    mail["Subject"] = message.headline
+    mail["Subject"] = _header_text(message.headline)
     mail["Date"] = format_datetime(now)
     # RFC 3834, 5: nobody's holiday responder answers this.
     mail["Auto-Submitted"] = "auto-generated"
+
+
+def _header_text(text: str) -> str:
+    """Return a text that stays what it is in a header.
+
+    EmailMessage reads encoded words (RFC 2047) in what it is given, and one of those can hold a line break.
+    """
+    return plain(text).replace("=?", "= ?")
 
 
 def _conversation_headers(mail: EmailMessage, envelope: Envelope, delivery_id: str, subject_id: str) -> None:
