@@ -12,7 +12,9 @@ from watcher.reports.model import Observation, Unreadable
 from watcher.reports.remarks import RemarkValues, read_remarks
 
 STATION = re.compile(r"[A-Z][A-Z0-9]{3}")
-_TIME = re.compile(r"(\d{2})(\d{2})(\d{2})(Z?)")
+_HEAD = re.compile(
+    r"((?:(?:COR|AUTO|RTD) )*)([A-Z][A-Z0-9]{3})((?: (?:COR|AUTO|RTD|NIL))*) (\d{2})(\d{2})(\d{2})(Z?)(?: |$)"
+)
 _COLOUR = r"(?:BLU\+?|WHT|GRN|YLO[12]?|AMB|RED)"
 _TREND = re.compile(rf" (?=(?:TEMPO|BECMG|NOSIG|INTER|FM\d{{4}}|PROB\d{{2}}|(?:BLACK)?{_COLOUR}{{1,2}}|BLACK)(?: |$))")
 _WARM_ENOUGH_C = 3.0
@@ -37,30 +39,30 @@ def decode_metar(text: str, *, received_at: datetime, kind: Kind, raw: str) -> O
     """
     main, remark = _partition_remarks(text)
     present, *trend = _TREND.split(main)
-    tokens = present.split()
-    prefix: list[str] = []
-    while tokens and tokens[0] in {"COR", "AUTO", "RTD"}:
-        prefix.append(tokens.pop(0))
-    if not tokens or STATION.fullmatch(tokens[0]) is None:
-        return Unreadable(raw, "no station where one should stand")
-    station = tokens[0]
-    rest = tokens[1:]
-    while rest and rest[0] in {"COR", "AUTO", "RTD", "NIL"}:
-        prefix.append(rest.pop(0))
-    if not rest:
-        return Unreadable(raw, "no time after the station", station)
-    time = _TIME.fullmatch(rest[0])
-    if time is None:
-        return Unreadable(raw, f"{rest[0]}: no time of observation", station)
+    head = _HEAD.match(present)
+    if head is None:
+        return _without_head(present.split(), raw)
+    before, station, after, day, hour, minute, zulu = head.groups()
     try:
-        observed_at = report_date(int(time[1]), int(time[2]), int(time[3]), received_at)
+        observed_at = report_date(int(day), int(hour), int(minute), received_at)
     except WrongTime as error:
         return Unreadable(raw, str(error), station)
-    body = read_body([*prefix, *rest[1:]])
-    if not time[4]:
-        body.doubts.append(f"{rest[0]}: a time without Z")
+    tokens = present[head.end() :].split()
+    body = read_body([*(before + after).split(), *tokens] if before or after else tokens)
+    if not zulu:
+        body.doubts.append(f"{day}{hour}{minute}: a time without Z")
     values = read_remarks(remark, observed_at, tuple(body.runway_state))
     return _observation(kind, station, observed_at, raw, body, values, tuple(trend))
+
+
+def _without_head(tokens: list[str], raw: str) -> Unreadable:
+    """Say what is wrong with a text that does not begin with a station and a time."""
+    words = [token for token in tokens if token not in {"COR", "AUTO", "RTD", "NIL"}]
+    if not words or STATION.fullmatch(words[0]) is None:
+        return Unreadable(raw, "no station where one should stand")
+    if len(words) == 1:
+        return Unreadable(raw, "no time after the station", words[0])
+    return Unreadable(raw, f"{words[1]}: no time of observation", words[0])
 
 
 def _partition_remarks(text: str) -> tuple[str, str]:
