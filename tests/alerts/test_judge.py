@@ -174,6 +174,29 @@ def test_what_the_taf_expects_opens_and_the_report_confirms_the_same_episode():
     assert play.open["freezing-precipitation"].id == episode.id
 
 
+def test_what_is_observed_does_not_hide_that_worse_is_expected():
+    play = Play()
+    play.hear("0521", "XNOR 120520Z 00000KT 3000 -FZRA OVC006 M02/M06 Q1010")
+    assert play.hear("0605", TAF.format("TEMPO 1208/1210 3000 FZRA OVC004")) == ["opened"]
+    assert "XNOR no-time expected" in play.events[-1].body.headline
+    assert {(episode.kind, episode.level) for episode in play.view.episodes} == {
+        (Kind.OBSERVED, Level.TREAT),
+        (Kind.EXPECTED, Level.NO_TIME),
+    }
+    assert play.hear("0821", "XNOR 120820Z 00000KT 3000 FZRA OVC004 M02/M06 Q1010") == ["raised", "closed"]
+    assert "is observed now" in play.events[-1].body.headline
+
+
+def test_less_than_what_is_expected_does_not_confirm_it():
+    play = Play()
+    play.hear("0505", TAF.format("TEMPO 1208/1210 3000 FZRA OVC004"))
+    assert play.hear("0751", "XNOR 120750Z 00000KT 3000 -FZRA OVC006 M02/M06 Q1010") == ["opened"]
+    assert play.hear("0821", "XNOR 120820Z 00000KT 3000 -FZRA OVC006 M02/M06 Q1010") == []
+    play.hear("0951", "XNOR 120950Z 00000KT 3000 -FZRA OVC006 M02/M06 Q1010")
+    assert play.hear("1000") == ["closed"]
+    assert play.open["freezing-precipitation"].kind is Kind.OBSERVED
+
+
 def test_an_expected_period_that_passes_unseen_is_closed():
     play = Play()
     play.hear("0505", TAF.format("TEMPO 1208/1210 3000 -FZDZ OVC006"))

@@ -13,6 +13,7 @@ from tests.alerts.scenes import MIDNIGHT, Play, report
 from watcher.alerts.judge import judge
 from watcher.alerts.model import EventType, Policy, Subscription
 from watcher.alerts.tell import after_telling, tell
+from watcher.rulebook.words import Kind
 
 WEATHER = st.sampled_from(["", "FZDZ", "-FZRA", "FZRA", "-SN", "//", "RA"])
 TEMPERATURES = st.sampled_from(["06/M02", "M02/M06", "02/00", "M01/M01", "M00/M05", "///", "04/01"])
@@ -112,9 +113,13 @@ class Night(RuleBasedStateMachine):
                     assert later.body.level < earlier.body.level
 
     @invariant()
-    def one_episode_a_flag_is_open_at_most(self):
-        flags = [episode.flag for episode in self.play.view.episodes]
-        assert len(flags) == len(set(flags))
+    def a_flag_has_one_observed_episode_at_most_and_one_for_what_is_expected_to_be_worse(self):
+        slots = [(episode.flag, episode.kind) for episode in self.play.view.episodes]
+        assert len(slots) == len(set(slots))
+        for ahead in self.play.view.episodes:
+            for seen in self.play.view.episodes:
+                if ahead.kind is Kind.EXPECTED and seen.kind is Kind.OBSERVED and seen.flag is ahead.flag:
+                    assert seen.opened_at is None or ahead.level > seen.level
 
     @invariant()
     def what_is_open_was_told_and_what_ended_was_told_too(self):

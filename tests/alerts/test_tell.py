@@ -82,6 +82,13 @@ def test_an_episode_that_rises_to_the_level_arrives_as_opened_and_falls_as_lower
     assert desk.hear("0721", DRY.format("0720")) == [("a", "closed"), ("b", "closed")]
 
 
+def test_whoever_asks_for_no_holdover_means_every_weather_without_a_holdover_time():
+    desk = Desk(everything("a", flags=frozenset({Flag.NO_HOLDOVER})))
+    assert desk.hear("0521", LIGHT.format("0520")) == []
+    assert desk.hear("0551", HEAVY.format("0550")) == [("a", "opened")]
+    assert desk.hear("0621", LIGHT.format("0620")) == [("a", "lowered")], "and how it goes on"
+
+
 def test_when_the_hours_begin_an_open_episode_arrives_as_opened():
     desk = Desk(everything("duty", hours=Hours(time(7, 0), time(12, 0), "UTC")))
     assert desk.hear("0521", LIGHT.format("0520")) == []

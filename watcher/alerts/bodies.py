@@ -50,7 +50,7 @@ def episode_body(episode: Episode, event: EventType, previous: Level | None, sce
         zone=scene.view.station.zone,
         headline=_headline(episode, event, previous, scene),
         why=_why(episode, event, scene),
-        next_step=_next_step(episode, event),
+        next_step=_next_step(episode, event, scene),
         flag=episode.flag,
         level=episode.level,
         previous_level=previous if previous is not episode.level else None,
@@ -84,10 +84,12 @@ def station_body(event: EventType, scene: Scene) -> EventBody:
     )
 
 
-def _next_step(episode: Episode, event: EventType) -> str:
+def _next_step(episode: Episode, event: EventType, scene: Scene) -> str:
     if event is EventType.WITHDRAWN:
         return next_steps.WITHDRAWN
     if event is EventType.CLOSED:
+        if episode.kind is Kind.EXPECTED and _is_observed_now(episode, scene):
+            return next_steps.CAME_TRUE
         return next_steps.ENDED if episode.kind is Kind.OBSERVED else next_steps.NOT_EXPECTED
     return next_steps.next_step(episode.flag, episode.level, episode.kind, episode.no_time)
 
@@ -100,6 +102,8 @@ def _headline(episode: Episode, event: EventType, previous: Level | None, scene:
     if event is EventType.CLOSED:
         if episode.kind is Kind.OBSERVED:
             return f"{episode.station} ended: {what}, since {began}, settled {clock_z(scene.now)}"
+        if _is_observed_now(episode, scene):
+            return f"{episode.station} is observed now: {what}, was expected {_span(episode)}"
         return f"{episode.station} no longer expected: {what}, was {_span(episode)}"
     change = f" (was {previous.word})" if previous is not None and previous is not episode.level else ""
     if episode.kind is Kind.EXPECTED:
@@ -108,6 +112,15 @@ def _headline(episode: Episode, event: EventType, previous: Level | None, scene:
     confirmed = " as expected" if event is EventType.CONFIRMED else ""
     values = _temperatures(scene.observation)
     return f"{episode.station} {episode.level.word}{change}: {what} since {began}{confirmed}{values}, not ended"
+
+
+def _is_observed_now(episode: Episode, scene: Scene) -> bool:
+    """Return whether an open episode of the same flag already tells what this one expected."""
+    return any(
+        other.flag is episode.flag and other.kind is Kind.OBSERVED and other.level >= episode.level
+        for other in scene.view.episodes
+        if other.opened_at is not None
+    )
 
 
 def _what(episode: Episode, scene: Scene) -> str:
@@ -144,7 +157,7 @@ def _why(episode: Episode, event: EventType, scene: Scene) -> str:
     if event is EventType.WITHDRAWN:
         return "The station or the rule behind this is no longer in force."
     if event is EventType.CLOSED:
-        return _why_closed(episode)
+        return _why_closed(episode, scene)
     if episode.kind is Kind.EXPECTED:
         return _why_expected(episode)
     leading = _leading_rule(episode, scene)
@@ -159,8 +172,10 @@ def _why_expected(episode: Episode) -> str:
     return first.why if first is not None else "The TAF says so."
 
 
-def _why_closed(episode: Episode) -> str:
+def _why_closed(episode: Episode, scene: Scene) -> str:
     if episode.kind is Kind.EXPECTED:
+        if _is_observed_now(episode, scene):
+            return "It came true: the open alert of the same flag tells the rest."
         if episode.until is not None and episode.ended_at is not None and episode.ended_at >= episode.until:
             return "The expected period has passed without being reported."
         return "The latest TAF and reports no longer give it."

@@ -52,7 +52,7 @@ def begin(station: str, number: int, flag: Flag, basis: Basis, now: datetime) ->
         station=station,
         number=number,
         flag=flag,
-        kind=Kind.OBSERVED,
+        kind=Kind.OBSERVED if basis.holds else Kind.EXPECTED,
         level=Level.NOTE,
         phase=Phase.FORMING,
         began_at=now,
@@ -63,12 +63,11 @@ def begin(station: str, number: int, flag: Flag, basis: Basis, now: datetime) ->
 
 def advance(before: Episode, basis: Basis, now: datetime) -> Transition:
     """Return what becomes of an episode that has not ended."""
-    was_observed = before.opened_at is not None and before.kind is Kind.OBSERVED
     if basis.confirmed:
         after = _observed(before, basis, now)
-    elif basis.expected and not was_observed:
+    elif before.kind is Kind.EXPECTED and basis.expected:
         after = _expected(before, basis, now)
-    elif basis.holds and not was_observed:
+    elif basis.holds and before.opened_at is None:
         after = _forming(before, basis)
     else:
         return Transition(_ended(before, now), None if before.opened_at is None else EventType.CLOSED)
@@ -76,6 +75,11 @@ def advance(before: Episode, basis: Basis, now: datetime) -> Transition:
     if event is not None or after.phase is not before.phase:
         after = replace(after, changed_at=now)
     return Transition(after, event, None if before.opened_at is None else before.level)
+
+
+def comes_true(ahead: Episode, basis: Basis) -> bool:
+    """Return whether what is observed is as bad as an episode expected: the same episode then goes on as observed."""
+    return max((hold.level for hold in basis.confirmed), default=Level.NOTE) >= ahead.level and bool(basis.confirmed)
 
 
 def withdraw(before: Episode, now: datetime) -> Transition:
@@ -107,7 +111,7 @@ def _expected(before: Episode, basis: Basis, now: datetime) -> Episode:
     level = max(item.level for item in basis.expected)
     leading = sorted((item for item in basis.expected if item.level is level), key=lambda item: item.begins_at)
     begins_at, ends_at = _first_period(leading)
-    has_begun = before.opened_at is not None and before.kind is Kind.EXPECTED and before.began_at <= now
+    has_begun = before.opened_at is not None and before.began_at <= now
     return replace(
         before,
         kind=Kind.EXPECTED,
@@ -118,7 +122,6 @@ def _expected(before: Episode, basis: Basis, now: datetime) -> Episode:
         until=ends_at,
         certainty=_strongest(item.certainty for item in leading),
         no_time=_worst_no_time(item.no_time for item in leading),
-        holds=basis.holds,
         expected=basis.expected,
     )
 
@@ -134,9 +137,7 @@ def _first_period(leading: Sequence[Expectation]) -> tuple[datetime, datetime]:
 
 
 def _forming(before: Episode, basis: Basis) -> Episode:
-    """Return an episode that waits for its confirmation; one that was expected stays open meanwhile."""
-    if before.opened_at is not None:
-        return replace(before, holds=basis.holds, expected=())
+    """Return an episode that waits for its confirmation."""
     return replace(
         before,
         level=max(hold.level for hold in basis.holds),

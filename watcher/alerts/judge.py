@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
 from watcher.alerts.bodies import Scene, episode_body, station_body
-from watcher.alerts.episodes import Basis, Transition, advance, begin, withdraw
+from watcher.alerts.episodes import Basis, Transition, advance, begin, comes_true, withdraw
 from watcher.alerts.holds import of_known_rules, updated_holds
 from watcher.alerts.model import (
     Episode,
@@ -285,18 +285,49 @@ def _expect(turn: _Turn, rules: _RulesByFlag) -> None:
 
 
 def _step(turn: _Turn, rules: _RulesByFlag, policy: Policy, report: Report | None) -> None:
-    """Move every flag's episode on: by a report, or (None) by time alone."""
-    open_by_flag = {episode.flag: episode for episode in turn.view.episodes}
+    """Move every flag's episodes on: by a report, or (None) by time alone."""
     expected_by_flag = _expected_by_flag(turn, policy)
-    flags = {*open_by_flag, *expected_by_flag}
+    flags = {*(episode.flag for episode in turn.view.episodes), *expected_by_flag}
     if report is not None:
         flags.update(rules.observed)
     for flag in sorted(flags):
-        episode = open_by_flag.get(flag)
-        holds = of_known_rules(episode.holds, rules.names.get(flag, ())) if episode is not None else ()
+        ours = [episode for episode in turn.view.episodes if episode.flag is flag]
+        seen = next((episode for episode in ours if episode.kind is Kind.OBSERVED), None)
+        ahead = next((episode for episode in ours if episode.kind is Kind.EXPECTED), None)
+        holds = of_known_rules(seen.holds, rules.names.get(flag, ())) if seen is not None else ()
         if report is not None and turn.facts is not None:
             holds = _holds_after(report, holds, rules.observed.get(flag, ()), turn, policy)
-        _move(turn, rules, flag, episode, Basis(holds, expected_by_flag.get(flag, ())))
+        _move_flag(turn, rules, flag, seen, ahead, Basis(holds, expected_by_flag.get(flag, ())))
+
+
+def _move_flag(  # noqa: PLR0917 - private, called once
+    turn: _Turn, rules: _RulesByFlag, flag: Flag, seen: Episode | None, ahead: Episode | None, basis: Basis
+) -> None:
+    """Move on what is observed, then what is expected to be worse than that."""
+    known = rules.names.get(flag, ())
+    if ahead is not None and (seen is None or seen.opened_at is None) and comes_true(ahead, basis):
+        if seen is not None:
+            turn.take(advance(seen, Basis((), ()), turn.now))
+        seen, ahead = ahead, None
+    if seen is not None or basis.holds:
+        _move(turn, known, flag, seen, basis)
+    worse = _worse_than_seen(turn, flag, basis.expected)
+    if ahead is None:
+        worse = tuple(item for item in worse if _is_news(item, turn))
+    if ahead is not None or worse:
+        _move(turn, known, flag, ahead, Basis((), worse))
+
+
+def _worse_than_seen(turn: _Turn, flag: Flag, expected: tuple[Expectation, ...]) -> tuple[Expectation, ...]:
+    seen = max(
+        (
+            episode.level
+            for episode in turn.view.episodes
+            if episode.flag is flag and episode.kind is Kind.OBSERVED and episode.opened_at is not None
+        ),
+        default=None,
+    )
+    return tuple(item for item in expected if (seen is None or item.level > seen) and not _is_spent(item, turn))
 
 
 def _holds_after(
@@ -317,10 +348,7 @@ def _expected_by_flag(turn: _Turn, policy: Policy) -> dict[Flag, tuple[Expectati
     return {flag: tuple(items) for flag, items in found.items()}
 
 
-def _move(turn: _Turn, rules: _RulesByFlag, flag: Flag, episode: Episode | None, basis: Basis) -> None:
-    if episode is None and not basis.holds and not basis.expected:
-        return
-    known = rules.names.get(flag, ())
+def _move(turn: _Turn, known: Sequence[Rule], flag: Flag, episode: Episode | None, basis: Basis) -> None:
     if episode is not None:
         transition = _next(episode, basis, known, turn.now)
         if transition.episode != episode:
@@ -328,9 +356,9 @@ def _move(turn: _Turn, rules: _RulesByFlag, flag: Flag, episode: Episode | None,
         if transition.episode.phase is not Phase.ENDED:
             return
         _spend(turn, episode, basis)
-        basis = replace(basis, expected=tuple(item for item in basis.expected if not _is_spent(item, turn)))
-    news = replace(basis, expected=tuple(item for item in basis.expected if _is_news(item, turn)))
-    first = begin(turn.state.station, turn.state.episodes_begun + 1, flag, news, turn.now)
+        if not basis.holds:
+            return
+    first = begin(turn.state.station, turn.state.episodes_begun + 1, flag, basis, turn.now)
     if first is not None:
         turn.remember(episodes_begun=turn.state.episodes_begun + 1)
         turn.take(first, known)

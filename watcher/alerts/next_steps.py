@@ -36,6 +36,7 @@ BLIND = "Check the station by other means; its open alerts stand as they are."
 SEEING = "Reports are back; its alerts follow them again."
 ENDED = "Aircraft treated or parked before this stay in need of a check: a deposit outlives its weather."
 NOT_EXPECTED = "Release what was arranged for it only after a look at the present report."
+CAME_TRUE = "Follow the open alert of the same kind at this station."
 WITHDRAWN = "The station or its rule is no longer watched here; watch it by other means."
 
 

@@ -140,7 +140,9 @@ class _Wanting:
             if not _concerns(subscription, subject):
                 continue
             may_now = in_hours or (subject.level is Level.NO_TIME and subscription.no_time_ignores_hours)
-            reaches = subject.level is None or subject.level >= subscription.min_level
+            reaches = subject.level is None or (
+                subject.level >= subscription.min_level and _opens_for(subscription, subject)
+            )
             for destination in subscription.destinations:
                 wish = found.get(destination, _Wish())
                 found[destination] = _Wish(wish.may_now or may_now, wish.opens_now or (may_now and reaches))
@@ -148,7 +150,15 @@ class _Wanting:
 
 
 def _concerns(subscription: Subscription, subject: _Subject) -> bool:
-    return subject.flag is None or subscription.flags is None or subject.flag in subscription.flags
+    """Return whether a subscription follows a subject once it was told of it."""
+    flags = subscription.flags
+    return subject.flag is None or flags is None or subject.flag in flags or Flag.NO_HOLDOVER in flags
+
+
+def _opens_for(subscription: Subscription, subject: _Subject) -> bool:
+    """Return whether a subject is told anew: whoever asks for no-holdover means every flag at level no-time."""
+    flags = subscription.flags
+    return flags is None or subject.flag in flags or subject.level is Level.NO_TIME
 
 
 def _owed_while_open(subject: _Subject, wanting: _Wanting, told: Mapping[ToldKey, Told]) -> Iterator[_Owed]:

@@ -62,8 +62,10 @@ async def _shown(pause_s: float) -> Summary:
     from watcher.units import clock_z
 
     console = Console()
-    console.print("An invented icy night at XNOR, XBAY, XFEL, XMOR and XTAR, played through the real parts.")
-    console.print(f"[dim]{CAUTION}[/dim]\n")
+    console.print(
+        "An invented icy night at XNOR, XBAY, XFEL, XMOR and XTAR, played through the real parts.", soft_wrap=True
+    )
+    console.print(f"[dim]{CAUTION}[/dim]\n", soft_wrap=True)
     columns = (TextColumn("{task.fields[clock]}"), BarColumn(), TextColumn("{task.description}"))
     with Progress(*columns, console=console) as progress:
         task = progress.add_task("", clock="2100Z")
