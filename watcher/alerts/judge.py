@@ -8,38 +8,30 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from datetime import datetime, timedelta
+from dataclasses import dataclass, replace
+from datetime import datetime
 
-from watcher.alerts.bodies import Scene, episode_body, station_body
 from watcher.alerts.episodes import Basis, Transition, advance, begin, comes_true, withdraw
+from watcher.alerts.hearing import observations_in_order, observed_at, take_forecasts, take_observation
 from watcher.alerts.holds import of_known_rules, updated_holds
 from watcher.alerts.model import (
     Episode,
-    Event,
     EventType,
     Hold,
     Phase,
     Policy,
     Spent,
     StationChange,
-    StationState,
     StationView,
-    SubjectKind,
 )
-from watcher.alerts.sight import is_blind, learned_cadence_min
+from watcher.alerts.sight import is_blind
+from watcher.alerts.turn import Turn
 from watcher.outlook.expectations import expectations
 from watcher.outlook.model import Expectation
 from watcher.outlook.steps import expected_steps
 from watcher.reports.model import Forecast, Observation, Report
-from watcher.rulebook.facts import Facts
 from watcher.rulebook.model import Rule, Rulebook
-from watcher.rulebook.observed import moment_of, observed_facts
 from watcher.rulebook.words import Certainty, Flag, Kind
-
-_HISTORY = timedelta(hours=12)
-# A clock at a station may run a little ahead; a report from further ahead would hide every true one after it.
-_AHEAD = timedelta(minutes=30)
 
 
 def judge(
@@ -80,7 +72,7 @@ def withdraw_station(view: StationView, *, rulebook: Rulebook, now: datetime) ->
     """Return the change that ends all episodes of a station that is no longer watched; None where there are none."""
     if not view.episodes:
         return None
-    turn = _Turn(view, now, rulebook.fingerprint)
+    turn = Turn(view, now, rulebook.fingerprint)
     for episode in view.episodes:
         turn.take(withdraw(episode, now))
     return turn.change()
@@ -103,82 +95,16 @@ class _RulesByFlag:
         return cls(book, {k: tuple(v) for k, v in observed.items()}, {k: tuple(v) for k, v in known.items()})
 
 
-@dataclass(slots=True)
-class _Turn:
-    """The changes of one station while they are being made. Lives for one call only."""
-
-    before: StationView
-    now: datetime
-    fingerprint: str
-    view: StationView = field(init=False)
-    facts: Facts | None = None
-    reports: list[Report] = field(default_factory=list)
-    superseded: list[tuple[str, str]] = field(default_factory=list)
-    touched: dict[str, Episode] = field(default_factory=dict)
-    events: list[Event] = field(default_factory=list)
-
-    def __post_init__(self) -> None:
-        self.view = self.before
-
-    @property
-    def state(self) -> StationState:
-        return self.view.state
-
-    def remember(self, **fields: object) -> None:
-        """Replace fields of the state."""
-        self.view = replace(self.view, state=replace(self.view.state, **fields))  # type: ignore[arg-type]
-
-    def take(self, transition: Transition, rules: Sequence[Rule] = ()) -> Episode:
-        """Put an episode in its place and write down the event that its transition made."""
-        episode = transition.episode
-        if transition.event is not None:
-            episode = replace(episode, seq=episode.seq + 1)
-            scene = Scene(self.view, self.facts, tuple(rules), self.fingerprint, self.now)
-            body = episode_body(episode, transition.event, transition.previous_level, scene)
-            self.events.append(Event(SubjectKind.EPISODE, episode.id, episode.seq, transition.event, self.now, body))
-        others = tuple(other for other in self.view.episodes if other.id != episode.id)
-        if episode.phase is not Phase.ENDED:
-            others = (*others, episode)
-        self.view = replace(self.view, episodes=tuple(sorted(others, key=lambda other: other.number)))
-        self.touched[episode.id] = episode
-        return episode
-
-    def tell_sight(self, event: EventType) -> None:
-        """Write down that the station became blind or sees again."""
-        self.remember(seq=self.state.seq + 1)
-        scene = Scene(self.view, self.facts, (), self.fingerprint, self.now)
-        body = station_body(event, scene)
-        self.events.append(Event(SubjectKind.STATION, self.state.station, self.state.seq, event, self.now, body))
-
-    def change(self) -> StationChange | None:
-        """Return what changed, None when nothing did."""
-        if self.view is self.before and not self.reports:
-            return None
-        version = self.before.state.version
-        if not self.reports and not self.touched and self.state == self.before.state:
-            return StationChange(self.state.station, version, self.view, quiet=True)
-        self.remember(version=version + 1)
-        return StationChange(
-            station=self.state.station,
-            expects_version=version,
-            after=self.view,
-            reports=tuple(self.reports),
-            superseded=tuple(self.superseded),
-            episodes=tuple(self.touched.values()),
-            events=tuple(self.events),
-        )
-
-
 def _judge_station(
     view: StationView, reports: Sequence[Report], rules: _RulesByFlag, policy: Policy, now: datetime
 ) -> StationChange | None:
-    turn = _Turn(view, now, rules.book.fingerprint)
+    turn = Turn(view, now, rules.book.fingerprint)
     if view.state.watched_since is None:
         turn.remember(watched_since=now)
-    _take_forecasts(turn, reports)
+    take_forecasts(turn, reports)
     _expect(turn, rules)
-    for report in _in_order(reports):
-        if _take_observation(turn, report):
+    for report in observations_in_order(reports):
+        if take_observation(turn, report):
             _expect(turn, rules)
             _step(turn, rules, policy, report)
     _step(turn, rules, policy, None)
@@ -186,91 +112,7 @@ def _judge_station(
     return turn.change()
 
 
-def _in_order(reports: Sequence[Report]) -> list[Report]:
-    """Return the observations by time; at equal times a correction comes last, then the latest received."""
-    observations = [report for report in reports if isinstance(report.decoded, Observation)]
-    return sorted(observations, key=_rank)
-
-
-def _rank(report: Report) -> tuple[datetime, bool, datetime, str]:
-    observation = report.decoded
-    assert isinstance(observation, Observation)
-    return observation.observed_at, observation.correction is not None, report.received_at, report.text_hash
-
-
-def _take_forecasts(turn: _Turn, reports: Sequence[Report]) -> None:
-    for report in reports:
-        forecast = report.decoded
-        if not isinstance(forecast, Forecast) or forecast.nil:
-            continue
-        known = turn.view.forecast
-        if known is not None and not _is_newer(report, known):
-            if report.text_hash != known.text_hash:
-                turn.reports.append(report)
-            continue
-        turn.reports.append(report)
-        turn.view = replace(turn.view, forecast=report, expectations=None)
-
-
-def _is_newer(report: Report, known: Report) -> bool:
-    if report.text_hash == known.text_hash:
-        return False
-    assert isinstance(report.decoded, Forecast)
-    assert isinstance(known.decoded, Forecast)
-    if report.decoded.issued_at != known.decoded.issued_at:
-        return report.decoded.issued_at > known.decoded.issued_at
-    return report.received_at >= known.received_at
-
-
-def _take_observation(turn: _Turn, report: Report) -> bool:
-    """Keep a report; return whether it is now the station's latest word."""
-    observation = report.decoded
-    assert isinstance(observation, Observation)
-    latest = turn.view.latest
-    same_time = latest is not None and _observed_at(latest) == observation.observed_at
-    if latest is not None and same_time and report.text_hash in (latest.text_hash, *turn.view.replaced):
-        return False
-    turn.reports.append(report)
-    if observation.nil or observation.observed_at > turn.now + _AHEAD:
-        return False
-    if latest is not None and observation.observed_at < _observed_at(latest):
-        return False
-    replaced: tuple[str, ...] = ()
-    if latest is not None and same_time:
-        if _rank(report) < _rank(latest):
-            turn.superseded.append((report.text_hash, latest.text_hash))
-            turn.view = replace(turn.view, replaced=(*turn.view.replaced, report.text_hash))
-            return False
-        turn.superseded.append((latest.text_hash, report.text_hash))
-        replaced = (*turn.view.replaced, latest.text_hash)
-    _make_latest(turn, report, replaced)
-    return True
-
-
-def _make_latest(turn: _Turn, report: Report, replaced: tuple[str, ...]) -> None:
-    observation = report.decoded
-    assert isinstance(observation, Observation)
-    history = tuple(
-        moment
-        for moment in turn.view.history
-        if turn.now - moment.observed_at <= _HISTORY and moment.observed_at < observation.observed_at
-    )
-    # The facts of a report are made from what came before it.
-    turn.facts = observed_facts(observation, station=turn.view.station, history=history, now=turn.now)
-    history = (*history, moment_of(observation))
-    turn.view = replace(turn.view, latest=report, history=history, replaced=replaced, expectations=None)
-    turn.remember(
-        last_report_at=observation.observed_at,
-        cadence_min=learned_cadence_min(history) or turn.state.cadence_min,
-    )
-
-
-def _observed_at(report: Report) -> datetime:
-    assert isinstance(report.decoded, Observation)
-    return report.decoded.observed_at
-
-
-def _expect(turn: _Turn, rules: _RulesByFlag) -> None:
+def _expect(turn: Turn, rules: _RulesByFlag) -> None:
     """Compute the expectations where the forecast or the latest report changed."""
     if turn.view.expectations is not None:
         return
@@ -284,7 +126,7 @@ def _expect(turn: _Turn, rules: _RulesByFlag) -> None:
     turn.view = replace(turn.view, expectations=found)
 
 
-def _step(turn: _Turn, rules: _RulesByFlag, policy: Policy, report: Report | None) -> None:
+def _step(turn: Turn, rules: _RulesByFlag, policy: Policy, report: Report | None) -> None:
     """Move every flag's episodes on: by a report, or (None) by time alone."""
     expected_by_flag = _expected_by_flag(turn, policy)
     flags = {*(episode.flag for episode in turn.view.episodes), *expected_by_flag}
@@ -301,7 +143,7 @@ def _step(turn: _Turn, rules: _RulesByFlag, policy: Policy, report: Report | Non
 
 
 def _move_flag(  # noqa: PLR0917 - private, called once
-    turn: _Turn, rules: _RulesByFlag, flag: Flag, seen: Episode | None, ahead: Episode | None, basis: Basis
+    turn: Turn, rules: _RulesByFlag, flag: Flag, seen: Episode | None, ahead: Episode | None, basis: Basis
 ) -> None:
     """Move on what is observed, then what is expected to be worse than that."""
     known = rules.names.get(flag, ())
@@ -318,7 +160,7 @@ def _move_flag(  # noqa: PLR0917 - private, called once
         _move(turn, known, flag, ahead, Basis((), worse))
 
 
-def _worse_than_seen(turn: _Turn, flag: Flag, expected: tuple[Expectation, ...]) -> tuple[Expectation, ...]:
+def _worse_than_seen(turn: Turn, flag: Flag, expected: tuple[Expectation, ...]) -> tuple[Expectation, ...]:
     seen = max(
         (
             episode.level
@@ -331,15 +173,15 @@ def _worse_than_seen(turn: _Turn, flag: Flag, expected: tuple[Expectation, ...])
 
 
 def _holds_after(
-    report: Report, holds: tuple[Hold, ...], rules: Sequence[Rule], turn: _Turn, policy: Policy
+    report: Report, holds: tuple[Hold, ...], rules: Sequence[Rule], turn: Turn, policy: Policy
 ) -> tuple[Hold, ...]:
     assert turn.facts is not None
-    observed_at = _observed_at(report)
-    may_begin = turn.now - observed_at <= policy.stale_after
-    return updated_holds(holds, rules, turn.facts, observed_at=observed_at, may_begin=may_begin)
+    when = observed_at(report)
+    may_begin = turn.now - when <= policy.stale_after
+    return updated_holds(holds, rules, turn.facts, observed_at=when, may_begin=may_begin)
 
 
-def _expected_by_flag(turn: _Turn, policy: Policy) -> dict[Flag, tuple[Expectation, ...]]:
+def _expected_by_flag(turn: Turn, policy: Policy) -> dict[Flag, tuple[Expectation, ...]]:
     found: dict[Flag, list[Expectation]] = defaultdict(list)
     for item in turn.view.expectations or ():
         near = item.begins_at <= turn.now + policy.lead and item.ends_at > turn.now
@@ -348,7 +190,7 @@ def _expected_by_flag(turn: _Turn, policy: Policy) -> dict[Flag, tuple[Expectati
     return {flag: tuple(items) for flag, items in found.items()}
 
 
-def _move(turn: _Turn, known: Sequence[Rule], flag: Flag, episode: Episode | None, basis: Basis) -> None:
+def _move(turn: Turn, known: Sequence[Rule], flag: Flag, episode: Episode | None, basis: Basis) -> None:
     if episode is not None:
         transition = _next(episode, basis, known, turn.now)
         if transition.episode != episode:
@@ -372,7 +214,7 @@ def _next(episode: Episode, basis: Basis, known: Sequence[Rule], now: datetime) 
     return advance(episode, basis, now)
 
 
-def _spend(turn: _Turn, episode: Episode, basis: Basis) -> None:
+def _spend(turn: Turn, episode: Episode, basis: Basis) -> None:
     """Remember that what is running now has been true and ended, so that it does not open the same again."""
     if episode.kind is not Kind.OBSERVED or episode.opened_at is None:
         return
@@ -381,20 +223,20 @@ def _spend(turn: _Turn, episode: Episode, basis: Basis) -> None:
     turn.remember(spent=(*others, Spent(episode.flag, turn.now, max(running))) if running else others)
 
 
-def _is_spent(item: Expectation, turn: _Turn) -> bool:
+def _is_spent(item: Expectation, turn: Turn) -> bool:
     """Return whether an expectation is running and came true already: its episode had its end."""
     return item.begins_at <= turn.now and any(
         spent.flag is item.flag and item.since <= spent.at and turn.now < spent.until for spent in turn.state.spent
     )
 
 
-def _is_news(item: Expectation, turn: _Turn) -> bool:
+def _is_news(item: Expectation, turn: Turn) -> bool:
     """Return whether an expectation may open an episode: what should prevail already is for the reports to say."""
     prevails_now = item.certainty is Certainty.PREVAILING and item.begins_at <= turn.now
     return not prevails_now or turn.state.blind_since is not None
 
 
-def _look(turn: _Turn, policy: Policy) -> None:
+def _look(turn: Turn, policy: Policy) -> None:
     """Notice that the station became blind or sees again. Nothing else changes by it."""
     blind = is_blind(turn.state, policy, turn.now)
     if blind and turn.state.blind_since is None:

@@ -1,0 +1,102 @@
+"""Hearing reports: which of them becomes a station's latest word, and which is only kept."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+from watcher.alerts.sight import learned_cadence_min
+from watcher.alerts.turn import Turn
+from watcher.reports.model import Forecast, Observation, Report
+from watcher.rulebook.observed import moment_of, observed_facts
+
+_HISTORY = timedelta(hours=12)
+# A clock at a station may run a little ahead; a report from further ahead would hide every true one after it.
+_AHEAD = timedelta(minutes=30)
+
+
+def observations_in_order(reports: Sequence[Report]) -> list[Report]:
+    """Return the observations by time; at equal times a correction comes last, then the latest received."""
+    observations = [report for report in reports if isinstance(report.decoded, Observation)]
+    return sorted(observations, key=_rank)
+
+
+def _rank(report: Report) -> tuple[datetime, bool, datetime, str]:
+    observation = report.decoded
+    assert isinstance(observation, Observation)
+    return observation.observed_at, observation.correction is not None, report.received_at, report.text_hash
+
+
+def take_forecasts(turn: Turn, reports: Sequence[Report]) -> None:
+    """Keep every forecast; the newest comes into force."""
+    for report in reports:
+        forecast = report.decoded
+        if not isinstance(forecast, Forecast) or forecast.nil:
+            continue
+        known = turn.view.forecast
+        if known is not None and not _is_newer(report, known):
+            if report.text_hash != known.text_hash:
+                turn.reports.append(report)
+            continue
+        turn.reports.append(report)
+        turn.view = replace(turn.view, forecast=report, expectations=None)
+
+
+def _is_newer(report: Report, known: Report) -> bool:
+    if report.text_hash == known.text_hash:
+        return False
+    assert isinstance(report.decoded, Forecast)
+    assert isinstance(known.decoded, Forecast)
+    if report.decoded.issued_at != known.decoded.issued_at:
+        return report.decoded.issued_at > known.decoded.issued_at
+    return report.received_at >= known.received_at
+
+
+def take_observation(turn: Turn, report: Report) -> bool:
+    """Keep a report; return whether it is now the station's latest word."""
+    observation = report.decoded
+    assert isinstance(observation, Observation)
+    latest = turn.view.latest
+    same_time = latest is not None and observed_at(latest) == observation.observed_at
+    if latest is not None and same_time and report.text_hash in (latest.text_hash, *turn.view.replaced):
+        return False
+    turn.reports.append(report)
+    if observation.nil or observation.observed_at > turn.now + _AHEAD:
+        return False
+    if latest is not None and observation.observed_at < observed_at(latest):
+        return False
+    replaced: tuple[str, ...] = ()
+    if latest is not None and same_time:
+        if _rank(report) < _rank(latest):
+            turn.superseded.append((report.text_hash, latest.text_hash))
+            turn.view = replace(turn.view, replaced=(*turn.view.replaced, report.text_hash))
+            return False
+        turn.superseded.append((latest.text_hash, report.text_hash))
+        replaced = (*turn.view.replaced, latest.text_hash)
+    _make_latest(turn, report, replaced)
+    return True
+
+
+def _make_latest(turn: Turn, report: Report, replaced: tuple[str, ...]) -> None:
+    observation = report.decoded
+    assert isinstance(observation, Observation)
+    history = tuple(
+        moment
+        for moment in turn.view.history
+        if turn.now - moment.observed_at <= _HISTORY and moment.observed_at < observation.observed_at
+    )
+    # The facts of a report are made from what came before it.
+    turn.facts = observed_facts(observation, station=turn.view.station, history=history, now=turn.now)
+    history = (*history, moment_of(observation))
+    turn.view = replace(turn.view, latest=report, history=history, replaced=replaced, expectations=None)
+    turn.remember(
+        last_report_at=observation.observed_at,
+        cadence_min=learned_cadence_min(history) or turn.state.cadence_min,
+    )
+
+
+def observed_at(report: Report) -> datetime:
+    """Return when an observation was made."""
+    assert isinstance(report.decoded, Observation)
+    return report.decoded.observed_at
