@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import sys
 from datetime import timedelta
 from random import Random
 
@@ -50,6 +51,22 @@ async def test_a_report_in_the_feed_becomes_a_mail_and_a_signed_webhook(tmp_path
             _, _, metrics = await ask(service.health.port, "GET /metrics HTTP/1.1\r\n\r\n")
             assert b'hoarline_reports_total{feed="world",outcome="read"} 2.0' in metrics
             assert SECRET.removeprefix("whsec_").encode() not in metrics
+
+
+async def test_a_look_at_a_station_reads_the_store_of_the_running_service(tmp_path):
+    async with surroundings(tmp_path, ["XNOR"]) as around:
+        around.publish([text("XNOR", "-FZDZ", 5)], utc_now(), [taf("XNOR")])
+        async with Service(load_settings(around.settings, {}), random=Random(1)) as service:
+            await until(lambda: around.webhook.posts and service.poller.health["taf"])
+            process = await asyncio.create_subprocess_exec(
+                sys.executable, "-m", "watcher.cli", "now", "XNOR", "XBAY", "--config", str(around.settings), "--json",
+                stdout=asyncio.subprocess.PIPE,
+            )  # fmt: skip
+            told, _ = await process.communicate()
+    seen, unseen = (json.loads(line) for line in told.decode().splitlines())
+    assert (seen["station"], seen["level"]) == ("XNOR", "treat")
+    assert seen["forecast_raw"].startswith("TAF XNOR")
+    assert (unseen["station"], unseen["level"], unseen["facts"]) == ("XBAY", None, {})
 
 
 async def test_a_feed_that_fails_is_told_by_readiness_and_comes_back(tmp_path):
