@@ -13,6 +13,8 @@ import pytest
 from tests.service.night_watch import SECRET, surroundings
 from tests.service.test_health import ask
 from watcher.clock import utc_now
+from watcher.feeds.model import RawReport
+from watcher.service.receiving import report_of
 from watcher.service.service import Service
 from watcher.settings import load_settings
 
@@ -58,6 +60,8 @@ async def test_a_look_at_a_station_reads_the_store_of_the_running_service(tmp_pa
         around.publish([text("XNOR", "-FZDZ", 5)], utc_now(), [taf("XNOR")])
         async with Service(load_settings(around.settings, {}), random=Random(1)) as service:
             await until(lambda: around.webhook.posts and service.poller.health["taf"])
+            now = utc_now()
+            await service.keeper.keep([report_of(RawReport("XNOR 999999Z CAVOK"), "world", now)])
             process = await asyncio.create_subprocess_exec(
                 sys.executable, "-m", "watcher.cli", "now", "XNOR", "XBAY", "--config", str(around.settings), "--json",
                 stdout=asyncio.subprocess.PIPE,
@@ -66,6 +70,7 @@ async def test_a_look_at_a_station_reads_the_store_of_the_running_service(tmp_pa
     seen, unseen = (json.loads(line) for line in told.decode().splitlines())
     assert (seen["station"], seen["level"]) == ("XNOR", "treat")
     assert seen["forecast_raw"].startswith("TAF XNOR")
+    assert [text["raw"] for text in seen["unreadable"]] == ["XNOR 999999Z CAVOK"], "kept, and shown"
     assert (unseen["station"], unseen["level"], unseen["facts"]) == ("XBAY", None, {})
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from watcher.rulebook.model import Rulebook
     from watcher.service.look import Look
 
+_LATELY = timedelta(hours=6)
 _SHOWN = ("temp_c", "dew_point_c", "frost_point_c", "spread_c", "wind_kt", "visibility_m", "weather", "snow_intensity")
 
 
@@ -57,9 +59,12 @@ def _by_hand(report: str | None, taf: str | None, position: str | None, rules: P
 
 
 def _from_store(codes: list[str], config: Path | None, rules: Path | None) -> list[Look]:
+    from dataclasses import replace
+
     from watcher.cli.options import settings_from
     from watcher.clock import utc_now
     from watcher.errors import Problem, UsageError
+    from watcher.reports.model import Unreadable
     from watcher.service.rules_folder import load_rulebook
     from watcher.stations import StationTable
     from watcher.store.store import Store
@@ -74,9 +79,17 @@ def _from_store(codes: list[str], config: Path | None, rules: Path | None) -> li
     try:
         present = utc_now()
         views = store.load([table.get(code.upper()) for code in codes], now=present)
+        lately = [report.decoded for report in store.unreadable(500) if present - report.received_at <= _LATELY]
     finally:
         store.close()
-    return [_look(views[code.upper()], book, present) for code in codes]
+    looks = [_look(views[code.upper()], book, present) for code in codes]
+    return [
+        replace(
+            seen,
+            unreadable=tuple(text for text in lately if isinstance(text, Unreadable) and text.station == seen.station),
+        )
+        for seen in looks
+    ]
 
 
 def _look(view: StationView, book: Rulebook, present: datetime) -> Look:
@@ -101,6 +114,8 @@ def _print(seen: Look) -> None:
             typer.echo(f"  doubt: {doubt}")
     if seen.forecast is not None:
         typer.echo(f"  {seen.forecast.raw}")
+    for text in seen.unreadable:
+        typer.echo(f"  unreadable: {text.raw} ({text.error})")
     _print_facts(seen)
     _print_findings(seen)
     typer.echo(f"  {CAUTION}")

@@ -10,7 +10,7 @@ from watcher.notify.message import CAUTION
 from watcher.outlook.expectations import expectations
 from watcher.outlook.model import Expectation
 from watcher.outlook.steps import expected_steps
-from watcher.reports.model import Forecast, Observation
+from watcher.reports.model import Forecast, Observation, Unreadable
 from watcher.rulebook.facts import Facts, Value
 from watcher.rulebook.findings import find
 from watcher.rulebook.model import Because, Finding, Rulebook
@@ -23,7 +23,10 @@ _VERDICT_WORDS = {True: "true", False: "false", None: "unknown"}
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """What is known of a station now. `observation` and `facts` are None where there is no report."""
+    """What is known of a station now. `observation` and `facts` are None where there is no report.
+
+    `unreadable`: texts of the station that came in lately and could not be read.
+    """
 
     station: str
     at: datetime
@@ -32,6 +35,7 @@ class Look:
     facts: Facts | None
     findings: tuple[Finding, ...]
     expected: tuple[Expectation, ...]
+    unreadable: tuple[Unreadable, ...] = ()
 
     @property
     def report_age_min(self) -> float | None:
@@ -88,6 +92,7 @@ def as_contract(seen: Look) -> dict[str, object]:
         "facts": {name: _plain(value) for name, value in seen.facts.values.items()} if seen.facts is not None else {},
         "findings": [*map(finding_as_contract, seen.findings), *map(_expectation, seen.expected)],
         "level": seen.level.word if seen.level is not None else None,
+        "unreadable": [{"raw": text.raw, "error": text.error} for text in seen.unreadable],
         "caution": CAUTION,
     }
 
