@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from watcher.cli.options import ConfigOption
+from watcher.cli.options import ConfigOption, JsonOption
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -15,21 +15,21 @@ if TYPE_CHECKING:
     from watcher.settings import Settings
 
 
-def run(config: ConfigOption = None) -> None:
+def run(config: ConfigOption = None, as_json: JsonOption = False) -> None:
     """Run the service: poll, judge, send, answer health probes.
 
     SIGTERM and SIGINT stop it in order; SIGHUP reads settings and rules again, and keeps the old ones when the new
-    are wrong.
+    are wrong. With --json every log line is a JSON object, whatever the settings say.
     """
     import asyncio
 
     from watcher.cli.options import settings_from
 
     settings = settings_from(config)
-    raise typer.Exit(asyncio.run(_serve(settings, config)))
+    raise typer.Exit(asyncio.run(_serve(settings, config, as_json=as_json)))
 
 
-async def _serve(settings: Settings, config: Path | None) -> int:
+async def _serve(settings: Settings, config: Path | None, *, as_json: bool) -> int:
     import asyncio
     import signal
 
@@ -45,7 +45,7 @@ async def _serve(settings: Settings, config: Path | None) -> int:
     loop.add_signal_handler(signal.SIGHUP, reload.set)
     service = Service(settings)
     while True:
-        _logs(service.settings)
+        _logs(service.settings, as_json=as_json)
         async with service:
             text = service.settings.text
             log.info("running", stations=_watched(service.settings), feeds=len(text.feed), health=text.health.bind)
@@ -88,11 +88,11 @@ def _reloaded(config: Path | None) -> Service | None:
         return None
 
 
-def _logs(settings: Settings) -> None:
+def _logs(settings: Settings, *, as_json: bool) -> None:
     from watcher.telemetry import set_up_logs
 
     secrets = [secret.get_secret_value() for group in settings.secrets.values() for secret in group]
-    set_up_logs(settings.text.service.log, secrets)
+    set_up_logs("json" if as_json else settings.text.service.log, secrets)
 
 
 def _watched(settings: Settings) -> int | str:
