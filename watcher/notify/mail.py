@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass
 from datetime import datetime
-from email.headerregistry import Address
+from email.headerregistry import Address, HeaderRegistry
 from email.message import EmailMessage
 from email.policy import SMTP
 from email.utils import format_datetime
@@ -19,6 +19,23 @@ from watcher.alerts.model import EventType
 from watcher.notify.address import bare_address, check_address, display_name
 from watcher.notify.message import CAUTION, Message
 from watcher.notify.wording import plain
+
+
+class _KeptClasses(HeaderRegistry):
+    """The standard library makes a class for each header of each mail; here, for each kind of header once."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._kept: dict[str, type] = {}
+
+    def __getitem__(self, name: str) -> type:
+        kept = self._kept.get(name)
+        if kept is None:
+            kept = self._kept.setdefault(name, super().__getitem__(name))
+        return kept
+
+
+_POLICY = SMTP.clone(header_factory=_KeptClasses())
 
 # RFC 5322, 2.1.1: a line has at most 998 characters. What is longer, or not ASCII, is sent quoted-printable.
 _LONGEST_LINE = 900
@@ -66,7 +83,7 @@ def build_mail(
     now
         The Date.
     """
-    mail = EmailMessage(policy=SMTP)
+    mail = EmailMessage(policy=_POLICY)
     _address_headers(mail, message, envelope, now)
     _conversation_headers(mail, envelope, delivery_id, subject_id)
     _list_headers(mail, envelope)

@@ -1,0 +1,116 @@
+"""5,000 multipart mails over up to four connections to one server, from message to "taken". Prints JSON.
+
+The server runs in a process of its own and reads each mail's identity. The same with the standard library's smtplib on one
+connection, the mails already built, is measured in the same run.
+
+python -m tests.benchmarks.mail
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import re
+import smtplib
+import sys
+from time import perf_counter
+from typing import Any
+
+from tests.benchmarks.machine import machine
+from tests.notify.scenes import NOW, a_message
+from watcher.demo.receivers import MailReceiver
+from watcher.notify.mail import Envelope, build_mail
+from watcher.notify.model import EmailDestination, MailServer
+from watcher.notify.smtp import MailChannel, SmtpSender
+
+COUNT = 5_000
+CONNECTIONS = (1, 2, 4)
+SENDER = "hoarline@example.org"
+
+
+async def ours(port: int, connections: int) -> float:
+    message = a_message()
+    async with SmtpSender(MailServer("127.0.0.1", port, "none", SENDER), connections=connections) as sender:
+        channel = MailChannel(EmailDestination("duty-desk", "duty@example.org"), sender)
+        numbers = iter(range(COUNT))
+
+        async def worker() -> None:
+            for number in numbers:
+                await channel.send(message, f"msg_{connections}_{number}", "XNOR-17", NOW)
+
+        begin = perf_counter()
+        await asyncio.gather(*(worker() for _ in range(connections)))
+        return perf_counter() - begin
+
+
+def building() -> float:
+    """Return the seconds that one mail takes to be written."""
+    message, envelope = a_message(), Envelope(SENDER, "duty@example.org", "duty-desk")
+    begin = perf_counter()
+    for number in range(500):
+        build_mail(message, envelope, delivery_id=f"msg_{number}", subject_id="XNOR-17", now=NOW).as_bytes()
+    return (perf_counter() - begin) / 500
+
+
+def standard_library(port: int) -> float:
+    envelope = Envelope(SENDER, "duty@example.org", "duty-desk")
+    mail = build_mail(a_message(), envelope, delivery_id="msg_bare", subject_id="XNOR-17", now=NOW).as_bytes()
+    with smtplib.SMTP("127.0.0.1", port, local_hostname="localhost") as client:
+        begin = perf_counter()
+        for _ in range(COUNT // 5):
+            client.sendmail(SENDER, ["duty@example.org"], mail)
+        return 5 * (perf_counter() - begin)
+
+
+class Counting(MailReceiver):
+    """Keeps the Message-ID alone, so that the server is not what is measured."""
+
+    async def handle_DATA(self, _server: object, _session: object, envelope: Any) -> str:  # noqa: N802 - aiosmtpd's name
+        found = re.search(rb"^Message-ID: (\S+)\r$", envelope.content, re.MULTILINE)
+        assert found is not None
+        ids.append(found[1])
+        return "250 taken"
+
+
+ids: list[bytes] = []
+
+
+async def receive() -> None:
+    """Be the mail server: tell the port, and once the other side has hung up, what came in."""
+    async with Counting() as receiver:
+        print(receiver.port, flush=True)
+        await asyncio.to_thread(sys.stdin.read)
+        found = {
+            "mails": len(ids),
+            "different_ids": len(set(ids)),
+            "connections": receiver.connections,
+        }
+        print(json.dumps(found), flush=True)
+
+
+async def main() -> None:
+    server = await asyncio.create_subprocess_exec(
+        sys.executable, "-m", "tests.benchmarks.mail", "receive",
+        stdin=asyncio.subprocess.PIPE, stdout=asyncio.subprocess.PIPE,
+    )  # fmt: skip
+    assert server.stdout is not None
+    port = int(await server.stdout.readline())
+    rates = {str(connections): round(COUNT / await ours(port, connections)) for connections in CONNECTIONS}
+    bare = round(COUNT / await asyncio.to_thread(standard_library, port))
+    told, _ = await server.communicate(b"")
+    received = json.loads(told)
+    assert received["different_ids"] == len(CONNECTIONS) * COUNT + 1, received
+    figures = {
+        "mails": COUNT,
+        "a_second_by_connections": rates,
+        "smtplib_one_connection_ready_mails_a_second": bare,
+        "four_connections_over_smtplib": round(rates["4"] / bare, 2),
+        "writing_one_mail_ms": round(1000 * building(), 2),
+        "received": received,
+        "machine": machine(),
+    }
+    print(json.dumps(figures, indent=2))
+
+
+if __name__ == "__main__":
+    asyncio.run(receive() if "receive" in sys.argv else main())
