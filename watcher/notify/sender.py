@@ -31,6 +31,7 @@ LEASE = timedelta(minutes=2)
 # Other machines may put messages into the same outbox, and retries come due.
 LOOK_EVERY_S = 1.0
 STOP_WITHIN_S = 10.0
+GATHER_S = 0.02
 
 _log = structlog.get_logger()
 
@@ -105,6 +106,9 @@ class Sender:
                 self._news.clear()
                 await self._turn_or_log()
                 await self._wait_for_news()
+                if self._attempts:
+                    # What ends within a moment is written down and replaced in one go, not one by one.
+                    await asyncio.sleep(GATHER_S)
         finally:
             await self._finish()
             self._running.set_result(None)
