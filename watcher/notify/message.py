@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 
 from watcher.alerts.model import Event, EventBody, EventType, SubjectKind
 from watcher.notify.wording import ENDINGS, TOLD_AS_WORDS, level_text, plain, span_text, when
-from watcher.units import duration_text, iso_z
+from watcher.units import clock_z, duration_text, iso_z
 
 CAUTION = (
     "Planning aid. The commander's check of the aircraft, the operator's approved programme "
@@ -40,13 +40,17 @@ class Message:
     written_at: datetime
     valid_until: datetime
     body: EventBody
-    lines: tuple[Line, ...]
     link: str | None = None
 
     @property
     def headline(self) -> str:
         """The one line that stands alone."""
         return self.body.headline
+
+    @property
+    def lines(self) -> tuple[Line, ...]:
+        """What people read, line by line."""
+        return tuple(_lines(self))
 
     @property
     def what(self) -> str:
@@ -83,12 +87,12 @@ def message_of(
         Where people reach the service; None when it has no public address.
     """
     body = _cleaned(event.body)
+    # The level before is named only to whom the change itself is told.
     if told_as is not event.type:
         body = replace(body, previous_level=None)
     episode = event.subject_id if event.subject_kind is SubjectKind.EPISODE else None
     link = plain(public_url) if public_url is not None else None
-    lines = tuple(_lines(body, told_as, event.type, now, valid_until))
-    return Message(told_as, event.id, episode, event.at, now, valid_until, body, lines, link)
+    return Message(told_as, event.id, episode, event.at, now, valid_until, body, link)
 
 
 def test_message(destination: str, now: datetime) -> Message:
@@ -102,9 +106,7 @@ def test_message(destination: str, now: datetime) -> Message:
         why=f"Somebody asked for a test. Whoever reads this gets the alerts that go to {name}.",
         next_step="Nothing to do.",
     )
-    valid_until = now + _TEST_VALID_FOR
-    lines = tuple(_lines(body, EventType.TEST, EventType.TEST, now, valid_until))
-    return Message(EventType.TEST, None, None, now, now, valid_until, body, lines)
+    return Message(EventType.TEST, None, None, now, now, now + _TEST_VALID_FOR, body)
 
 
 def webhook_body(message: Message) -> dict[str, object]:
@@ -141,15 +143,14 @@ def webhook_body(message: Message) -> dict[str, object]:
     }
 
 
-def _lines(
-    body: EventBody, told_as: EventType, event_type: EventType, now: datetime, valid_until: datetime
-) -> Iterator[Line]:
+def _lines(message: Message) -> Iterator[Line]:
+    body, told_as = message.body, message.told_as
     yield Line("Next step", body.next_step)
     if body.station:
         yield Line("Station", f"{body.station} {body.name}" if body.name else body.station)
     if body.flag is not None:
         yield Line("Flag", body.flag.value)
-    level = level_text(body, told_as, event_type)
+    level = level_text(body, told_as)
     if level is not None:
         yield Line("Level", level)
     span = span_text(body, told_as)
@@ -157,20 +158,19 @@ def _lines(
         yield Line(*span)
     yield Line("Why", body.why)
     if told_as is not EventType.TEST:
-        yield Line("Age of data", _age_text(body, now))
+        yield Line("Age of data", _age_text(body, message.written_at))
     if body.raw is not None:
         yield Line("Report", body.raw)
     if body.forecast_raw is not None:
         yield Line("TAF", body.forecast_raw)
-    yield Line("Valid until", when(valid_until, body.zone))
+    yield Line("Valid until", when(message.valid_until, body.zone))
 
 
 def _age_text(body: EventBody, now: datetime) -> str:
     age = _age_min(body, now)
     if body.observed_at is None or age is None:
         return "no report at hand, the TAF only" if body.forecast_raw is not None else "no report at hand"
-    written = when(now, None).rpartition(" ")[2]
-    return f"{duration_text(timedelta(minutes=age))} at {written}; report of {when(body.observed_at, body.zone)}"
+    return f"{duration_text(timedelta(minutes=age))} at {clock_z(now)}; report of {when(body.observed_at, body.zone)}"
 
 
 def _age_min(body: EventBody, now: datetime) -> int | None:

@@ -58,17 +58,13 @@ def when(moment: datetime, zone: str | None) -> str:
     return f"{text} ({day}{local:%H:%M} {zone})"
 
 
-def level_text(body: EventBody, told_as: EventType, event_type: EventType) -> str | None:
-    """Return the level with what it asks for; None where there is none.
-
-    `told_as`, `event_type`: the level before is named only to whom the change itself is told.
-    """
+def level_text(body: EventBody, told_as: EventType) -> str | None:
+    """Return the level with what it was and what it asks for; None where there is none."""
     if body.level is None:
         return None
     if told_as in ENDINGS:
         return f"{body.level.word} until then"
-    before = body.previous_level if told_as is event_type else None
-    was = f", was {before.word}" if before is not None else ""
+    was = f", was {body.previous_level.word}" if body.previous_level is not None else ""
     meaning = body.level.meaning
     if body.level is Level.NO_TIME and body.no_time is not None:
         meaning += f": {_NO_TIME_WORDS[body.no_time]}"
