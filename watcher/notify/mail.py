@@ -9,7 +9,7 @@ from email.headerregistry import Address, HeaderRegistry
 from email.message import EmailMessage
 from email.policy import SMTP
 from email.utils import format_datetime
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
 from urllib.parse import quote
 
@@ -95,12 +95,19 @@ def build_mail(
 
 
 def _address_headers(mail: EmailMessage, message: Message, envelope: Envelope, now: datetime) -> None:
-    mail["From"] = Address(_header_text(display_name(envelope.sender)), addr_spec=bare_address(envelope.sender))
-    mail["To"] = Address(addr_spec=envelope.address)
+    sender = Address(_header_text(display_name(envelope.sender)), addr_spec=bare_address(envelope.sender))
+    mail["From"] = _kept("From", str(sender))
+    mail["To"] = _kept("To", envelope.address)
     mail["Subject"] = _header_text(message.headline)
     mail["Date"] = format_datetime(now)
     # RFC 3834, 5: nobody's holiday responder answers this.
-    mail["Auto-Submitted"] = "auto-generated"
+    mail["Auto-Submitted"] = _kept("Auto-Submitted", "auto-generated")
+
+
+@lru_cache(maxsize=4096)
+def _kept(name: str, value: str) -> object:
+    """Return a header that many mails share, read and checked once."""
+    return _POLICY.header_store_parse(name, value)[1]
 
 
 def _header_text(text: str) -> str:
@@ -115,22 +122,22 @@ def _conversation_headers(mail: EmailMessage, envelope: Envelope, delivery_id: s
     domain = bare_address(envelope.sender).partition("@")[2]
     mail["Message-ID"] = f"<{_token(delivery_id)}@{domain}>"
     root = f"<{_token(subject_id, envelope.destination)}@{domain}>"
-    mail["In-Reply-To"] = root
-    mail["References"] = root
+    mail["In-Reply-To"] = _kept("In-Reply-To", root)
+    mail["References"] = _kept("References", root)
 
 
 def _list_headers(mail: EmailMessage, envelope: Envelope) -> None:
     """RFC 2919 and RFC 2369; one-click removal (RFC 8058) only where an https page takes it."""
     sender = bare_address(envelope.sender)
-    mail["List-Id"] = f"<{_token(envelope.destination)}.{sender.partition('@')[2]}>"
+    mail["List-Id"] = _kept("List-Id", f"<{_token(envelope.destination)}.{sender.partition('@')[2]}>")
     url = envelope.unsubscribe_url
     if url is not None and url.startswith("https://"):
-        mail["List-Unsubscribe"] = f"<{quote(url, safe=_URL_LETTERS)}>"
-        mail["List-Unsubscribe-Post"] = "List-Unsubscribe=One-Click"
+        mail["List-Unsubscribe"] = _kept("List-Unsubscribe", f"<{quote(url, safe=_URL_LETTERS)}>")
+        mail["List-Unsubscribe-Post"] = _kept("List-Unsubscribe-Post", "List-Unsubscribe=One-Click")
         return
     to = envelope.contact if check_address(envelope.contact) is None else sender
     subject = quote(f"stop {plain(envelope.destination)}", safe="")
-    mail["List-Unsubscribe"] = f"<mailto:{quote(to, safe='@')}?subject={subject}>"
+    mail["List-Unsubscribe"] = _kept("List-Unsubscribe", f"<mailto:{quote(to, safe='@')}?subject={subject}>")
 
 
 _URL_LETTERS = "%/:=&?~#+!$,;'@()*[]"
