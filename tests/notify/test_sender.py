@@ -25,7 +25,7 @@ from watcher.errors import DeliveryError, StoreError
 from watcher.net import Guard, HttpClients
 from watcher.notify.message import Message
 from watcher.notify.model import EmailDestination, MailServer, WebhookDestination
-from watcher.notify.sender import Channel, Outbox, Sender
+from watcher.notify.sender import MOST_IN_FLIGHT, Channel, Outbox, Sender
 from watcher.notify.smtp import MailChannel, SmtpSender
 from watcher.notify.webhook import WebhookChannel
 from watcher.store.store import Store
@@ -164,6 +164,29 @@ async def test_a_dead_destination_delays_nobody(store: Store) -> None:
     assert len(receiver.posts) == 40
     assert len(dead.given) == 4
     assert states(store) == {"sent": 40, "pending": 40}
+
+
+async def test_a_mail_server_that_hangs_delays_no_webhook(store: Store) -> None:
+    """Mail has taken every place that it may take before there is a webhook to send."""
+    owing = Owing(store)
+    desks = [f"desk-{number:02d}" for number in range(80)]
+    for number in range(4):
+        owing.owe(f"XNOR-{number}", *desks)
+    arrived = asyncio.Event()
+    room = Told(kind="webhook", first=lambda _: arrived.set())
+    mails = Told(kind="email", waits_for=arrived)
+    outbox = Ailing(store)
+    sender = sender_of(outbox, dict.fromkeys(desks, mails) | {"room": room}, Clock())
+    async with asyncio.timeout(20), asyncio.TaskGroup() as tasks:
+        tasks.create_task(sender.run())
+        while not outbox.claimed_nothing and len(mails.given) < MOST_IN_FLIGHT:
+            await asyncio.sleep(0.001)
+        assert mails.at_once >= 128
+        owing.owe("XBAY-1", "room")
+        sender.wake()
+        await arrived.wait()
+        await sender.stop()
+    assert states(store)["sent"] >= 129
 
 
 async def test_a_failing_destination_is_asked_with_one_message_until_it_answers(store: Store) -> None:
@@ -346,11 +369,12 @@ async def test_after_a_crash_only_what_was_leased_goes_again(store: Store) -> No
 
 @dataclass
 class Ailing:
-    """A store that refuses some calls."""
+    """A store that refuses some calls. `claimed_nothing`: its last claim found nothing to send."""
 
     store: Store
     refuses: set[str] = field(default_factory=set)
     refused: asyncio.Event = field(default_factory=asyncio.Event)
+    claimed_nothing: bool = False
 
     def _may(self, name: str) -> None:
         if name in self.refuses:
@@ -359,7 +383,9 @@ class Ailing:
 
     def claim(self, now: datetime, **fields: Any) -> tuple[Claimed, ...]:
         self._may("claim")
-        return self.store.claim(now, **fields)
+        claimed = self.store.claim(now, **fields)
+        self.claimed_nothing = not claimed
+        return claimed
 
     def settle(self, results: Sequence[Settled], now: datetime) -> None:
         self._may("settle")

@@ -176,6 +176,49 @@ async def test_a_kept_connection_that_has_had_its_number_of_mails_is_opened_anew
     assert len(receiver.mails) == 3
 
 
+async def test_a_refusal_counts_though_the_server_hangs_up_after_it() -> None:
+    class Rude(MailReceiver):
+        async def handle_RSET(self, server: SMTP, *_: object) -> str:  # noqa: N802 - aiosmtpd's name
+            server.transport.close()
+            return "250 never heard"
+
+    async with Rude(answer="554 5.7.1 not this") as receiver, sender_to(receiver) as sender:
+        assert (await refusal_of(sender)).permanent
+        receiver.answer = None
+        await sender.send("duty@example.org", MAIL)
+    assert receiver.connections == 2
+    assert len(receiver.mails) == 1
+
+
+async def test_a_kept_connection_that_falls_silent_is_given_up_in_bounded_time() -> None:
+    class Sleepy(MailReceiver):
+        asleep = False
+
+        async def handle_MAIL(self, _server: SMTP, *asked: Any) -> str:  # noqa: N802 - aiosmtpd's name
+            if self.asleep:
+                await asyncio.Event().wait()
+            envelope, address, _ = asked[-3:]
+            envelope.mail_from = address
+            return "250 OK"
+
+    async with Sleepy() as receiver, sender_to(receiver, timeout_s=0.2) as sender:
+        await sender.send("duty@example.org", MAIL)
+        receiver.asleep = True
+        assert "0.2 s" in str(await refusal_of(sender))
+        receiver.asleep = False
+        await sender.send("duty@example.org", MAIL)
+    assert len(receiver.mails) == 2
+
+
+async def test_a_goodbye_to_a_server_that_has_left_is_no_fault() -> None:
+    async with MailReceiver() as receiver:
+        sender = sender_to(receiver)
+        await sender.send("duty@example.org", MAIL)
+        receiver.hang_up()
+    await sender.aclose()
+    assert len(receiver.mails) == 1
+
+
 async def test_a_server_that_drops_the_mail_half_way_may_be_tried_again() -> None:
     class Dropping(MailReceiver):
         drops = True

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import time
+from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -27,6 +28,10 @@ __all__ = ["Channel", "Observer", "Outbox", "Sender"]
 
 # Open files are finite: the most messages that are on their way at once, over all destinations.
 MOST_IN_FLIGHT = 256
+# One mail server stands behind many destinations: a kind of channel that has so many on their way gets no more, and
+# the claims are small enough that places are left for the other kinds.
+MOST_OF_A_KIND = 128
+MOST_IN_A_CLAIM = 64
 LEASE = timedelta(minutes=2)
 # Other machines may put messages into the same outbox, and retries come due.
 LOOK_EVERY_S = 1.0
@@ -130,15 +135,15 @@ class Sender:
         """
         while True:
             self._news.clear()
-            claimed = await self._turn()
-            if self._attempts:
-                await self._news.wait()
-            elif not claimed and not self._results.settled:
+            if await self._turn() or self._results.settled:
+                continue
+            if not self._attempts:
                 return
+            await self._news.wait()
 
     async def _turn_or_log(self) -> None:
         try:
-            while await self._turn() and len(self._attempts) < MOST_IN_FLIGHT and not self._stopping:
+            while await self._turn():
                 pass
         except StoreError as error:
             _log.error("outbox", error=str(error))
@@ -147,7 +152,7 @@ class Sender:
     async def _turn(self) -> int:
         """Write down what is known, claim what is due, begin to send it; return how many were claimed."""
         await self._write_down()
-        limit = MOST_IN_FLIGHT - len(self._attempts)
+        limit = min(MOST_IN_FLIGHT - len(self._attempts), MOST_IN_A_CLAIM)
         if limit <= 0 or self._stopping:
             return 0
         now = self._clock()
@@ -157,11 +162,16 @@ class Sender:
             limit=limit,
             lease=self._lease,
             per_destination=self._in_flight,
-            skip=self._rests.left_alone(now),
+            skip=self._rests.left_alone(now) | self._crowded(),
         )
         for item in claimed:
             self._begin(item)
         return len(claimed)
+
+    def _crowded(self) -> set[str]:
+        """Return the destinations of those kinds of channel that have enough on their way."""
+        on_their_way = Counter(self._channels[claimed.destination].kind for claimed in self._attempts.values())
+        return {name for name, channel in self._channels.items() if on_their_way[channel.kind] >= MOST_OF_A_KIND}
 
     def _begin(self, claimed: Claimed) -> None:
         if claimed.destination not in self._channels:
