@@ -6,7 +6,8 @@ HoarlineError
 │   ├── RulesError        the rules folder
 │   └── UsageError        words on the command line, or a station that is not known
 ├── FeedError             a feed answered wrongly or not at all
-│   └── FeedBusy          the feed asked for fewer requests; carries the time to wait
+│   ├── FeedBusy          the feed asked for fewer requests; carries the time to wait
+│   └── WrongForm         a whole answer that is not reports; another form of it may be
 ├── GuardError            an address that outgoing traffic may not reach
 ├── NetError              an HTTP exchange failed: no connection, too slow, broken off, too large
 ├── DeliveryError         a message could not be handed over; says whether trying again helps
@@ -90,6 +91,10 @@ class FeedBusy(FeedError):
     def __init__(self, message: str, retry_after_s: float | None) -> None:
         super().__init__(message)
         self.retry_after_s = retry_after_s
+
+
+class WrongForm(FeedError):
+    """A feed gave a whole answer that is not reports: a web page, or a refusal of the form that was asked for."""
 
 
 class GuardError(HoarlineError):

@@ -113,4 +113,5 @@ async def _reach(settings: Settings, problems: list[Problem], notes: list[str]) 
 
 
 def _feed_urls(feed: object) -> list[tuple[str, str | None]]:
-    return [("METAR", getattr(feed, "metar_url", None)), ("TAF", getattr(feed, "taf_url", None))]
+    named = {"METAR": "metar_url", "TAF": "taf_url", "METAR as JSON": "json_metar_url", "TAF as JSON": "json_taf_url"}
+    return [(what, getattr(feed, key, None)) for what, key in named.items()]

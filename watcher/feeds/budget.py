@@ -88,6 +88,10 @@ class Budgets:
         self._per_minute = per_minute
         self._hosts: dict[str, HostBudget] = {}
 
+    def spread_s(self, seconds: float) -> float:
+        """Return a wait of so many seconds and up to a fifth more, so that many watchers do not ask in step."""
+        return seconds * (1.0 + 0.2 * self._random.random())
+
     def of(self, host: str) -> HostBudget:
         """Return the budget of a host."""
         return self._hosts.setdefault(host.casefold(), HostBudget(self._per_minute, self._random))

@@ -10,8 +10,9 @@ from urllib.parse import urlsplit
 
 import stamina
 
-from watcher.errors import FeedBusy, FeedError, GuardError, NetError
+from watcher.errors import FeedBusy, FeedError, GuardError, NetError, WrongForm
 from watcher.feeds.budget import Budgets, HostBudget
+from watcher.feeds.rows import shown
 from watcher.net import GZIP_MAGIC, Answer, HttpClients, InflateError, gunzip
 from watcher.net.retry_after import parse_retry_after
 
@@ -62,13 +63,27 @@ class Exchange:
         self._limit_bytes = limit_bytes
         self._timeout_s = timeout_s
 
-    async def ask(self, url: str, validators: Validators, now: datetime) -> Page:
+    async def ask(self, url: str, validators: Validators, now: datetime, *, counts: bool = True) -> Page:
         """Ask once, once more when the connection broke off, and return the unpacked body.
+
+        Parameters
+        ----------
+        url
+            What to ask for.
+        validators
+            Of the last good answer at this URL.
+        now
+            The present, aware UTC.
+        counts
+            Whether a failure is held against the host. Of several questions in a row each may fail by itself: then
+            whoever asks says `failed` when none was answered.
 
         Raises
         ------
         FeedBusy
             The budget is spent, or the host asked for fewer requests.
+        WrongForm
+            A web page, or 400.
         FeedError
             Any other answer that is not the file.
         """
@@ -82,10 +97,15 @@ class Exchange:
         except FeedBusy:
             raise
         except FeedError:
-            budget.failed(now)
+            if counts:
+                budget.failed(now)
             raise
         budget.answered()
         return page
+
+    def failed(self, url: str, now: datetime) -> None:
+        """Hold a failure against the host of a URL: it is left alone for a while, longer each time in a row."""
+        self._budgets.of(host_of(url)).failed(now)
 
     async def _get(self, url: str, validators: Validators, budget: HostBudget, now: datetime) -> Answer:
         retries = stamina.retry_context(
@@ -112,7 +132,7 @@ class Exchange:
         body = _unpacked(answer.body, self._limit_bytes)
         kind = answer.headers.get("content-type", "").partition(";")[0].strip().lower()
         if kind == "text/html" or _PAGE.match(body):
-            raise FeedError(f"{host_of(url)} answered with a web page instead of reports")
+            raise WrongForm(f"{host_of(url)} answered with a web page instead of reports")
         return Page(body, len(answer.body), Validators(answer.headers.get("etag"), answer.headers.get("last-modified")))
 
 
@@ -138,7 +158,13 @@ def _refuse(answer: Answer, url: str, budget: HostBudget, now: datetime) -> NoRe
     if 300 <= answer.status < 400 and answer.status != 304:
         goal = urlsplit(answer.headers.get("location", "")).hostname or "another place"
         raise FeedError(f"{host} sends the request on to {goal} ({answer.status}); put the new address in [[feed]]")
-    raise FeedError(f"{host} answered {answer.status} instead of reports")
+    error = WrongForm if answer.status == 400 else FeedError
+    raise error(f"{host} answered {answer.status} instead of reports{_said(answer)}")
+
+
+def _said(answer: Answer) -> str:
+    """Return the reason that a host gives for a 400, as JSON or as text; it names the word it does not know."""
+    return f': "{shown(answer.body.decode("utf-8", "replace").strip())}"' if answer.status == 400 else ""
 
 
 def _unpacked(body: bytes, limit_bytes: int) -> bytes:

@@ -18,8 +18,8 @@ class FeedHealth:
     """How one feed is doing with METAR, or with TAF.
 
     `last_success_at`: it answered as it should. `last_change_at`: it brought something new. `newest_at`: its newest
-    report. `stale`: its last answer held nothing recent. `blocked_until`: it is not to be asked before. `detail`: what
-    was wrong last, empty when nothing is.
+    report. `stale`: its last answer held nothing recent, or lacked a part. `blocked_until`: it is not to be asked
+    before. `detail`: what was wrong last, empty when nothing is.
     """
 
     last_success_at: datetime | None = None
@@ -44,8 +44,8 @@ class FeedHealth:
 
 
 def after_answer(health: FeedHealth, fetched: Fetched) -> FeedHealth:
-    """Return the health after an answer. An empty or stale answer is an answer, but the next feed is needed."""
-    stale = fetched.outcome in {Outcome.STALE, Outcome.EMPTY}
+    """Return the health after an answer. An empty, stale or partial one is an answer, but the next feed is needed."""
+    stale = fetched.incomplete or fetched.outcome in {Outcome.STALE, Outcome.EMPTY}
     return replace(
         health,
         last_success_at=health.last_success_at if stale else fetched.received_at,

@@ -40,7 +40,8 @@ class Fetched:
     `reports`: the texts that the answer before did not hold. `size_bytes`: as received. `newest_at`: time of the newest
     report in the whole answer, of the newest file for a folder. `yield_ratio`: reports found for each row, file or
     line that should have been one; None when nothing had to be read. `detail`: one clause for people. `problems`: what
-    in the answer could not be used, each told once.
+    in the answer could not be used, each told once. `incomplete`: some of what was asked for did not come, so that the
+    next feed is needed.
     """
 
     feed: str
@@ -53,6 +54,7 @@ class Fetched:
     yield_ratio: float | None = None
     detail: str = ""
     problems: tuple[str, ...] = ()
+    incomplete: bool = False
 
 
 class Feed(Protocol):

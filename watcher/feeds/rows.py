@@ -14,7 +14,7 @@ LEAST_YIELD = 0.5
 _CLOCK_TOLERANCE = timedelta(minutes=15)
 
 _STATION = re.compile(r"[A-Z][A-Z0-9]{3}")
-_KINDS = frozenset({"METAR", "SPECI", "TAF"})
+KINDS = frozenset({"METAR", "SPECI", "TAF"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +58,7 @@ def report_of_row(text: str, station: str, time: str, kind: str) -> RawReport | 
             observed_at = observed_at.astimezone(UTC)
         except OverflowError:
             return None
-    return RawReport(text.strip(), kind if kind in _KINDS else None, station, observed_at)
+    return RawReport(text.strip(), kind if kind in KINDS else None, station, observed_at)
 
 
 def checked(rows: Rows) -> Rows:

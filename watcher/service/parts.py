@@ -11,6 +11,7 @@ from watcher.feeds.budget import Budgets
 from watcher.feeds.bulk import BulkFeed
 from watcher.feeds.folder import FolderFeed
 from watcher.feeds.model import Feed
+from watcher.feeds.query import QueryFeed
 from watcher.net import HttpClients
 from watcher.notify.model import EmailDestination, MailServer, WebhookDestination
 from watcher.notify.sender import Channel
@@ -46,6 +47,20 @@ def _feed(section: FeedSection, settings: Settings, http: HttpClients, budgets: 
     if section.kind == "folder":
         assert section.folder is not None
         return FolderFeed(section.name, settings.path(section.folder))
+    if section.kind == "query":
+        stations = settings.text.watch.stations
+        assert stations != "all"
+        return QueryFeed(
+            section.name,
+            http,
+            budgets,
+            stations,
+            metar_url=section.metar_url,
+            taf_url=section.taf_url,
+            json_metar_url=section.json_metar_url,
+            json_taf_url=section.json_taf_url,
+            at_once=section.at_once,
+        )
     return BulkFeed(section.name, http, budgets, metar_url=section.metar_url, taf_url=section.taf_url)
 
 

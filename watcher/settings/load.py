@@ -208,6 +208,11 @@ def _contradictions(text: SettingsText, file: str) -> Iterator[Problem]:
         for name in sorted({name for name in names if names.count(name) > 1}):
             yield Problem(f"{file}: {section}", f'"{name}" stands twice')
     known = [destination.name for destination in text.destination]
+    if text.watch.stations == "all" or not text.watch.stations:
+        remedy = "name them in [watch] stations, or use a bulk feed, which brings all"
+        for feed in text.feed:
+            if feed.kind == "query":
+                yield Problem(f'{file}: feed "{feed.name}"', "a query feed asks for stations by their codes", remedy)
     for subscription in text.subscription:
         where = f'{file}: subscription "{subscription.name}"'
         for name in subscription.to:

@@ -10,6 +10,7 @@ from datetime import time, timedelta
 from ipaddress import ip_network
 from pathlib import Path
 from typing import Annotated, Literal, Self
+from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
@@ -135,24 +136,60 @@ class WatchSection(Section):
     keep: Duration = Field(timedelta(days=7), description="How long reports are kept.")
 
 
+def _check_address(key: str, url: str) -> None:
+    """Refuse the address of a station API in which the codes have no place, or something else has."""
+    unknown = sorted(set(re.findall(r"\{[^{}]*\}?|\}", url)) - {"{ids}"})
+    if unknown:
+        raise ValueError(f'{key}: "{unknown[0]}" is not known; the one place that is filled in is {{ids}}')
+    if "{ids}" not in url.partition("#")[0]:
+        raise ValueError(
+            f"{key} needs {{ids}} where the station codes go, such as https://host.example.org/?ids={{ids}}"
+        )
+    if "{ids}" in urlsplit(url).netloc:
+        raise ValueError(f"{key}: {{ids}} stands in the path or after the question mark, not in the host")
+
+
 class FeedSection(Section):
     """One source of reports. They are asked in the order written; a later one only while the earlier fail."""
 
     name: Name = Field(description="Its name in logs and metrics.")
-    kind: Literal["bulk", "folder"] = Field(description="bulk: one file for all stations; folder: files put there.")
-    metar_url: Url | None = Field(None, description="bulk: METAR cache file (CSV, also .gz).")
-    taf_url: Url | None = Field(None, description="bulk: TAF cache file (XML, also .gz).")
+    kind: Literal["bulk", "folder", "query"] = Field(
+        description="bulk: one file for all stations; folder: files put there; query: asked for the watched stations."
+    )
+    metar_url: Url | None = Field(
+        None, description="bulk: METAR cache file (CSV, also .gz). query: address with {ids} where the codes go."
+    )
+    taf_url: Url | None = Field(
+        None, description="bulk: TAF cache file (XML, also .gz). query: address with {ids} where the codes go."
+    )
     metar_every: Duration = Field(timedelta(seconds=60), description="How often METARs are asked for.")
     taf_every: Duration = Field(timedelta(minutes=10), description="How often TAFs are asked for.")
     folder: Path | None = Field(None, description="folder: where the files are.")
+    at_once: int = Field(100, ge=1, le=400, description="query: the most stations in one request.")
+    json_metar_url: Url | None = Field(None, description="query: METARs as JSON, asked while metar_url is of no use.")
+    json_taf_url: Url | None = Field(None, description="query: TAFs as JSON, asked while taf_url is of no use.")
 
     @model_validator(mode="after")
     def _whole(self) -> Self:
-        if self.kind == "bulk" and self.metar_url is None and self.taf_url is None:
-            raise ValueError("a bulk feed needs metar_url, taf_url or both")
-        if self.kind == "folder" and self.folder is None:
-            raise ValueError("a folder feed needs folder")
+        if self.kind == "folder":
+            if self.folder is None:
+                raise ValueError("a folder feed needs folder")
+        elif self.metar_url is None and self.taf_url is None:
+            raise ValueError(f"a {self.kind} feed needs metar_url, taf_url or both")
+        if self.kind == "query":
+            self._check_query()
+        elif self.json_metar_url is not None or self.json_taf_url is not None:
+            raise ValueError(f"a {self.kind} feed has no json_metar_url and no json_taf_url; those are for query")
         return self
+
+    def _check_query(self) -> None:
+        for what in ("metar", "taf"):
+            if getattr(self, f"json_{what}_url") is not None and getattr(self, f"{what}_url") is None:
+                raise ValueError(f"json_{what}_url stands in for {what}_url, which is missing")
+        for key in ("metar_url", "taf_url", "json_metar_url", "json_taf_url"):
+            url = getattr(self, key)
+            if url is not None:
+                _check_address(key, url)
 
 
 class MailSection(Section):

@@ -1,0 +1,171 @@
+"""What a station API answers: report texts, or a JSON list of entries with a report text in each.
+
+Only the raw text is taken. The decoded fields lose signs, intensities and remarks (`01/M00` becomes 0, `-UP` becomes
+UP), and a rule about ice needs just those.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from watcher.errors import WrongForm
+from watcher.feeds.model import RawReport, What
+from watcher.feeds.rows import KINDS, LEAST_YIELD, Rows, shown
+from watcher.reports.dating import WrongTime, report_date
+from watcher.reports.identity import normalise
+from watcher.reports.split import split_reports
+
+_TYPE = r"(?:(?:METAR|SPECI|TAF) )"
+_HEAD = r"(?:(?:COR|AMD|RTD) )*(?P<station>[A-Z][A-Z0-9]{3}) "
+# After the station stands a group with a digit, or one of the few words that may stand there. Prose has neither.
+_REPORT = re.compile(rf"{_TYPE}*{_HEAD}(?:(?P<time>\d{{6}})Z?\b|(?=\S*\d|(?:NIL|AUTO|COR|AMD|CNL)\b))")
+_CERTAIN = re.compile(rf"{_TYPE}+{_HEAD}|{_HEAD.replace('?P<station>', '')}\d{{6}}Z\b")
+_FIELDS: Mapping[What, tuple[str, str]] = {"metar": ("rawOb", "obsTime"), "taf": ("rawTAF", "issueTime")}
+
+
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """What was read from one answer: the reports of all stations in it, and what is no report, fit to be shown."""
+
+    reports: tuple[RawReport, ...]
+    odd: tuple[str, ...]
+
+    def rows(self) -> Rows:
+        """Return it as rows, of which the reports are some."""
+        return Rows(self.reports, len(self.reports) + len(self.odd))
+
+
+def read_answer(body: bytes, what: What, stations: Collection[str], now: datetime) -> Answers:
+    """Return the reports in an answer, as text or as JSON, whichever it is.
+
+    Parameters
+    ----------
+    body
+        The unpacked answer, UTF-8.
+    what
+        What was asked for: a report without a word for its type is one of these.
+    stations
+        The codes that were asked for. They tell a wrapped line from a report whose time cannot be read.
+    now
+        The present, aware UTC: report texts carry a day and no month.
+
+    Raises
+    ------
+    WrongForm
+        It is neither, or at least half of it is no reports.
+    """
+    text = body.decode("utf-8", "replace").lstrip("\ufeff \r\n\t")
+    if text.startswith("<"):
+        raise WrongForm(f'the answer is neither reports nor JSON; it begins "{shown(text)}"')
+    answers = _of_json(text, what, now) if text.startswith(("[", "{")) else _of_text(text, what, stations, now)
+    rows = answers.rows()
+    if rows.yield_ratio < LEAST_YIELD:
+        first = f': "{answers.odd[0]}"' if answers.odd else ""
+        raise WrongForm(f"only {len(answers.reports)} of {rows.row_count} texts in the answer are reports{first}")
+    return answers
+
+
+def _of_text(text: str, what: What, stations: Collection[str], now: datetime) -> Answers:
+    reports: list[RawReport] = []
+    odd: list[str] = []
+    last = ""
+    for piece, word in split_reports(_with_wraps_indented(text, stations)):
+        report = _report(piece, word or ("TAF" if what == "taf" else None), None, now)
+        if report is None:
+            odd.append(shown(piece))
+        else:
+            reports.append(report)
+            last = piece
+    if _is_cut(text, last, len(reports)):
+        odd.append(f"the answer ends inside: {shown(reports.pop().text)}")
+    return Answers(tuple(reports), tuple(odd))
+
+
+def _with_wraps_indented(text: str, stations: Collection[str]) -> str:
+    """Return the text with an indent before each line that goes on with the report before it.
+
+    A line that is wrongly taken for a new report would leave the one before without its weather. One that is wrongly
+    joined would give a station another's weather, so whatever begins with a station that was asked for stands alone.
+    """
+    return "\n".join(f" {line}" if _goes_on(line, stations) else line for line in text.splitlines())
+
+
+def _goes_on(line: str, stations: Collection[str]) -> bool:
+    plain = " ".join(line.split())
+    if plain != plain.upper() or not any(letter.isdigit() for letter in plain):
+        return False
+    begins = _REPORT.match(f"{plain} ")
+    return not (_CERTAIN.match(plain) or (begins is not None and begins["station"] in stations))
+
+
+def _is_cut(text: str, last: str, count: int) -> bool:
+    """Return whether all reports have an end mark except the last."""
+    if count < 2 or text.count("=") < count - 1:
+        return False
+    word = last.rsplit(" ", 1)[-1]
+    return not text[text.rfind(word) + len(word) :].lstrip().startswith("=")
+
+
+def _of_json(text: str, what: What, now: datetime) -> Answers:
+    try:
+        entries = json.loads(text)
+    except (ValueError, RecursionError) as error:
+        told = "is no JSON that can be read" if text.rstrip().endswith(("]", "}")) else "ends early, inside its JSON"
+        raise WrongForm(f"the answer {told}") from error
+    if not isinstance(entries, list):
+        said = entries.get("error") if isinstance(entries, dict) else None
+        raise WrongForm(f'the host says "{shown(said)}"' if isinstance(said, str) else "the JSON is not a list")
+    reports: list[RawReport] = []
+    odd: list[str] = []
+    for number, entry in enumerate(entries, 1):
+        report = _of_entry(entry, what, now)
+        if report is None:
+            odd.append(f"entry {number} has no {_FIELDS[what][0]} that is a report")
+        else:
+            reports.append(report)
+    return Answers(tuple(reports), tuple(odd))
+
+
+def _of_entry(entry: object, what: What, now: datetime) -> RawReport | None:
+    if not isinstance(entry, dict):
+        return None
+    text_field, time_field = _FIELDS[what]
+    text, kind = entry.get(text_field), entry.get("metarType")
+    if not isinstance(text, str):
+        return None
+    given = "TAF" if what == "taf" else kind if isinstance(kind, str) and kind in KINDS else None
+    report = _report(" ".join(text.split()), given, _time(entry.get(time_field)), now)
+    if report is None or entry.get("icaoId", report.station) not in {report.station, None}:
+        return None
+    return report
+
+
+def _time(value: object) -> datetime | None:
+    """Return a time as the API writes it: UNIX seconds, ISO 8601 with Z, or with a blank and no zone, which is UTC."""
+    try:
+        if isinstance(value, str):
+            time = datetime.fromisoformat(value)
+            return time.replace(tzinfo=UTC) if time.tzinfo is None else time.astimezone(UTC)
+        if isinstance(value, int | float) and not isinstance(value, bool):
+            return datetime.fromtimestamp(value, UTC)
+    except (ValueError, OverflowError, OSError):
+        pass  # a time that cannot be is none; the text has its own
+    return None
+
+
+def _report(text: str, kind: str | None, time: datetime | None, now: datetime) -> RawReport | None:
+    """Return a report text with its station, and with its time: the feed's own, or else that of the text."""
+    match = _REPORT.match(f"{normalise(text)} ")
+    if match is None:
+        return None
+    if time is None and match["time"] is not None:
+        day, hour, minute = (int(match["time"][at : at + 2]) for at in (0, 2, 4))
+        try:
+            time = report_date(day, hour, minute, now)
+        except WrongTime:
+            time = None
+    return RawReport(text, kind, match["station"], time)
