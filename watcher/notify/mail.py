@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 from email.headerregistry import Address, HeaderRegistry
 from email.message import EmailMessage
 from email.policy import SMTP
 from email.utils import format_datetime
-from functools import cache, lru_cache
-from importlib.resources import files
+from functools import lru_cache
 from urllib.parse import quote
 
-from jinja2 import Environment, StrictUndefined, Template
-
-from watcher.alerts.model import EventType
 from watcher.notify.address import bare_address, check_address, display_name
-from watcher.notify.message import CAUTION, Message
+from watcher.notify.message import Message
+from watcher.notify.templating import Reader, Templates
 from watcher.notify.wording import plain
 
 
@@ -39,6 +37,8 @@ _POLICY = SMTP.clone(header_factory=_KeptClasses())
 
 # RFC 5322, 2.1.1: a line has at most 998 characters. What is longer, or not ASCII, is sent quoted-printable.
 _LONGEST_LINE = 900
+# Of a storm's conversations, those of the worst. Common practice, no source: some servers cut long headers.
+_MOST_ROOTS = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,52 +56,57 @@ class Envelope:
     unsubscribe_url: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class _Mark:
-    """The level as a shape and a word."""
-
-    style: str
-    shape: str | None
-    word: str
-
-
-def build_mail(
-    message: Message, envelope: Envelope, *, delivery_id: str, subject_id: str, now: datetime
-) -> EmailMessage:
+def build_mail(message: Message, envelope: Envelope, *, now: datetime, templates: Templates) -> EmailMessage:
     """Return the whole mail.
 
     Parameters
     ----------
     message
-        What to say.
+        What to say. Its id makes the Message-ID: the same in every attempt, so that a mail server can drop a repeat.
+        Mails to one destination that share a subject (an episode, a station) are one conversation.
     envelope
-        Between whom.
-    delivery_id
-        Makes the Message-ID: the same in every attempt, so that a mail server can drop a repeat.
-    subject_id
-        The episode or station; mails about the same one to the same destination are one conversation.
+        Between whom. Where the message has a link that ends the mails, that one is used.
     now
         The Date.
+    templates
+        How it looks.
     """
-    mail = EmailMessage(policy=_POLICY)
-    _address_headers(mail, message, envelope, now)
-    _conversation_headers(mail, envelope, delivery_id, subject_id)
-    _list_headers(mail, envelope)
-    text, page = _text(message, envelope), _page(message, envelope)
-    mail.set_content(text, charset="utf-8", cte=_encoding(text))
-    mail.add_alternative(page, subtype="html", charset="utf-8", cte=_encoding(page))
-    mail.set_boundary(f"part-{_token(delivery_id, envelope.destination)}")
+    stop = message.links.stop or envelope.unsubscribe_url
+    if stop is not message.links.stop:
+        message = replace(message, links=replace(message.links, stop=stop))
+    mail = addressed(envelope, message.headline, _token(message.id), now)
+    _conversation_headers(mail, envelope, message.subjects)
+    _list_headers(mail, envelope, stop)
+    reader = Reader(plain(envelope.destination), _how_to_stop(envelope, stop))
+    # Character references keep the page in ASCII, which passes every mail server as it is.
+    page = templates.page(message, reader).encode("ascii", "xmlcharrefreplace").decode("ascii")
+    set_bodies(mail, templates.text(message, reader), page, boundary=_token(message.id, envelope.destination))
     return mail
 
 
-def _address_headers(mail: EmailMessage, message: Message, envelope: Envelope, now: datetime) -> None:
+def addressed(envelope: Envelope, subject: str, token: str, now: datetime) -> EmailMessage:
+    """Return a mail without content: from, to, subject, date, and an identity made of the token."""
+    mail = EmailMessage(policy=_POLICY)
     sender = Address(_header_text(display_name(envelope.sender)), addr_spec=bare_address(envelope.sender))
     mail["From"] = _kept("From", str(sender))
     mail["To"] = _kept("To", envelope.address)
-    mail["Subject"] = _header_text(message.headline)
+    mail["Subject"] = _header_text(subject)
     mail["Date"] = format_datetime(now)
+    mail["Message-ID"] = f"<{token}@{_domain(envelope)}>"
     # RFC 3834, 5: nobody's holiday responder answers this.
     mail["Auto-Submitted"] = _kept("Auto-Submitted", "auto-generated")
+    return mail
+
+
+def set_bodies(mail: EmailMessage, text: str, page: str, *, boundary: str) -> None:
+    """Give a mail its content as text and as a page; the page is ASCII or sent quoted-printable."""
+    mail.set_content(text, charset="utf-8", cte=_encoding(text))
+    mail.add_alternative(page, subtype="html", charset="utf-8", cte=_encoding(page))
+    mail.set_boundary(f"part-{boundary}")
+
+
+def _domain(envelope: Envelope) -> str:
+    return bare_address(envelope.sender).partition("@")[2]
 
 
 @lru_cache(maxsize=4096)
@@ -118,69 +123,35 @@ def _header_text(text: str) -> str:
     return plain(text).replace("=?", "= ?")
 
 
-def _conversation_headers(mail: EmailMessage, envelope: Envelope, delivery_id: str, subject_id: str) -> None:
-    domain = bare_address(envelope.sender).partition("@")[2]
-    mail["Message-ID"] = f"<{_token(delivery_id)}@{domain}>"
-    root = f"<{_token(subject_id, envelope.destination)}@{domain}>"
-    mail["In-Reply-To"] = _kept("In-Reply-To", root)
-    mail["References"] = _kept("References", root)
+def _conversation_headers(mail: EmailMessage, envelope: Envelope, subjects: Sequence[str]) -> None:
+    """RFC 5322, 3.6.4. A message about several subjects joins their conversations to one."""
+    domain = _domain(envelope)
+    roots = " ".join(f"<{_token(subject, envelope.destination)}@{domain}>" for subject in subjects[:_MOST_ROOTS])
+    mail["In-Reply-To"] = _kept("In-Reply-To", roots)
+    mail["References"] = _kept("References", roots)
 
 
-def _list_headers(mail: EmailMessage, envelope: Envelope) -> None:
+def _list_headers(mail: EmailMessage, envelope: Envelope, stop: str | None) -> None:
     """RFC 2919 and RFC 2369; one-click removal (RFC 8058) only where an https page takes it."""
     sender = bare_address(envelope.sender)
-    mail["List-Id"] = _kept("List-Id", f"<{_token(envelope.destination)}.{sender.partition('@')[2]}>")
-    url = envelope.unsubscribe_url
-    if url is not None and url.startswith("https://"):
-        mail["List-Unsubscribe"] = _kept("List-Unsubscribe", f"<{quote(url, safe=_URL_LETTERS)}>")
-        mail["List-Unsubscribe-Post"] = _kept("List-Unsubscribe-Post", "List-Unsubscribe=One-Click")
-        return
+    mail["List-Id"] = _kept("List-Id", f"<{_token(envelope.destination)}.{_domain(envelope)}>")
     to = envelope.contact if check_address(envelope.contact) is None else sender
     subject = quote(f"stop {plain(envelope.destination)}", safe="")
-    mail["List-Unsubscribe"] = _kept("List-Unsubscribe", f"<mailto:{quote(to, safe='@')}?subject={subject}>")
+    by_mail = f"<mailto:{quote(to, safe='@')}?subject={subject}>"
+    if stop is not None and stop.startswith("https://"):
+        mail["List-Unsubscribe"] = _kept("List-Unsubscribe", f"<{quote(stop, safe=_URL_LETTERS)}>, {by_mail}")
+        mail["List-Unsubscribe-Post"] = _kept("List-Unsubscribe-Post", "List-Unsubscribe=One-Click")
+    else:
+        mail["List-Unsubscribe"] = _kept("List-Unsubscribe", by_mail)
 
 
 _URL_LETTERS = "%/:=&?~#+!$,;'@()*[]"
 
 
-def _text(message: Message, envelope: Envelope) -> str:
-    parts = [message.headline, message.what, ""]
-    parts += [f"{line.label}: {line.text}" for line in message.lines]
-    parts += ["", CAUTION]
-    if message.link is not None:
-        parts += ["", message.link]
-    parts += ["", "-- ", f"Sent by Hoarline to {plain(envelope.destination)}. {_how_to_stop(envelope)}", ""]
-    return "\n".join(parts)
-
-
-def _page(message: Message, envelope: Envelope) -> str:
-    page = _template().render(
-        message=message,
-        lines=[line for line in message.lines if line.label not in {"Next step", "Station"}],
-        mark=_mark(message),
-        caution=CAUTION,
-        destination=plain(envelope.destination),
-        stop=_how_to_stop(envelope),
-    )
-    # Character references keep the page in ASCII, which passes every mail server as it is.
-    return page.encode("ascii", "xmlcharrefreplace").decode("ascii")
-
-
-def _how_to_stop(envelope: Envelope) -> str:
-    if envelope.unsubscribe_url is not None:
-        return f"To stop these mails: {plain(envelope.unsubscribe_url)}"
+def _how_to_stop(envelope: Envelope, stop: str | None) -> str:
+    if stop is not None:
+        return f"To stop these mails: {plain(stop)}"
     return f"To stop or change these mails, write to {plain(envelope.contact) or bare_address(envelope.sender)}."
-
-
-def _mark(message: Message) -> _Mark | None:
-    level = message.body.level
-    if message.told_as is EventType.BLIND:
-        return _Mark("blind", "blind", "blind")
-    if level is None:
-        return None
-    if message.ending:
-        return _Mark("over", None, f"was {level.word}")
-    return _Mark(level.word, level.word, level.word)
 
 
 def _encoding(text: str) -> str:
@@ -191,9 +162,3 @@ def _encoding(text: str) -> str:
 def _token(*parts: str) -> str:
     """Return a name for what may stand in an identifier as it is, whatever the parts hold."""
     return hashlib.sha256("\n".join(parts).encode("utf-8", "surrogatepass")).hexdigest()[:32]
-
-
-@cache
-def _template() -> Template:
-    text = files("watcher.notify").joinpath("mail.html").read_text(encoding="utf-8")
-    return Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True).from_string(text)

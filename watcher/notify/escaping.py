@@ -1,0 +1,68 @@
+"""Values made harmless for what reads them: a plain text, a page, a chat room, a JSON document."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable
+from urllib.parse import quote
+
+from markupsafe import Markup, escape
+
+from watcher.notify.wording import plain, short
+
+# Common practice, no source: a METAR has about 100 characters and a reason 200; more is no chat line.
+LONGEST_CHAT_VALUE = 320
+
+_CHAT_SIGNS = str.maketrans({"<": "‹", ">": "›", "@": "＠"})
+# Only what a room would read as one character: "A&B" stays as it is.
+_ENTITY = re.compile(r"&(?=#?\w+;)")
+# A text in brackets before an address in parentheses shows the text and hides the address.
+_DISGUISED_LINK = re.compile(r"\]\s*(?=[(\[])")
+
+
+class WebAddress(str):
+    """A web address of our own. It must arrive as it is, so its signs are percent-encoded, never exchanged."""
+
+    __slots__ = ()
+
+
+Escape = Callable[[object], str]
+
+
+def finalizer(channel: Escape) -> Escape:
+    """Return what every value of a template goes through; what has been through already (a macro) stays."""
+
+    def finalize(value: object) -> str:
+        return value if isinstance(value, Markup) else Markup(channel(value))  # noqa: S704 - escaped for the channel
+
+    return finalize
+
+
+def for_text(value: object) -> str:
+    """Return a value on one line; nothing for None."""
+    text = _text(value)
+    return text if text.isprintable() else plain(text)
+
+
+def for_page(value: object) -> str:
+    """Return a value that is text in HTML, between tags and in quoted attributes; nothing for None."""
+    return str(escape(_text(value)))
+
+
+def for_chat(value: object) -> str:
+    """Return a value in which a chat room finds no command, mention, entity or disguised link; nothing for None."""
+    if isinstance(value, WebAddress):
+        return quote(value, safe="%/:=&?~#+!$,;'()*[]")
+    text = short(_text(value), LONGEST_CHAT_VALUE)
+    text = text.replace("<=", "≤").replace(">=", "≥").translate(_CHAT_SIGNS)
+    return _DISGUISED_LINK.sub("] · ", _ENTITY.sub("＆", text))
+
+
+def for_json(value: object) -> str:
+    """Return a value as a JSON literal; null for None."""
+    return json.dumps(value, ensure_ascii=False, separators=(",", ":"))
+
+
+def _text(value: object) -> str:
+    return "" if value is None else str(value)
