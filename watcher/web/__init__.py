@@ -1,0 +1,1 @@
+"""What people and programs reach over HTTP: small pages behind signed links, and the API."""

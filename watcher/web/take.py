@@ -1,0 +1,144 @@
+"""The page behind a take link: an alert as it stands, and a button for whoever takes it in hand."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse
+
+from watcher.alerts.model import Acknowledgement, Episode, Event, Phase, Taken
+from watcher.alerts.outbox import Item
+from watcher.links import Take, read_take
+from watcher.notify.message import Part, message_of
+from watcher.notify.wording import plain, when
+from watcher.web.forms import form_fields
+from watcher.web.origin import OwnOrigin
+from watcher.web.pages import Mark, page
+from watcher.web.parties import Records
+from watcher.web.problems import Refusal
+
+LONGEST_NAME = 80
+LONGEST_NOTE = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Hand:
+    """Who has an alert, in words for a page."""
+
+    by: str
+    note: str
+    since: str
+
+
+def take_pages(
+    records: Records, *, key: bytes, clock: Callable[[], datetime], news: Callable[[], None], origin: OwnOrigin
+) -> APIRouter:
+    """Return the pages under ``/take``. Looking changes nothing; only the button does."""
+    router = APIRouter(include_in_schema=False)
+
+    @router.api_route("/take/{token}", methods=["GET", "HEAD"])
+    async def look(token: str) -> HTMLResponse:
+        take = _allowed(key, token)
+        episode, part = await _open_alert(records, take.episode, clock())
+        return _alert_page(episode, part, name=plain(take.destination))
+
+    @router.post("/take/{token}")
+    async def press(token: str, request: Request) -> HTMLResponse:
+        take = _allowed(key, token)
+        origin.check(request, absent_is_fine=False)
+        fields = await form_fields(request)
+        by, note = plain(fields.get("by", "")), plain(fields.get("note", ""))
+        now = clock()
+        episode, part = await _open_alert(records, take.episode, now)
+        wrong = _wrong(by, note)
+        if wrong is not None:
+            return _alert_page(episode, part, name=by, note=note, wrong=wrong, status=422)
+        taken = await asyncio.to_thread(records.acknowledge, take.episode, by=by, note=note, now=now)
+        if taken is None:
+            # It ended between the look and the press.
+            episode, part = await _open_alert(records, take.episode, now)
+            raise Refusal(409, "This alert cannot be taken in hand just now. Open the link again.")
+        if taken.fresh:
+            news()
+        hand = _hand(taken.acknowledgement, part)
+        return page("taken.html", mark=Mark.of(episode.level), part=part, episode=episode, hand=hand, fresh=taken.fresh)
+
+    return router
+
+
+def _allowed(key: bytes, token: str) -> Take:
+    take = read_take(key, token)
+    if take is None:
+        raise Refusal(
+            404,
+            "This link is not whole, or it was not made here. Open it from the message again; where it was broken "
+            "over two lines, put it together.",
+            headline="No alert behind this link",
+        )
+    return take
+
+
+async def _open_alert(records: Records, episode_id: str, now: datetime) -> tuple[Episode, Part]:
+    """Return an episode that goes on, with what is known of it; Refusal (410) when it is over."""
+    episode = await asyncio.to_thread(records.episode, episode_id)
+    event = await asyncio.to_thread(records.newest_event, episode_id) if episode is not None else None
+    if episode is None or event is None:
+        raise Refusal(
+            410,
+            "It ended long ago, and its record has been removed. There is nothing to take in hand.",
+            headline="This alert is over",
+        )
+    if episode.phase is Phase.ENDED:
+        ended = f" on {when(episode.ended_at, event.body.zone)}" if episode.ended_at is not None else ""
+        raise Refusal(
+            410,
+            f"{plain(event.body.headline)}. It ended{ended}; there is nothing to take in hand. "
+            f"{plain(event.body.next_step)}",
+            headline="This alert is over",
+        )
+    return episode, _part(event, now)
+
+
+def _part(event: Event, now: datetime) -> Part:
+    """Return an event in the words of the messages, so that page and mail say the same."""
+    item = Item(event, event.type, event.body.level, event.subject_id)
+    return message_of("", [item], now=now, valid_until=now).first
+
+
+def _alert_page(
+    episode: Episode, part: Part, *, name: str, note: str = "", wrong: str | None = None, status: int = 200
+) -> HTMLResponse:
+    taken = episode.taken
+    return page(
+        "take.html",
+        status=status,
+        mark=Mark.of(episode.level),
+        part=part,
+        episode=episode,
+        lines=[line for line in part.lines if line.label not in {"Next step", "Station", "Taken by", "Note"}],
+        hand=_hand(taken, part) if taken is not None else None,
+        risen_from=taken.level.word if taken is not None and taken.level < episode.level else None,
+        name=name[:LONGEST_NAME],
+        note=note[:LONGEST_NOTE],
+        longest_name=LONGEST_NAME,
+        longest_note=LONGEST_NOTE,
+        wrong=wrong,
+    )
+
+
+def _hand(taken: Taken | Acknowledgement, part: Part) -> Hand:
+    return Hand(plain(taken.by), plain(taken.note), when(taken.at, part.body.zone))
+
+
+def _wrong(by: str, note: str) -> str | None:
+    if not by:
+        return "Say who takes it, so that the others know whom to ask."
+    if len(by) > LONGEST_NAME:
+        return f"The name has {len(by)} characters; at most {LONGEST_NAME} fit."
+    if len(note) > LONGEST_NOTE:
+        return f"The note has {len(note)} characters; at most {LONGEST_NOTE} fit."
+    return None
