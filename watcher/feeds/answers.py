@@ -18,12 +18,17 @@ from watcher.feeds.rows import KINDS, LEAST_YIELD, Rows, shown
 from watcher.reports.dating import WrongTime, report_date
 from watcher.reports.identity import normalise
 from watcher.reports.split import split_reports
+from watcher.reports.weather import parse_weather
 
-_TYPE = r"(?:(?:METAR|SPECI|TAF) )"
-_HEAD = r"(?:(?:COR|AMD|RTD) )*(?P<station>[A-Z][A-Z0-9]{3}) "
+_WORDS = r"(?:(?:METAR|SPECI|TAF|COR|AMD|RTD) )"
+_CODE = r"[A-Z][A-Z0-9]{3}"
 # After the station stands a group with a digit, or one of the few words that may stand there. Prose has neither.
-_REPORT = re.compile(rf"{_TYPE}*{_HEAD}(?:(?P<time>\d{{6}})Z?\b|(?=\S*\d|(?:NIL|AUTO|COR|AMD|CNL)\b))")
-_CERTAIN = re.compile(rf"{_TYPE}+{_HEAD}|{_HEAD.replace('?P<station>', '')}\d{{6}}Z\b")
+_REPORT = re.compile(rf"{_WORDS}*(?P<station>{_CODE}) (?:(?P<time>\d{{6}})Z?\b|(?=\S*\d|(?:NIL|AUTO|COR|AMD|CNL)\b))")
+_ANY_STATION = re.compile(rf"{_WORDS}+{_CODE}\b|{_CODE} \d{{6}}Z\b")
+_FIRST_CODE = re.compile(rf"{_WORDS}*(?P<station>{_CODE})\b")
+_END_OF_LINE_MARK = re.compile(r"=[ \t]*\r?$", re.MULTILINE)
+_VISIBILITY = re.compile(r"\d{4}=?")
+_GROUPS_OF_LETTERS = frozenset({"AUTO", "CAVOK", "NSC", "NCD", "SKC", "CLR", "NSW", "NOSIG", "TEMPO", "BECMG", "RMK"})
 _FIELDS: Mapping[What, tuple[str, str]] = {"metar": ("rawOb", "obsTime"), "taf": ("rawTAF", "issueTime")}
 
 
@@ -88,18 +93,36 @@ def _of_text(text: str, what: What, stations: Collection[str], now: datetime) ->
 def _with_wraps_indented(text: str, stations: Collection[str]) -> str:
     """Return the text with an indent before each line that goes on with the report before it.
 
-    A line that is wrongly taken for a new report would leave the one before without its weather. One that is wrongly
-    joined would give a station another's weather, so whatever begins with a station that was asked for stands alone.
+    A line that is wrongly taken for a new text would leave the report before it without its weather. One that is
+    wrongly joined would give a station another's weather: what begins with a station that was asked for stands alone.
     """
-    return "\n".join(f" {line}" if _goes_on(line, stations) else line for line in text.splitlines())
+    marked = _END_OF_LINE_MARK.search(text) is not None
+    lines: list[list[str]] = []
+    in_report = False
+    for line in text.splitlines():
+        plain = " ".join(line.split())
+        begins = _begins(plain, stations)
+        goes_on = not begins and _may_go_on(plain, marked)
+        if in_report and _VISIBILITY.fullmatch(plain):
+            lines[-1].append(plain)  # alone on its line it would be taken for the number of a bulletin
+        else:
+            lines.append([f" {line}" if goes_on else line])
+        in_report = not plain.endswith("=") and (begins or (in_report and goes_on))
+    return "\n".join(map(" ".join, lines))
 
 
-def _goes_on(line: str, stations: Collection[str]) -> bool:
-    plain = " ".join(line.split())
-    if plain != plain.upper() or not any(letter.isdigit() for letter in plain):
-        return False
-    begins = _REPORT.match(f"{plain} ")
-    return not (_CERTAIN.match(plain) or (begins is not None and begins["station"] in stations))
+def _begins(plain: str, stations: Collection[str]) -> bool:
+    first = _FIRST_CODE.match(plain)
+    return _ANY_STATION.match(plain) is not None or (first is not None and first["station"] in stations)
+
+
+def _may_go_on(plain: str, marked: bool) -> bool:
+    """Return whether a line that begins nothing can belong to a report. Prose has no groups; it follows an end mark."""
+    return marked or (plain == plain.upper() and any(map(_is_group, plain.split())))
+
+
+def _is_group(word: str) -> bool:
+    return word in _GROUPS_OF_LETTERS or any(map(str.isdigit, word)) or parse_weather(word) is not None
 
 
 def _is_cut(text: str, last: str, count: int) -> bool:

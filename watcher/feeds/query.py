@@ -39,6 +39,7 @@ FIRST_FORM_AGAIN_AFTER = timedelta(hours=1)
 # The largest public API cuts its answers at 400 reports and does not say so; 399 were seen.
 _CUT_AT = frozenset({399, 400})
 _FAILURES_IN_A_ROW = 2
+_SHOWN_AT_MOST = 5
 _CODE = re.compile(r"[A-Z][A-Z0-9]{3}")
 
 
@@ -291,7 +292,9 @@ def _shown(stations: tuple[str, ...]) -> str:
 
 
 def _doubts(read: Answers) -> tuple[str, ...]:
-    odd = tuple(f'no report: "{line}"' for line in read.odd)
-    if len(read.reports) not in _CUT_AT:
-        return odd
-    return (*odd, f"the answer holds {len(read.reports)} reports and may have been cut there; lower at_once")
+    odd = [f'no report: "{line}"' for line in read.odd[:_SHOWN_AT_MOST]]
+    if len(read.odd) > _SHOWN_AT_MOST:
+        odd.append(f"{len(read.odd) - _SHOWN_AT_MOST} more texts are no reports")
+    if len(read.reports) in _CUT_AT:
+        odd.append(f"the answer holds {len(read.reports)} reports and may have been cut there; lower at_once")
+    return tuple(odd)
