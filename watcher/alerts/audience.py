@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from math import atan2, cos, degrees, dist, floor, pi, radians, sin
 
 from watcher.alerts.subscribers import Circle, Subscription
@@ -12,8 +12,8 @@ from watcher.reports.station import Station
 # IUGG mean radius R1 = (2a + b) / 3 of the Geodetic Reference System 1980: 6 371 008.7714 m.
 # H. Moritz, Geodetic Reference System 1980, Journal of Geodesy 74 (2000), 128-133.
 EARTH_RADIUS_KM = 6371.0088
-# Wider than the rounding of a chord between unit vectors, narrower than any distance that matters (6 mm).
-_SLACK = 1e-9
+# Of a chord or an angle on the unit sphere; 6 micrometres on the ground.
+_ROUNDING = 1e-12
 
 Vector = tuple[float, float, float]
 
@@ -76,30 +76,31 @@ def distance_km(latitude_1: float, longitude_1: float, latitude_2: float, longit
 
     Notes
     -----
-    The angle is taken from the half sum and half difference of the unit vectors, which keeps its digits for places that
-    are equal, close together or opposite. The sphere is within 0.6 % of the distance on the ellipsoid.
+    The angle is taken from the difference and the sum of the unit vectors, which keeps its digits for places that are
+    equal, close together or opposite. The sphere is within 0.6 % of the ellipsoid, whose radii of curvature run from
+    6335 to 6400 km (a(1 - e2) and a2/b of the same system).
     """
-    return _arc_km(_unit_vector(latitude_1, longitude_1), _unit_vector(latitude_2, longitude_2))
+    here, there = _unit_vector(latitude_1, longitude_1), _unit_vector(latitude_2, longitude_2)
+    opposite = (-there[0], -there[1], -there[2])
+    return 2 * EARTH_RADIUS_KM * atan2(dist(here, there), dist(here, opposite))
 
 
-# A circle of a subscription: whose it is, its middle, the chord that none of it lies beyond, its radius in km.
-_Ring = tuple[int, Vector, float, float]
+# A circle of a subscription: whose it is, its middle, the longest chord from there that is inside.
+_Ring = tuple[int, Vector, float]
 
 
 def _ring(index: int, circle: Circle) -> _Ring:
-    chord = 2 * sin(min(circle.radius_km / EARTH_RADIUS_KM, pi) / 2)
-    return index, _unit_vector(circle.latitude_deg, circle.longitude_deg), chord + _SLACK, circle.radius_km
+    half_angle = min(circle.radius_km / EARTH_RADIUS_KM, pi) / 2
+    return index, _unit_vector(circle.latitude_deg, circle.longitude_deg), 2 * sin(half_angle) + _ROUNDING
 
 
-def _around(here: Vector, rings: Sequence[_Ring]) -> Iterator[int]:
-    for index, middle, chord, radius_km in rings:
-        if dist(here, middle) <= chord and _arc_km(here, middle) <= radius_km:
-            yield index
+def _around(here: Vector, rings: Sequence[_Ring]) -> list[int]:
+    return [index for index, middle, chord in rings if dist(here, middle) <= chord]
 
 
 def _bands(circle: Circle) -> range:
     """Return the whole degrees of latitude that a circle reaches into; past a pole it comes no lower again."""
-    reach = degrees(circle.radius_km / EARTH_RADIUS_KM + _SLACK)
+    reach = degrees(circle.radius_km / EARTH_RADIUS_KM + _ROUNDING)
     lowest = max(floor(circle.latitude_deg - reach), -90)
     highest = min(floor(circle.latitude_deg + reach), 90)
     return range(lowest, highest + 1)
@@ -108,8 +109,3 @@ def _bands(circle: Circle) -> range:
 def _unit_vector(latitude_deg: float, longitude_deg: float) -> Vector:
     latitude, longitude = radians(latitude_deg), radians(longitude_deg)
     return cos(latitude) * cos(longitude), cos(latitude) * sin(longitude), sin(latitude)
-
-
-def _arc_km(here: Vector, there: Vector) -> float:
-    opposite = (-there[0], -there[1], -there[2])
-    return 2 * EARTH_RADIUS_KM * atan2(dist(here, there), dist(here, opposite))
