@@ -15,6 +15,7 @@ from watcher.alerts.outbox import Item
 from watcher.links import Take, read_take
 from watcher.notify.message import Part, message_of
 from watcher.notify.wording import plain, when
+from watcher.rulebook.words import Level
 from watcher.web.forms import form_fields
 from watcher.web.origin import OwnOrigin
 from watcher.web.pages import Mark, page
@@ -23,6 +24,9 @@ from watcher.web.problems import Refusal
 
 LONGEST_NAME = 80
 LONGEST_NOTE = 200
+# Labels of a message's lines: what one must know before pressing, and what stands elsewhere on the page.
+_FIRST = {"Why", "Age of data"}
+_ELSEWHERE = {"Next step", "Station", "Taken by", "Note"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +58,7 @@ def take_pages(
         by, note = plain(fields.get("by", "")), plain(fields.get("note", ""))
         now = clock()
         episode, part = await _open_alert(records, take.episode, now)
-        wrong = _wrong(by, note)
+        wrong = _wrong(by, note) or _worse(episode, fields.get("level"))
         if wrong is not None:
             return _alert_page(episode, part, name=by, note=note, wrong=wrong, status=422)
         taken = await asyncio.to_thread(records.acknowledge, take.episode, by=by, note=note, now=now)
@@ -93,14 +97,19 @@ async def _open_alert(records: Records, episode_id: str, now: datetime) -> tuple
             headline="This alert is over",
         )
     if episode.phase is Phase.ENDED:
-        ended = f" on {when(episode.ended_at, event.body.zone)}" if episode.ended_at is not None else ""
-        raise Refusal(
-            410,
-            f"{plain(event.body.headline)}. It ended{ended}; there is nothing to take in hand. "
-            f"{plain(event.body.next_step)}",
-            headline="This alert is over",
-        )
+        raise _over(episode, event)
     return episode, _part(event, now)
+
+
+def _over(episode: Episode, event: Event) -> Refusal:
+    ended = f" on {when(episode.ended_at, event.body.zone)}" if episode.ended_at is not None else ""
+    about = f"{plain(event.body.name)}, " if event.body.name else ""
+    return Refusal(
+        410,
+        f"{about}{episode.flag.value}, last level {episode.level.word}: it ended{ended}, and there is nothing left to "
+        f"take in hand. {plain(event.body.next_step)}",
+        headline=f"{episode.station}: this alert is over",
+    )
 
 
 def _part(event: Event, now: datetime) -> Part:
@@ -119,7 +128,8 @@ def _alert_page(
         mark=Mark.of(episode.level),
         part=part,
         episode=episode,
-        lines=[line for line in part.lines if line.label not in {"Next step", "Station", "Taken by", "Note"}],
+        first=[line for line in part.lines if line.label in _FIRST],
+        rest=[line for line in part.lines if line.label not in _FIRST | _ELSEWHERE],
         hand=_hand(taken, part) if taken is not None else None,
         risen_from=taken.level.word if taken is not None and taken.level < episode.level else None,
         name=name[:LONGEST_NAME],
@@ -142,3 +152,10 @@ def _wrong(by: str, note: str) -> str | None:
     if len(note) > LONGEST_NOTE:
         return f"The note has {len(note)} characters; at most {LONGEST_NOTE} fit."
     return None
+
+
+def _worse(episode: Episode, seen: str | None) -> str | None:
+    """Return why to look again: nobody takes in hand what they have not seen."""
+    if seen is None or seen not in {level.word for level in Level} or Level.of(seen) >= episode.level:
+        return None
+    return f"It became worse while you looked: {episode.level.word} now, {seen} before. Read it again, then take it."
