@@ -11,6 +11,7 @@ from email.message import EmailMessage
 from email.policy import SMTP
 from email.utils import format_datetime
 from functools import lru_cache
+from typing import Any
 from urllib.parse import quote
 
 from watcher.notify.address import bare_address, check_address, display_name
@@ -74,35 +75,47 @@ def build_mail(message: Message, envelope: Envelope, *, now: datetime, templates
     stop = message.links.stop or envelope.unsubscribe_url
     if stop is not message.links.stop:
         message = replace(message, links=replace(message.links, stop=stop))
-    mail = addressed(envelope, message.headline, _token(message.id), now)
+    mail = addressed(envelope, message.headline, token(message.id), now)
     _conversation_headers(mail, envelope, message.subjects)
     _list_headers(mail, envelope, stop)
     reader = Reader(plain(envelope.destination), _how_to_stop(envelope, stop))
-    # Character references keep the page in ASCII, which passes every mail server as it is.
-    page = templates.page(message, reader).encode("ascii", "xmlcharrefreplace").decode("ascii")
-    set_bodies(mail, templates.text(message, reader), page, boundary=_token(message.id, envelope.destination))
+    text, page = templates.text(message, reader), templates.page(message, reader)
+    set_bodies(mail, text, page, boundary=token(message.id, envelope.destination))
     return mail
 
 
-def addressed(envelope: Envelope, subject: str, token: str, now: datetime) -> EmailMessage:
-    """Return a mail without content: from, to, subject, date, and an identity made of the token."""
+def addressed(envelope: Envelope, subject: str, identity: str, now: datetime) -> EmailMessage:
+    """Return a mail without content: from, to, subject, date, and a Message-ID of that identity."""
     mail = EmailMessage(policy=_POLICY)
     sender = Address(_header_text(display_name(envelope.sender)), addr_spec=bare_address(envelope.sender))
     mail["From"] = _kept("From", str(sender))
     mail["To"] = _kept("To", envelope.address)
     mail["Subject"] = _header_text(subject)
     mail["Date"] = format_datetime(now)
-    mail["Message-ID"] = f"<{token}@{_domain(envelope)}>"
+    mail["Message-ID"] = f"<{identity}@{_domain(envelope)}>"
     # RFC 3834, 5: nobody's holiday responder answers this.
     mail["Auto-Submitted"] = _kept("Auto-Submitted", "auto-generated")
     return mail
 
 
 def set_bodies(mail: EmailMessage, text: str, page: str, *, boundary: str) -> None:
-    """Give a mail its content as text and as a page; the page is ASCII or sent quoted-printable."""
-    mail.set_content(text, charset="utf-8", cte=_encoding(text))
-    mail.add_alternative(page, subtype="html", charset="utf-8", cte=_encoding(page))
-    mail.set_boundary(f"part-{boundary}")
+    """Give a mail its content, as text and as a page. `boundary`: what stands in neither."""
+    mail["MIME-Version"] = _kept("MIME-Version", "1.0")
+    mail["Content-Type"] = f'multipart/alternative; boundary="part-{boundary}"'
+    mail.attach(_body(text, "plain"))
+    # Character references keep the page in ASCII, which passes every mail server as it is.
+    mail.attach(_body(page.encode("ascii", "xmlcharrefreplace").decode("ascii"), "html"))
+
+
+def _body(text: str, subtype: str) -> EmailMessage:
+    body = EmailMessage(policy=_POLICY)
+    if text.isascii() and all(len(line) <= _LONGEST_LINE for line in text.splitlines()):
+        body["Content-Type"] = _kept("Content-Type", f'text/{subtype}; charset="utf-8"')
+        body["Content-Transfer-Encoding"] = _kept("Content-Transfer-Encoding", "7bit")
+        body.set_payload(text)
+    else:
+        body.set_content(text, subtype=subtype, charset="utf-8", cte="quoted-printable")
+    return body
 
 
 def _domain(envelope: Envelope) -> str:
@@ -111,8 +124,11 @@ def _domain(envelope: Envelope) -> str:
 
 @lru_cache(maxsize=4096)
 def _kept(name: str, value: str) -> object:
-    """Return a header that many mails share, read and checked once."""
-    return _POLICY.header_store_parse(name, value)[1]
+    """Return a header that many mails share: read, checked and folded once."""
+    header: Any = _POLICY.header_store_parse(name, value)[1]
+    folded = header.fold(policy=_POLICY)
+    header.fold = lambda *, policy: folded  # noqa: ARG005 - mails are written by that policy alone
+    return header
 
 
 def _header_text(text: str) -> str:
@@ -126,7 +142,7 @@ def _header_text(text: str) -> str:
 def _conversation_headers(mail: EmailMessage, envelope: Envelope, subjects: Sequence[str]) -> None:
     """RFC 5322, 3.6.4. A message about several subjects joins their conversations to one."""
     domain = _domain(envelope)
-    roots = " ".join(f"<{_token(subject, envelope.destination)}@{domain}>" for subject in subjects[:_MOST_ROOTS])
+    roots = " ".join(f"<{token(subject, envelope.destination)}@{domain}>" for subject in subjects[:_MOST_ROOTS])
     mail["In-Reply-To"] = _kept("In-Reply-To", roots)
     mail["References"] = _kept("References", roots)
 
@@ -134,7 +150,7 @@ def _conversation_headers(mail: EmailMessage, envelope: Envelope, subjects: Sequ
 def _list_headers(mail: EmailMessage, envelope: Envelope, stop: str | None) -> None:
     """RFC 2919 and RFC 2369; one-click removal (RFC 8058) only where an https page takes it."""
     sender = bare_address(envelope.sender)
-    mail["List-Id"] = _kept("List-Id", f"<{_token(envelope.destination)}.{_domain(envelope)}>")
+    mail["List-Id"] = _kept("List-Id", f"<{token(envelope.destination)}.{_domain(envelope)}>")
     to = envelope.contact if check_address(envelope.contact) is None else sender
     subject = quote(f"stop {plain(envelope.destination)}", safe="")
     by_mail = f"<mailto:{quote(to, safe='@')}?subject={subject}>"
@@ -154,11 +170,6 @@ def _how_to_stop(envelope: Envelope, stop: str | None) -> str:
     return f"To stop or change these mails, write to {plain(envelope.contact) or bare_address(envelope.sender)}."
 
 
-def _encoding(text: str) -> str:
-    simple = text.isascii() and all(len(line) <= _LONGEST_LINE for line in text.splitlines())
-    return "7bit" if simple else "quoted-printable"
-
-
-def _token(*parts: str) -> str:
+def token(*parts: str) -> str:
     """Return a name for what may stand in an identifier as it is, whatever the parts hold."""
     return hashlib.sha256("\n".join(parts).encode("utf-8", "surrogatepass")).hexdigest()[:32]

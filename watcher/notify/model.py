@@ -42,6 +42,23 @@ class WebhookDestination:
 
 
 @dataclass(frozen=True, slots=True)
+class ChatDestination:
+    """A chat room that takes posted texts.
+
+    `url`: whoever knows it can write into the room. `text_field`: the name under which the room looks for the text.
+    ValueError when either is empty.
+    """
+
+    name: str
+    url: str = field(repr=False)
+    text_field: str = "text"
+
+    def __post_init__(self) -> None:
+        if not self.url or not self.text_field:
+            _refuse(f'destination "{self.name}"', "it lacks a web address or the name of the field for the text")
+
+
+@dataclass(frozen=True, slots=True)
 class MailServer:
     """The server that mail is handed to.
 

@@ -206,7 +206,7 @@ class PartFields:
 
     @property
     def brief_span(self) -> str | None:
-        """The same for a table: since 0248Z, 0200Z-0600Z."""
+        """The same for a table: since 0248Z, expected 0200Z-0600Z."""
         body = self._part.body
         return _brief_span(body, self._part.written_at, over=self._part.told_as in ENDINGS)
 
@@ -335,7 +335,7 @@ class StationFields:
 
     @property
     def brief_span(self) -> str | None:
-        """From when to when: since 0248Z, 0200Z-0600Z."""
+        """From when to when: since 0248Z, expected 0200Z-0600Z."""
         return _brief_span(self._line, self._now)
 
     @property
@@ -432,9 +432,10 @@ def _brief_span(about: EventBody | DigestLine, now: datetime, *, over: bool = Fa
     if about.begins_at is None:
         return None
     begins = _brief(about.begins_at, now)
-    if about.until is not None and (over or about.kind is Kind.EXPECTED):
-        return f"{begins}-{clock_z(about.until)}"
-    return f"from {begins}" if about.kind is Kind.EXPECTED else f"since {begins}"
+    until = f"-{_brief(about.until, about.begins_at)}" if about.until is not None else ""
+    if over:
+        return f"{begins}{until}"
+    return f"expected {begins}{until}" if about.kind is Kind.EXPECTED else f"since {begins}"
 
 
 def _brief(moment: datetime, now: datetime) -> str:

@@ -31,8 +31,10 @@ _ESCAPES: Final[Mapping[str, Escape]] = MappingProxyType({
     "mail.html": for_page,
     "chat.txt": for_chat,
     "webhook.json": for_json,
+    "confirmation.txt": for_text,
+    "confirmation.html": for_page,
 })  # fmt: skip
-TEMPLATE_NAMES: Final = tuple(_ESCAPES)
+TEMPLATE_NAMES: Final = ("mail.txt", "mail.html", "chat.txt", "webhook.json")
 
 _log = structlog.get_logger()
 
@@ -63,7 +65,7 @@ class Templates:
         if problems:
             raise SettingsError(problems)
         own = {name: environment(name).from_string(text) for name, text in overrides.items()}
-        return cls(MappingProxyType({name: own.get(name) or _shipped(name) for name in TEMPLATE_NAMES}), frozenset(own))
+        return cls(MappingProxyType({name: own.get(name) or shipped(name) for name in TEMPLATE_NAMES}), frozenset(own))
 
     def text(self, message: Message, reader: Reader) -> str:
         """Return a mail as plain text."""
@@ -98,7 +100,7 @@ class Templates:
                 raise
             # No sample foresaw this message. A plain alert now is worth more than a fine one never.
             _log.exception("template", file=name)
-            return _shipped(name).render(context)
+            return shipped(name).render(context)
 
 
 def webhook_context(body: Mapping[str, object]) -> dict[str, object]:
@@ -132,6 +134,7 @@ def _pad(text: object, width: int) -> str:
 
 
 @cache
-def _shipped(name: str) -> Template:
+def shipped(name: str) -> Template:
+    """Return a template that comes with the program: one that can be replaced, or that of the confirmation mail."""
     text = files("watcher.notify").joinpath("templates", name).read_text(encoding="utf-8")
     return environment(name).from_string(text)
