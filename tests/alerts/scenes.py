@@ -6,8 +6,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
+from watcher.alerts.changes import StationChange
 from watcher.alerts.judge import judge
-from watcher.alerts.model import Episode, Event, Policy, StationChange, StationState, StationView
+from watcher.alerts.model import Episode, Event, Policy, StationState, StationView
 from watcher.reports.decode import decode_report
 from watcher.reports.identity import text_hash
 from watcher.reports.model import Report

@@ -11,7 +11,9 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 
 from tests.alerts.scenes import MIDNIGHT, Play, report
 from watcher.alerts.judge import judge
-from watcher.alerts.model import EventType, Policy, Subscription
+from watcher.alerts.listeners import Listeners
+from watcher.alerts.model import EventType, Policy
+from watcher.alerts.subscribers import Recipient, Subscription
 from watcher.alerts.tell import after_telling, tell
 from watcher.rulebook.words import Kind
 
@@ -33,7 +35,7 @@ class Night(RuleBasedStateMachine):
         self.texts = []
         self.told = {}
         self.deliveries = []
-        self.subscriptions = (Subscription("s", ("duty",)),)
+        self.listeners = Listeners([Subscription("s", ("duty",))], [Recipient("duty")])
 
     def _hear(self, texts):
         before = self.play.view
@@ -43,9 +45,9 @@ class Night(RuleBasedStateMachine):
         assert changes == judge({"XNOR": before}, reports, **args), "the same inputs give the same answer"
         for change in changes:
             self.play._take(change)
-        owed = tell(changes, [self.play.view], self.subscriptions, self.told, policy=Policy(), now=self.now)
-        self.told = after_telling(self.told, owed)
-        self.deliveries.extend(owed)
+        telling = tell(changes, [self.play.view], self.listeners, self.told, **args)
+        self.told = after_telling(self.told, telling.deliveries, changes)
+        self.deliveries.extend(telling.deliveries)
         again = judge({"XNOR": self.play.view}, reports, **args)
         assert not [event for change in again for event in change.events], "heard again, nothing new is said"
 

@@ -2,54 +2,15 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, time
-from zoneinfo import ZoneInfo
+from datetime import time
 
-import pytest
-from hypothesis import given
-from hypothesis import strategies as st
-
-from tests.alerts.scenes import Play, at
-from watcher.alerts.judge import judge
-from watcher.alerts.model import Hours, Policy, Subscription
-from watcher.alerts.tell import after_telling, tell, within
+from tests.alerts.desk import Desk, everything
+from watcher.alerts.subscribers import Hours
 from watcher.rulebook.words import Flag, Level
 
 DRY = "XNOR 12{}Z 00000KT 9999 SCT030 06/M02 Q1010"
 LIGHT = "XNOR 12{}Z 00000KT 3000 -FZRA OVC006 M02/M06 Q1010"
 HEAVY = "XNOR 12{}Z 00000KT 3000 FZRA OVC006 M02/M06 Q1010"
-
-
-class Desk:
-    """A played station with subscriptions; says what each destination is told at each time."""
-
-    def __init__(self, *subscriptions: Subscription) -> None:
-        self.play = Play()
-        self.subscriptions = subscriptions
-        self.told = {}
-        self.deliveries = []
-
-    def hear(self, clock: str, *texts: str) -> list[tuple[str, str]]:
-        from tests.alerts.scenes import report
-
-        now = at(clock)
-        changes = judge(
-            {"XNOR": self.play.view},
-            [report(text, now) for text in texts],
-            rulebook=self.play.book,
-            policy=self.play.policy,
-            now=now,
-        )
-        for change in changes:
-            self.play._take(change)
-        owed = tell(changes, [self.play.view], self.subscriptions, self.told, policy=Policy(), now=now)
-        self.told = after_telling(self.told, owed)
-        self.deliveries.extend(owed)
-        return [(item.destination, item.told_as.value.rsplit(".", 1)[1]) for item in owed]
-
-
-def everything(*destinations: str, **changes) -> Subscription:
-    return Subscription(name="all of it", destinations=destinations, **changes)
 
 
 def test_the_opening_and_the_end_go_to_everyone_who_asked():
@@ -132,27 +93,3 @@ def test_the_same_turn_made_again_gives_deliveries_of_the_same_names():
         desk.hear("0551", HEAVY.format("0550"))
     assert [item.id for item in first.deliveries] == [item.id for item in second.deliveries]
     assert len({item.id for item in first.deliveries}) == len(first.deliveries) == 4
-
-
-@pytest.mark.parametrize(
-    ("clock_utc", "inside"),
-    [("2026-01-12T16:59", False), ("2026-01-12T17:00", True), ("2026-01-12T23:30", True), ("2026-01-13T07:59", True),
-     ("2026-01-13T08:00", False), ("2026-07-12T16:00", True), ("2026-07-12T15:59", False)],
-)  # fmt: skip
-def test_hours_across_midnight_follow_the_wall_clock_of_their_zone(clock_utc, inside):
-    hours = Hours(time(18, 0), time(9, 0), "Europe/Oslo")
-    assert within(hours, datetime.fromisoformat(clock_utc).replace(tzinfo=UTC)) is inside
-
-
-@given(st.datetimes(min_value=datetime(2025, 1, 1), max_value=datetime(2027, 1, 1)), st.times(), st.times())
-def test_hours_and_their_complement_share_the_day(naive, begin, end):
-    now = naive.replace(tzinfo=UTC)
-    begin, end = begin.replace(tzinfo=None), end.replace(tzinfo=None)
-    if begin != end:
-        zone = "America/St_Johns"
-        assert within(Hours(begin, end, zone), now) is not within(Hours(end, begin, zone), now)
-        assert within(Hours(begin, end, zone), now) is (
-            (begin <= now.astimezone(ZoneInfo(zone)).time() < end)
-            if begin < end
-            else not (end <= now.astimezone(ZoneInfo(zone)).time() < begin)
-        )
