@@ -25,6 +25,7 @@ def check(config: ConfigOption = None, as_json: JsonOption = False) -> None:
     settings = _settings(config, problems)
     if settings is not None:
         notes.extend(_station_notes(settings))
+        notes.extend(_query_notes(settings))
         problems.extend(_rule_problems(settings))
         problems.extend(_destination_problems(settings))
         asyncio.run(_reach(settings, problems, notes))
@@ -63,6 +64,22 @@ def _station_notes(settings: Settings) -> list[str]:
         return []
     notes = [] if watched else ["[watch] stations is empty: nothing is judged"]
     return notes + [f"{code}: not known: {', '.join(lacks)}" for code in watched if (lacks := missing(table.get(code)))]
+
+
+def _query_notes(settings: Settings) -> list[str]:
+    """Say which lists of stations are too long for a query feed to ask for all of them each time."""
+    from watcher.feeds.query import REQUESTS_A_ROUND
+
+    notes = []
+    for feed in settings.text.feed:
+        rounds = -(-len(settings.text.watch.stations) // (feed.at_once * REQUESTS_A_ROUND))
+        if feed.kind == "query" and rounds > 1:
+            notes.append(
+                f'feed "{feed.name}": {len(settings.text.watch.stations)} stations at {feed.at_once} at once are more '
+                f"than {REQUESTS_A_ROUND} requests: each is asked for every {rounds} times only; "
+                f"a bulk feed brings all of them each time"
+            )
+    return notes
 
 
 def _rule_problems(settings: Settings) -> tuple[Problem, ...]:
