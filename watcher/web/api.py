@@ -13,11 +13,11 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from watcher.alerts.model import Phase
 from watcher.notify.wording import plain, when
+from watcher.web.bearer import bearer
 from watcher.web.contract import AcknowledgementBody, EpisodeBody, acknowledgement_body, episode_body
 from watcher.web.parties import Records
 from watcher.web.problems import MEDIA_TYPE, ProblemBody, Refusal
 from watcher.web.take import LONGEST_NAME, LONGEST_NOTE
-from watcher.web.tokens import bearer
 
 PREFIX = "/api/v1"
 _Name = Annotated[str, AfterValidator(plain), Field(min_length=1, max_length=LONGEST_NAME)]
