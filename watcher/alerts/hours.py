@@ -93,9 +93,8 @@ def _change(before: datetime, after: datetime, local: datetime) -> datetime:
     Clocks change on a whole second of UTC, so halving the time between finds the change exactly.
     """
     early = before.replace(microsecond=0)
-    seconds = (after.replace(microsecond=0) - early) // _SECOND
     reached = local.replace(tzinfo=None)
-    low, high = 0, seconds
+    low, high = 0, (after - early) // _SECOND
     while high - low > 1:
         middle = (low + high) // 2
         reads = (early + middle * _SECOND).astimezone(local.tzinfo).replace(tzinfo=None)
@@ -120,7 +119,7 @@ def _spans(hours: Hours, first: date, last: date) -> tuple[Span, ...]:
         if begin == end:
             continue
         if joined and begin <= joined[-1][1]:
-            begin, end = joined[-1][0], max(end, joined.pop()[1])
+            begin, _ = joined.pop()
         joined.append((begin, end))
     return tuple(joined)
 
