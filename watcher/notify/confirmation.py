@@ -9,6 +9,7 @@ from shlex import quote
 from watcher.notify.address import bare_address
 from watcher.notify.escaping import WebAddress
 from watcher.notify.mail import Envelope, addressed, set_bodies, token
+from watcher.notify.message import CAUTION
 from watcher.notify.templating import shipped
 from watcher.notify.wording import plain, when
 from watcher.units import duration_text, iso_z
@@ -40,6 +41,7 @@ def build_confirmation(
         "command": f"hoarline destination confirm {quote(plain(envelope.destination))} {quote(code)}",
         "expires": when(expires_at, None),
         "good_for": duration_text(expires_at - now),
+        "caution": CAUTION,
         "contact": plain(envelope.contact) or bare_address(envelope.sender),
     }
     # The code stays out of the identity: servers write that into their logs.

@@ -61,7 +61,7 @@ def for_chat(value: object) -> str:
 
 def for_json(value: object) -> str:
     """Return a value as a JSON literal; null for None."""
-    return json.dumps(value, ensure_ascii=False, separators=(",", ":"))
+    return json.dumps(value, ensure_ascii=False, separators=(",", ":"), default=str)
 
 
 def _text(value: object) -> str:

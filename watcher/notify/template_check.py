@@ -4,36 +4,69 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from traceback import walk_tb
 
 from jinja2 import Environment, TemplateSyntaxError, UndefinedError, meta, nodes
 from jinja2.exceptions import SecurityError
 
 from watcher.errors import Problem, nearest
-from watcher.notify.payload import webhook_body
 from watcher.notify.samples import READER, samples
-from watcher.notify.template_fields import FIELDS, context_of
+from watcher.notify.template_fields import FIELDS, context_of, webhook_context
 
 # Filter to what it does. Everything else of the template language's own is left out: a message needs no more.
 FILTERS: Mapping[str, str] = {
-    "capitalize": "First letter large, all others small.",
-    "count": "How many.",
-    "default": 'Another value where this one is empty: `name|default("no name", true)`.',
+    "default": "Another value where this one is empty: `name|default('no name', true)`.",
     "first": "The first of a list.",
-    "join": 'A list as one text: `also|join("; ")`.',
-    "last": "The last of a list.",
-    "length": "How many.",
+    "groups": "The groups of a report as a list: what a loop goes through.",
+    "join": "A list as one text: `also|join('; ')`.",
+    "length": "How many letters, or things in a list.",
     "lower": "In small letters.",
     "pad": "Filled up with spaces to so many characters: `station|pad(6)`.",
-    "replace": "With one text in place of another.",
-    "trim": "Without spaces at the ends.",
+    "replace": "With one text in place of another: `flag|replace('-', ' ')`.",
     "truncate": "Cut to so many characters: `why|truncate(80)`.",
     "upper": "In capitals.",
 }
 _LOOP = dict.fromkeys(("index", "index0", "first", "last", "length", "revindex"), "")
 _LISTS = {"parts": "part", "stations": "station", "lines": "line"}
 _STANDS_ALONE = (nodes.Include, nodes.Import, nodes.FromImport, nodes.Extends)
-_ANY_FIELD = {name: meaning for group in FIELDS.values() for name, meaning in group.items()} | _LOOP
+
+
+@dataclass(frozen=True, slots=True)
+class _Words:
+    """What a channel's template may name. `top`: as it stands. `any`: of something that cannot be told beforehand.
+
+    `groups`: what a name stands for, by the group of its fields. `lists`: the group of what is in a list.
+    """
+
+    top: Mapping[str, str]
+    any: Mapping[str, str]
+    groups: Mapping[str, str]
+    lists: Mapping[str, str]
+
+
+_PEOPLE = ("message", "part", "station", "line")
+_FOR_PEOPLE = _Words(
+    top=FIELDS["message"],
+    any={name: meaning for group in _PEOPLE for name, meaning in FIELDS[group].items()} | _LOOP,
+    groups={"first": "part"},
+    lists=_LISTS,
+)
+_FOR_WEBHOOK = _Words(
+    top=FIELDS["webhook"],
+    any={**FIELDS["webhook"], "also": FIELDS["station"]["also"], **_LOOP},
+    groups={"data": "webhook"},
+    lists={},
+)
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class _Fault:
+    """What is wrong in a line of a template."""
+
+    line: int
+    what: str
+    remedy: str
 
 
 def problems_of(
@@ -60,62 +93,69 @@ def problems_of(
 
 
 def _of_one(name: str, text: str, environment: Environment) -> list[Problem]:
+    words = _FOR_WEBHOOK if name == "webhook.json" else _FOR_PEOPLE
     try:
-        tree = environment.parse(text)
+        tree = _lenient(text, environment)
+        faults = {
+            *_unknown_names(tree, words),
+            *_unknown_filters(tree, environment),
+            *_unknown_fields(tree, words.groups, words),
+        }
     except TemplateSyntaxError as error:
         return [Problem(_place(name, error.lineno), f"the template cannot be read: {error.message}")]
-    found = [*_unknown_names(name, tree), *_unknown_filters(name, tree, environment), *_unknown_fields(name, tree)]
+    found = [Problem(_place(name, fault.line), fault.what, fault.remedy) for fault in sorted(faults)]
     return found or _of_samples(name, text, environment)
 
 
-def _unknown_names(name: str, tree: nodes.Template) -> Iterator[Problem]:
-    allowed = FIELDS["webhook" if name == "webhook.json" else "message"]
-    unknown = meta.find_undeclared_variables(tree) - set(allowed)
+def _lenient(text: str, environment: Environment) -> nodes.Template:
+    """Return the template read as if every filter and test in it were known, so that one fault does not hide others."""
+    tree = environment.parse(text)
+    lenient = environment.overlay()
+    lenient.filters = environment.filters | {node.name: _anything for node in tree.find_all(nodes.Filter)}
+    lenient.tests = environment.tests | {node.name: _anything for node in tree.find_all(nodes.Test)}
+    return lenient.parse(text)
+
+
+def _anything(*_values: object) -> str:
+    return ""
+
+
+def _unknown_names(tree: nodes.Template, words: _Words) -> Iterator[_Fault]:
+    unknown = meta.find_undeclared_variables(tree) - set(words.top)
     for node in tree.find_all(nodes.Name):
         if node.name in unknown:
-            unknown.discard(node.name)
-            yield Problem(_place(name, node.lineno), f'field "{node.name}" is not known', nearest(node.name, allowed))
+            yield _Fault(node.lineno, f'field "{node.name}" is not known', nearest(node.name, words.top))
 
 
-def _unknown_filters(name: str, tree: nodes.Template, environment: Environment) -> Iterator[Problem]:
+def _unknown_filters(tree: nodes.Template, environment: Environment) -> Iterator[_Fault]:
     for node in tree.find_all(nodes.Filter):
         if node.name not in environment.filters:
-            yield Problem(_place(name, node.lineno), f'filter "{node.name}" is not known', nearest(node.name, FILTERS))
+            yield _Fault(node.lineno, f'filter "{node.name}" is not known', nearest(node.name, environment.filters))
     for test in tree.find_all(nodes.Test):
         if test.name not in environment.tests:
-            remedy = nearest(test.name, environment.tests)
-            yield Problem(_place(name, test.lineno), f'test "{test.name}" is not known', remedy)
+            yield _Fault(test.lineno, f'test "{test.name}" is not known', nearest(test.name, environment.tests))
     for other in tree.find_all(_STANDS_ALONE):
-        yield Problem(_place(name, other.lineno), "a template stands alone", "write here what another file would say")
+        yield _Fault(other.lineno, "a template stands alone", "write here what another file would say")
 
 
-def _unknown_fields(name: str, tree: nodes.Template) -> Iterator[Problem]:
-    """Yield the fields that are named of something and that it does not have, also where no sample comes by."""
-    lists = {} if name == "webhook.json" else _LISTS
-    top = {"data": "webhook"} if name == "webhook.json" else {"first": "part"}
-    return _in_scope(name, tree, top, lists)
+def _unknown_fields(node: nodes.Node, scope: Mapping[str, str], words: _Words) -> Iterator[_Fault]:
+    """Yield the fields that something is asked for and does not have, also where no sample comes by.
 
-
-def _in_scope(name: str, node: nodes.Node, scope: Mapping[str, str], lists: Mapping[str, str]) -> Iterator[Problem]:
-    """`scope`: what a name stands for there, by the group of its fields."""
+    `scope`: what each name stands for at this place, by the group of its fields.
+    """
     if isinstance(node, nodes.Getattr):
-        allowed = _fields_of(node.node, scope)
+        allowed = _fields_of(node.node, scope, words)
         if node.attr not in allowed:
-            yield Problem(_place(name, node.lineno), f'field "{node.attr}" is not known', nearest(node.attr, allowed))
-    inner = dict(scope)
-    if isinstance(node, nodes.For):
-        inner["loop"] = "loop"
-        if isinstance(node.target, nodes.Name):
-            inner[node.target.name] = lists.get(_last_word(node.iter), "any")
+            yield _Fault(node.lineno, f'field "{node.attr}" is not known', nearest(node.attr, allowed))
+    if isinstance(node, nodes.For) and isinstance(node.target, nodes.Name):
+        scope = {**scope, "loop": "loop", node.target.name: words.lists.get(_last_word(node.iter), "any")}
     for child in node.iter_child_nodes():
-        yield from _in_scope(name, child, inner, lists)
+        yield from _unknown_fields(child, scope, words)
 
 
-def _fields_of(node: nodes.Node, scope: Mapping[str, str]) -> Mapping[str, str]:
-    if isinstance(node, nodes.Name):
-        group = scope.get(node.name, "any")
-        return _LOOP if group == "loop" else FIELDS.get(group, _ANY_FIELD)
-    return _ANY_FIELD
+def _fields_of(node: nodes.Node, scope: Mapping[str, str], words: _Words) -> Mapping[str, str]:
+    group = scope.get(node.name, "any") if isinstance(node, nodes.Name) else "any"
+    return _LOOP if group == "loop" else FIELDS.get(group, words.any)
 
 
 def _last_word(node: nodes.Node) -> str:
@@ -132,13 +172,7 @@ def _of_samples(name: str, text: str, environment: Environment) -> list[Problem]
     template = environment.from_string(text)
     found: dict[tuple[str, str], Problem] = {}
     for kind, message in samples():
-        if name == "webhook.json":
-            body = webhook_body(message)
-            data = body["data"]
-            assert isinstance(data, dict)
-            context: Mapping[str, object] = {**body, **data}
-        else:
-            context = context_of(message, READER)
+        context = webhook_context(message) if name == "webhook.json" else context_of(message, READER)
         try:
             written = template.render(context)
         except Exception as error:  # noqa: BLE001 - whatever a person's template trips over is a problem to tell

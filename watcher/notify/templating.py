@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
@@ -19,7 +18,7 @@ from watcher.notify.escaping import Escape, finalizer, for_chat, for_json, for_p
 from watcher.notify.message import Message
 from watcher.notify.payload import webhook_body
 from watcher.notify.template_check import FILTERS, problems_of
-from watcher.notify.template_fields import Reader, context_of
+from watcher.notify.template_fields import Reader, context_of, webhook_context
 
 __all__ = ["TEMPLATE_NAMES", "Reader", "Templates"]
 
@@ -86,10 +85,9 @@ class Templates:
 
     def webhook(self, message: Message) -> bytes:
         """Return the body of a webhook."""
-        body = webhook_body(message)
         if "webhook.json" not in self.own:
-            return json.dumps(body, ensure_ascii=False, separators=(",", ":")).encode()
-        return self._written("webhook.json", webhook_context(body)).encode()
+            return for_json(webhook_body(message)).encode()
+        return self._written("webhook.json", webhook_context(message)).encode()
 
     def _written(self, name: str, context: Mapping[str, object]) -> str:
         """Return what a template makes of a message; what trips one of the operator's is told by the shipped one."""
@@ -101,13 +99,6 @@ class Templates:
             # No sample foresaw this message. A plain alert now is worth more than a fine one never.
             _log.exception("template", file=name)
             return shipped(name).render(context)
-
-
-def webhook_context(body: Mapping[str, object]) -> dict[str, object]:
-    """Return a webhook's fields by name, as its template sees them."""
-    data = body["data"]
-    assert isinstance(data, dict)
-    return {**body, **data}
 
 
 @cache
@@ -123,7 +114,7 @@ def environment(name: str) -> ImmutableSandboxedEnvironment:
         keep_trailing_newline=True,
     )
     found.filters = {name: found.filters[name] for name in FILTERS if name in found.filters}
-    found.filters["pad"] = _pad
+    found.filters |= {"pad": _pad, "groups": _groups}
     found.globals = {}
     return found
 
@@ -131,6 +122,11 @@ def environment(name: str) -> ImmutableSandboxedEnvironment:
 def _pad(text: object, width: int) -> str:
     """Return a text filled up with spaces, so that the next one begins in the same column."""
     return f"{'' if text is None else text!s:<{width}}"
+
+
+def _groups(report: object) -> list[str]:
+    """Return the groups of a report, so that a page can keep each on one line."""
+    return [] if report is None else str(report).split()
 
 
 @cache
