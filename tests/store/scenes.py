@@ -8,19 +8,9 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from watcher.alerts.model import (
-    Changes,
-    Episode,
-    Event,
-    EventBody,
-    EventType,
-    NewDelivery,
-    Phase,
-    StationChange,
-    StationState,
-    StationView,
-    SubjectKind,
-)
+from watcher.alerts.changes import Changes, StationChange
+from watcher.alerts.model import Episode, Event, EventBody, EventType, Phase, StationState, StationView, SubjectKind
+from watcher.alerts.outbox import NewDelivery
 from watcher.reports.decode import decode_report
 from watcher.reports.identity import text_hash
 from watcher.reports.model import Report
@@ -74,14 +64,14 @@ def a_delivery(destination: str, event: Event, **fields: Any) -> NewDelivery:
         "told_as": event.type,
         "level": event.body.level,
         "kind": Kind.OBSERVED,
-        "due_at": event.at,
+        "made_at": event.at,
         "valid_until": event.at + 6 * HOUR,
     }
     return NewDelivery(
         id=f"msg_{event.id}_{destination}",
         destination=destination,
-        event_id=event.id,
         subject_id=event.subject_id,
+        seq=event.seq,
         **(known | fields),
     )
 

@@ -21,17 +21,8 @@ from tests.store.scenes import (
     heard,
     is_sound,
 )
-from watcher.alerts.model import (
-    Changes,
-    Episode,
-    Event,
-    EventBody,
-    Hold,
-    Spent,
-    StationChange,
-    StationState,
-    SubjectKind,
-)
+from watcher.alerts.changes import Changes, StationChange
+from watcher.alerts.model import Episode, Event, EventBody, Hold, Spent, StationState, SubjectKind
 from watcher.errors import StoreConflict, StoreError
 from watcher.outlook.model import Expectation
 from watcher.reports.model import Unreadable
@@ -52,7 +43,7 @@ def a_full_turn(station: str = "XNOR", version: int = 0, seq: int = 1) -> Change
         episodes=(an_episode(1, station, seq=seq),),
         events=(event,),
     )
-    return Changes(NOW, (change,), (a_delivery("desk", event),), (heard("no report at all"),))
+    return Changes(NOW, (change,), (a_delivery("desk", event),), unreadable=(heard("no report at all"),))
 
 
 def test_a_conflict_leaves_nothing_of_the_turn(store: Store, url: str) -> None:
@@ -61,7 +52,7 @@ def test_a_conflict_leaves_nothing_of_the_turn(store: Store, url: str) -> None:
     before = everything(url)
     turn, stale = a_full_turn(), a_change("XBAY")
     with pytest.raises(StoreConflict, match="XBAY"):
-        store.commit(Changes(NOW, (*turn.stations, stale), turn.deliveries, turn.unreadable))
+        store.commit(Changes(NOW, (*turn.stations, stale), turn.deliveries, unreadable=turn.unreadable))
     assert everything(url) == before
 
 
@@ -121,7 +112,7 @@ def test_repeated_reports_and_texts_and_messages_are_kept_once(store: Store, url
     repeat = a_full_turn()
     (change,) = repeat.stations
     again = StationChange("XNOR", 1, a_change(version=1).after, reports=change.reports, episodes=change.episodes)
-    store.commit(Changes(after(5), (again,), repeat.deliveries, repeat.unreadable))
+    store.commit(Changes(after(5), (again,), repeat.deliveries, unreadable=repeat.unreadable))
     assert {name: len(found) for name, found in everything(url).items()} == rows
     assert is_sound(url)
 

@@ -9,7 +9,7 @@ import pytest
 from sqlalchemy import event
 
 from tests.store.scenes import NOW, Owing, a_change, claim, everything, heard, is_sound, raw_connection
-from watcher.alerts.model import Changes
+from watcher.alerts.changes import Changes
 from watcher.errors import StoreError
 from watcher.store.database import Database
 from watcher.store.store import Store

@@ -14,8 +14,9 @@ from hypothesis import strategies as st
 
 from tests.alerts.scenes import XNOR, at, small_book
 from tests.store.scenes import HOUR, MINUTE, heard
+from watcher.alerts.changes import Changes
 from watcher.alerts.judge import judge
-from watcher.alerts.model import Changes, Policy, StationState, StationView
+from watcher.alerts.model import Policy, StationState, StationView
 from watcher.feeds.cache_csv import parse_metar_csv
 from watcher.reports.decode import decode_report
 from watcher.reports.identity import text_hash

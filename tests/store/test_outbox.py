@@ -7,10 +7,12 @@ from sqlalchemy import event
 from sqlalchemy.dialects import postgresql
 
 from tests.store.scenes import HOUR, LEASE, MINUTE, NOW, Owing, a_delivery, after, an_event, claim, raw_connection
-from watcher.alerts.model import Changes, EventType
-from watcher.alerts.outbox import Settled
-from watcher.rulebook.words import Level
+from watcher.alerts.changes import Changes
+from watcher.alerts.model import EventType
+from watcher.alerts.outbox import Item, Settled
+from watcher.rulebook.words import Kind, Level
 from watcher.store.claims import _FIRST_DUE
+from watcher.store.model import ToldLine
 from watcher.store.store import Store
 
 
@@ -28,12 +30,9 @@ def test_a_claim_carries_all_that_a_message_needs(store: Store, owing: Owing) ->
     (claimed,) = store.claim(NOW, limit=10, lease=LEASE, per_destination=4)
     assert claimed.id == name
     assert claimed.destination == "desk"
-    assert claimed.told_as is EventType.OPENED
-    assert claimed.level is Level.TREAT
     assert claimed.attempts == 1
-    assert claimed.subject_id == "XNOR-1"
     assert claimed.valid_until == NOW + 6 * HOUR
-    assert claimed.event == an_event("XNOR-1")
+    assert claimed.items == (Item(an_event("XNOR-1"), EventType.OPENED, Level.TREAT, "XNOR-1"),)
 
 
 def test_a_claimed_delivery_is_nobody_elses_until_its_lease_runs_out(store: Store, owing: Owing, url: str) -> None:
@@ -47,7 +46,7 @@ def test_a_claimed_delivery_is_nobody_elses_until_its_lease_runs_out(store: Stor
 
 
 def test_nothing_is_sent_before_it_is_due(store: Store, owing: Owing) -> None:
-    (name,) = owing.owe("XNOR-1", "desk", due_at=after(10))
+    (name,) = owing.owe("XNOR-1", "desk", made_at=after(10))
     assert claim(store, after(9)) == []
     assert claim(store, after(10)) == [name]
 
@@ -130,8 +129,8 @@ def test_who_has_messages_in_flight_comes_after_who_has_none(store: Store, owing
 
 
 def test_within_a_destination_the_oldest_is_first(store: Store, owing: Owing) -> None:
-    (second,) = owing.owe("XNOR-1", "desk", due_at=after(2))
-    (first,) = owing.owe("XNOR-2", "desk", due_at=after(1))
+    (second,) = owing.owe("XNOR-1", "desk", at=after(2))
+    (first,) = owing.owe("XNOR-2", "desk", at=after(1))
     assert claim(store, after(5)) == [first, second]
 
 
@@ -142,22 +141,26 @@ def test_left_out_destinations_keep_their_messages(store: Store, owing: Owing) -
 
 
 def test_a_disabled_destination_gets_nothing_until_enabled(store: Store, owing: Owing) -> None:
+    """What it was owed is forgotten: once it is back, it is told how things stand then."""
     (name,) = owing.owe("XNOR-1", "desk")
     store.disable_destination("desk", "410 Gone", NOW)
+    (forgotten,) = store.deliveries(9)
+    assert (forgotten.id, forgotten.state, forgotten.settled_at) == (name, "expired", NOW)
+    (later,) = owing.owe("XNOR-1", "desk")
     assert claim(store) == []
     (disabled,) = store.disabled_destinations().values()
     assert (disabled.name, disabled.reason, disabled.at) == ("desk", "410 Gone", NOW)
     store.enable_destination("desk")
     store.enable_destination("never heard of")
     assert store.disabled_destinations() == {}
-    assert claim(store) == [name]
+    assert claim(store) == [later]
     store.disable_destination("desk", "again", after(1))
     assert store.disabled_destinations()["desk"].reason == "again"
 
 
 def test_a_disabled_destinations_messages_still_expire(store: Store, owing: Owing) -> None:
-    owing.owe("XNOR-1", "desk")
     store.disable_destination("desk", "410 Gone", NOW)
+    owing.owe("XNOR-1", "desk")
     assert claim(store, NOW + 6 * HOUR) == []
     assert store.outbox_counts()["expired"] == 1
 
@@ -208,7 +211,8 @@ def test_the_outbox_is_counted_by_state_and_listed_newest_first(store: Store, ow
     assert store.outbox_counts() == {"pending": 1, "leased": 1, "sent": 1, "dead": 1, "expired": 0}
     assert [item.id for item in store.deliveries(2)] == [names[3], names[2]]
     (dead,) = store.deliveries(10, state="dead")
-    assert (dead.id, dead.last_error, dead.event_id, dead.settled_at) == (names[1], "gone", "XNOR-1.1", NOW)
+    assert (dead.id, dead.last_error, dead.settled_at) == (names[1], "gone", NOW)
+    assert dead.told == (ToldLine("XNOR-1.1", "XNOR-1", EventType.OPENED, Level.TREAT, Kind.OBSERVED, 0),)
 
 
 def test_a_message_is_owed_once_for_each_event_and_destination(store: Store, owing: Owing) -> None:

@@ -58,7 +58,7 @@ class Outbox(RuleBasedStateMachine):
     )
     def owe(self, subject: str, destinations: list[str], due_in: int, valid_for: int) -> None:
         due_at, valid_until = self.now + due_in * MINUTE, self.now + valid_for * MINUTE
-        names = self.owing.owe(subject, *destinations, at=self.now, due_at=due_at, valid_until=valid_until)
+        names = self.owing.owe(subject, *destinations, at=self.now, made_at=due_at, valid_until=valid_until)
         for name, destination in zip(names, destinations, strict=True):
             self.lines[name] = Line(len(self.lines), destination, subject, due_at, valid_until)
 
@@ -86,8 +86,9 @@ class Outbox(RuleBasedStateMachine):
             free[line.destination] -= 1
             assert free[line.destination] >= 0
             assert item.attempts == line.attempts + 1
-            assert (item.destination, item.subject_id) == (line.destination, line.subject)
-            assert item.event.subject_id == line.subject
+            (told,) = item.items
+            assert (item.destination, told.subject_id) == (line.destination, line.subject)
+            assert told.event.subject_id == line.subject
             self.lines[item.id] = replace(line, state="leased", attempts=item.attempts, lease_until=self.now + LEASE)
             if item.id not in self.in_hand:
                 self.in_hand.append(item.id)
@@ -117,6 +118,9 @@ class Outbox(RuleBasedStateMachine):
         if disable:
             self.store.disable_destination(name, "refuses everything", self.now)
             self.disabled.add(name)
+            for owed, line in self.lines.items():
+                if line.destination == name and line.state == "pending":
+                    self.lines[owed] = replace(line, state="expired")
         else:
             self.store.enable_destination(name)
             self.disabled.discard(name)

@@ -10,7 +10,7 @@ import sys
 from sqlalchemy import event
 
 from tests.store.scenes import LEASE, NOW, a_change, a_delivery, an_event, heard
-from watcher.alerts.model import Changes
+from watcher.alerts.changes import Changes
 from watcher.alerts.outbox import Settled
 from watcher.store.store import Store
 
@@ -26,7 +26,7 @@ def a_turn(version: int) -> Changes:
     event_ = an_event("XNOR-1", version + 1)
     texts = (f"METAR XNOR 120550Z 00000KT 9999 OVC020 01/M02 Q1021 RMK {version:04d}{n:03d}" for n in range(REPORTS))
     change = a_change("XNOR", version, reports=tuple(heard(text) for text in texts), events=(event_,))
-    return Changes(NOW, (change,), (a_delivery("desk", event_),), (heard(f"unreadable {version}"),))
+    return Changes(NOW, (change,), (a_delivery("desk", event_),), unreadable=(heard(f"unreadable {version}"),))
 
 
 def commit_turns(url: str) -> None:
