@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from watcher.alerts import next_steps
+from watcher.alerts.latest import facts_of
 from watcher.alerts.model import Episode, EventBody, EventType, StationView
 from watcher.reports.model import Forecast, Observation
 from watcher.rulebook.facts import Facts
@@ -43,7 +44,7 @@ _ENDINGS = frozenset({EventType.CLOSED, EventType.WITHDRAWN})
 
 def episode_body(episode: Episode, event: EventType, previous: Level | None, scene: Scene) -> EventBody:
     """Return what an episode's event says."""
-    observation, forecast = scene.observation, scene.forecast
+    observation, forecast, taken = scene.observation, scene.forecast, episode.in_hand
     return EventBody(
         station=episode.station,
         name=scene.view.station.name,
@@ -63,6 +64,8 @@ def episode_body(episode: Episode, event: EventType, previous: Level | None, sce
         observed_at=observation.observed_at if observation is not None else None,
         raw=observation.raw if observation is not None else None,
         forecast_raw=forecast.raw if forecast is not None and episode.kind is Kind.EXPECTED else None,
+        by=taken.by if taken is not None else None,
+        note=(taken.note or None) if taken is not None else None,
         rulebook=scene.fingerprint,
     )
 
@@ -85,6 +88,8 @@ def station_body(event: EventType, scene: Scene) -> EventBody:
 
 
 def _next_step(episode: Episode, event: EventType, scene: Scene) -> str:
+    if event is EventType.TAKEN and episode.taken is not None:
+        return f"{episode.taken.by} has it in hand; ask there before you arrange anything for the same aircraft."
     if event is EventType.WITHDRAWN:
         return next_steps.WITHDRAWN
     if event is EventType.CLOSED:
@@ -105,6 +110,9 @@ def _headline(episode: Episode, event: EventType, previous: Level | None, scene:
         if _is_observed_now(episode, scene):
             return f"{episode.station} is observed now: {what}, was expected {_span(episode)}"
         return f"{episode.station} no longer expected: {what}, was {_span(episode)}"
+    if event is EventType.TAKEN and episode.taken is not None:
+        span = f"expected {_span(episode)}" if episode.kind is Kind.EXPECTED else f"since {began}"
+        return f"{episode.station} {episode.level.word} taken in hand by {episode.taken.by}: {what} {span}"
     change = f" (was {previous.word})" if previous is not None and previous is not episode.level else ""
     if episode.kind is Kind.EXPECTED:
         certainty = f", {episode.certainty.value}" if episode.certainty is not None else ""
@@ -161,9 +169,10 @@ def _why(episode: Episode, event: EventType, scene: Scene) -> str:
     if episode.kind is Kind.EXPECTED:
         return _why_expected(episode)
     leading = _leading_rule(episode, scene)
-    if leading is None or scene.facts is None:
+    facts = scene.facts if scene.facts is not None else facts_of(scene.view, scene.now)
+    if leading is None or facts is None:
         return "See the report."
-    return find(leading, scene.facts, Kind.OBSERVED, held=event is not EventType.OPENED).why
+    return find(leading, facts, Kind.OBSERVED, held=event is not EventType.OPENED).why
 
 
 def _why_expected(episode: Episode) -> str:

@@ -6,6 +6,7 @@ present -> easing          every rule is missed, none let go yet
 easing -> ended            the last rule let go                         closed
 forming -> ended           it did not last
 expected -> observed       the same episode goes on                     confirmed
+open -> open               somebody took it in hand                     acknowledged
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from watcher.alerts.model import Episode, EventType, Hold, Phase
+from watcher.alerts.model import Acknowledgement, Episode, EventType, Hold, Phase, Taken
 from watcher.outlook.model import Expectation
 from watcher.rulebook.words import Certainty, Flag, Kind, Level, NoTime
 
@@ -85,6 +86,17 @@ def comes_true(ahead: Episode, basis: Basis) -> bool:
 def withdraw(before: Episode, now: datetime) -> Transition:
     """Return the end of an episode whose station or rule is no longer watched."""
     return Transition(_ended(before, now), None if before.opened_at is None else EventType.WITHDRAWN)
+
+
+def take(before: Episode, acknowledgement: Acknowledgement) -> Transition | None:
+    """Return an open episode in somebody's hand; None where nothing is to be taken.
+
+    Whoever was first has it, until it rises above the level at which it was taken.
+    """
+    if before.opened_at is None or before.in_hand is not None:
+        return None
+    taken = Taken(acknowledgement.by, acknowledgement.note, acknowledgement.at, before.level, before.seq + 1)
+    return Transition(replace(before, taken=taken), EventType.TAKEN, before.level)
 
 
 def _observed(before: Episode, basis: Basis, now: datetime) -> Episode:

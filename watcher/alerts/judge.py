@@ -11,19 +11,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from watcher.alerts.episodes import Basis, Transition, advance, begin, comes_true, withdraw
+from watcher.alerts.changes import StationChange
+from watcher.alerts.episodes import Basis, Transition, advance, begin, comes_true, take, withdraw
 from watcher.alerts.hearing import observations_in_order, observed_at, take_forecasts, take_observation
 from watcher.alerts.holds import of_known_rules, updated_holds
-from watcher.alerts.model import (
-    Episode,
-    EventType,
-    Hold,
-    Phase,
-    Policy,
-    Spent,
-    StationChange,
-    StationView,
-)
+from watcher.alerts.model import Acknowledgement, Episode, EventType, Hold, Phase, Policy, Spent, StationView
 from watcher.alerts.sight import is_blind
 from watcher.alerts.turn import Turn
 from watcher.outlook.expectations import expectations
@@ -35,7 +27,13 @@ from watcher.rulebook.words import Certainty, Flag, Kind
 
 
 def judge(
-    views: Mapping[str, StationView], reports: Iterable[Report], *, rulebook: Rulebook, policy: Policy, now: datetime
+    views: Mapping[str, StationView],
+    reports: Iterable[Report],
+    acknowledgements: Iterable[Acknowledgement] = (),
+    *,
+    rulebook: Rulebook,
+    policy: Policy,
+    now: datetime,
 ) -> tuple[StationChange, ...]:
     """Return what changes at the watched stations.
 
@@ -45,6 +43,9 @@ def judge(
         What is remembered, by station code. Reports of other stations are left out.
     reports
         Newly received reports, in any order, repeats allowed.
+    acknowledgements
+        What people have taken in hand since the last call, in their order. They are about the episodes as they stood
+        before these reports; those of episodes that are over, or in somebody's hand already, change nothing.
     rulebook, policy
         The rules and the settings of the judgement.
     now
@@ -59,10 +60,14 @@ def judge(
     for report in reports:
         if isinstance(report.decoded, Observation | Forecast) and report.decoded.station in views:
             by_station[report.decoded.station].append(report)
+    taken: dict[str, list[Acknowledgement]] = defaultdict(list)
+    for acknowledgement in acknowledgements:
+        taken[acknowledgement.episode.rpartition("-")[0]].append(acknowledgement)
     rules = _RulesByFlag.of(rulebook)
     changes = []
     for code in sorted(views):
-        change = _judge_station(views[code], by_station.get(code, ()), rules, policy, now)
+        heard = _Heard(by_station.get(code, ()), taken.get(code, ()))
+        change = _judge_station(views[code], heard, rules, policy, now)
         if change is not None:
             changes.append(change)
     return tuple(changes)
@@ -95,21 +100,38 @@ class _RulesByFlag:
         return cls(book, {k: tuple(v) for k, v in observed.items()}, {k: tuple(v) for k, v in known.items()})
 
 
+@dataclass(frozen=True, slots=True)
+class _Heard:
+    """What came in about one station."""
+
+    reports: Sequence[Report]
+    acknowledgements: Sequence[Acknowledgement]
+
+
 def _judge_station(
-    view: StationView, reports: Sequence[Report], rules: _RulesByFlag, policy: Policy, now: datetime
+    view: StationView, heard: _Heard, rules: _RulesByFlag, policy: Policy, now: datetime
 ) -> StationChange | None:
     turn = Turn(view, now, rules.book.fingerprint)
     if view.state.watched_since is None:
         turn.remember(watched_since=now)
-    take_forecasts(turn, reports)
+    _take_in_hand(turn, heard.acknowledgements, rules)
+    take_forecasts(turn, heard.reports)
     _expect(turn, rules)
-    for report in observations_in_order(reports):
+    for report in observations_in_order(heard.reports):
         if take_observation(turn, report):
             _expect(turn, rules)
             _step(turn, rules, policy, report)
     _step(turn, rules, policy, None)
     _look(turn, policy)
     return turn.change()
+
+
+def _take_in_hand(turn: Turn, acknowledgements: Sequence[Acknowledgement], rules: _RulesByFlag) -> None:
+    for acknowledgement in acknowledgements:
+        episode = next((item for item in turn.view.episodes if item.id == acknowledgement.episode), None)
+        transition = take(episode, acknowledgement) if episode is not None else None
+        if transition is not None:
+            turn.take(transition, rules.names.get(transition.episode.flag, ()))
 
 
 def _expect(turn: Turn, rules: _RulesByFlag) -> None:

@@ -1,9 +1,9 @@
-"""The values of the judgement: what is remembered of a station, episodes, events, and what is owed to whom."""
+"""The values of the judgement: what is remembered of a station, its episodes, and the events that are made of them."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime, time, timedelta
+from datetime import datetime, timedelta
 from enum import StrEnum
 
 from watcher.outlook.model import Expectation
@@ -31,9 +31,16 @@ class EventType(StrEnum):
     CONFIRMED = "icing.episode.confirmed"
     CLOSED = "icing.episode.closed"
     WITHDRAWN = "icing.episode.withdrawn"
+    TAKEN = "icing.episode.acknowledged"
+    REMINDER = "icing.episode.reminder"
     BLIND = "icing.station.blind"
     SEEING = "icing.station.seeing"
+    DIGEST = "icing.digest"
     TEST = "icing.test"
+
+
+# After one of these a destination knows that the subject is over.
+ENDINGS = frozenset({EventType.CLOSED, EventType.WITHDRAWN, EventType.SEEING})
 
 
 class SubjectKind(StrEnum):
@@ -41,6 +48,7 @@ class SubjectKind(StrEnum):
 
     EPISODE = "episode"
     STATION = "station"
+    DIGEST = "digest"
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,13 +72,38 @@ class Hold:
 
 
 @dataclass(frozen=True, slots=True)
+class Acknowledgement:
+    """Somebody has taken an episode in hand. `number`: its place among all acknowledgements; later ones are higher."""
+
+    number: int
+    episode: str
+    by: str
+    note: str
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """Who has an episode in hand.
+
+    `level`: how far it had risen then; what rises further is nobody's yet. `seq`: number of the event that told of it.
+    """
+
+    by: str
+    note: str
+    at: datetime
+    level: Level
+    seq: int
+
+
+@dataclass(frozen=True, slots=True)
 class Episode:
     """One flag at one station from its beginning to its end.
 
     `number` counts the station's episodes; `id` is ``XNOR-17``. `began_at`: when the condition began by observation,
     or is expected to. `until`: the end of what is expected, if any. `holds`: the observed rules; `expected`: the
     expectations.
-    `seq`: number of its last event, 0 before the first.
+    `taken`: who took it in hand last, None while nobody has. `seq`: number of its last event, 0 before the first.
     """
 
     station: str
@@ -88,12 +121,18 @@ class Episode:
     no_time: NoTime | None = None
     holds: tuple[Hold, ...] = ()
     expected: tuple[Expectation, ...] = ()
+    taken: Taken | None = None
     seq: int = 0
 
     @property
     def id(self) -> str:
         """The name of the episode in every message and table."""
         return f"{self.station}-{self.number}"
+
+    @property
+    def in_hand(self) -> Taken | None:
+        """Who has it in hand at its present level; None while nobody has, or since it rose above theirs."""
+        return self.taken if self.taken is not None and self.taken.level >= self.level else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,8 +184,34 @@ class StationView:
 
 
 @dataclass(frozen=True, slots=True)
+class DigestLine:
+    """One station's worst open alert in a digest, or its blindness.
+
+    `also`: its other open alerts, a headline each, worst first.
+    """
+
+    station: str
+    name: str | None
+    zone: str | None
+    level: Level | None
+    flag: Flag | None
+    kind: Kind | None
+    headline: str
+    why: str
+    next_step: str
+    begins_at: datetime | None = None
+    until: datetime | None = None
+    observed_at: datetime | None = None
+    raw: str | None = None
+    also: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class EventBody:
-    """What an event says. Everything that a message needs later, as it was known then."""
+    """What an event says. Everything that a message needs later, as it was known then.
+
+    `by`, `note`: who took an episode, and what they said. `lines`: a digest's stations, worst first.
+    """
 
     station: str
     name: str | None
@@ -166,6 +231,9 @@ class EventBody:
     observed_at: datetime | None = None
     raw: str | None = None
     forecast_raw: str | None = None
+    by: str | None = None
+    note: str | None = None
+    lines: tuple[DigestLine, ...] = ()
     rulebook: str = ""
 
 
@@ -187,77 +255,6 @@ class Event:
 
 
 @dataclass(frozen=True, slots=True)
-class StationChange:
-    """What one judgement of one station made.
-
-    `expects_version`: the version that must still be in the store. `reports`: those to keep. `superseded`: (old, new)
-    text hashes where a correction replaced a report of the same time. `after`: the view once this is committed.
-    `quiet`: only what can be computed again changed; there is nothing to commit.
-    """
-
-    station: str
-    expects_version: int
-    after: StationView
-    reports: tuple[Report, ...] = ()
-    superseded: tuple[tuple[str, str], ...] = ()
-    episodes: tuple[Episode, ...] = ()
-    events: tuple[Event, ...] = ()
-    quiet: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Hours:
-    """Local wall time during which a subscriber wants messages; may cross midnight. `zone`: IANA name."""
-
-    begin: time
-    end: time
-    zone: str
-
-
-@dataclass(frozen=True, slots=True)
-class Subscription:
-    """Who wants which flags, levels, stations and hours, at which destinations. None for stations or flags: all."""
-
-    name: str
-    destinations: tuple[str, ...]
-    stations: frozenset[str] | None = None
-    flags: frozenset[Flag] | None = None
-    min_level: Level = Level.PREPARE
-    hours: Hours | None = None
-    no_time_ignores_hours: bool = True
-
-
-@dataclass(frozen=True, slots=True)
-class Told:
-    """What a destination was last told of a subject (an episode, or a station's blindness)."""
-
-    destination: str
-    subject_id: str
-    type: EventType
-    level: Level | None
-    kind: Kind | None
-
-
-@dataclass(frozen=True, slots=True)
-class NewDelivery:
-    """One message owed to one destination.
-
-    `told_as`: how the event arrives there (an episode whose level is crossed upwards arrives as opened).
-    Messages of one destination about one `subject_id` are sent in order.
-    """
-
-    id: str
-    destination: str
-    event_id: str
-    told_as: EventType
-    level: Level | None
-    kind: Kind | None
-    subject_id: str
-    due_at: datetime
-    valid_until: datetime
-
-
-@dataclass(frozen=True, slots=True)
 class Policy:
     """The settings of the judgement.
 
@@ -271,16 +268,3 @@ class Policy:
     stale_after: timedelta = timedelta(minutes=90)
     lead: timedelta = timedelta(hours=18)
     valid_for: timedelta = timedelta(hours=6)
-
-
-@dataclass(frozen=True, slots=True)
-class Changes:
-    """What one turn of the cycle made, to be committed in one transaction.
-
-    `unreadable`: texts that could not be read, kept so that people see them.
-    """
-
-    at: datetime
-    stations: tuple[StationChange, ...] = ()
-    deliveries: tuple[NewDelivery, ...] = ()
-    unreadable: tuple[Report, ...] = ()

@@ -1,32 +1,86 @@
-"""What the store hands to a sender, and what a sender gives back."""
+"""What is owed to whom, what the store hands to a sender of it, and what a sender gives back."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Literal
 
 from watcher.alerts.model import Event, EventType
-from watcher.rulebook.words import Level
+from watcher.rulebook.words import Kind, Level
 
 Outcome = Literal["sent", "retry", "dead", "release"]
 
 
 @dataclass(frozen=True, slots=True)
-class Claimed:
-    """One delivery that its claimer alone may send until the lease runs out.
+class Told:
+    """What a destination was last told of a subject (an episode, or a station's blindness).
 
-    `id` is the same in every attempt; `attempts` counts this one too.
+    `seq`: number of the subject's event that was told. `at`: when that was put into the outbox. `repeat`: how many
+    reminders of that event went before.
+    """
+
+    destination: str
+    subject_id: str
+    type: EventType
+    level: Level | None
+    kind: Kind | None
+    seq: int
+    at: datetime
+    repeat: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class NewDelivery:
+    """One event owed to one destination.
+
+    `told_as`: how the event arrives there (an episode whose level is crossed upwards arrives as opened).
+    `group_within`: it may share a message with others that come up in so long a time; None: it stands alone, and
+    messages of one destination about one `subject_id` are sent in order. `repeat`: which reminder of the event it is.
     """
 
     id: str
     destination: str
+    subject_id: str
+    seq: int
+    told_as: EventType
+    level: Level | None
+    kind: Kind | None
+    made_at: datetime
+    valid_until: datetime
+    group_within: timedelta | None = None
+    repeat: int = 0
+
+    @property
+    def event_id(self) -> str:
+        """The event that it tells of."""
+        return f"{self.subject_id}.{self.seq}"
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One event in a message. `told_as`, `level`: as they arrive at this destination."""
+
+    event: Event
     told_as: EventType
     level: Level | None
     subject_id: str
+    repeat: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Claimed:
+    """One message that its claimer alone may send until the lease runs out.
+
+    `id` is the same in every attempt; `attempts` counts this one too. `items`: at least one, in the order in which they
+    came up.
+    """
+
+    id: str
+    destination: str
     attempts: int
     valid_until: datetime
-    event: Event
+    items: tuple[Item, ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,17 +7,9 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 from watcher.alerts.bodies import Scene, episode_body, station_body
+from watcher.alerts.changes import StationChange
 from watcher.alerts.episodes import Transition
-from watcher.alerts.model import (
-    Episode,
-    Event,
-    EventType,
-    Phase,
-    StationChange,
-    StationState,
-    StationView,
-    SubjectKind,
-)
+from watcher.alerts.model import Episode, Event, EventType, Phase, StationState, StationView, SubjectKind
 from watcher.reports.model import Report
 from watcher.rulebook.facts import Facts
 from watcher.rulebook.model import Rule

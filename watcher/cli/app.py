@@ -14,9 +14,12 @@ from watcher.cli.db import app as db_app
 from watcher.cli.decode import decode
 from watcher.cli.demo import demo
 from watcher.cli.destination import app as destination_app
+from watcher.cli.episode import app as episode_app
 from watcher.cli.now import now
 from watcher.cli.rules import app as rules_app
 from watcher.cli.run import run
+from watcher.cli.subscription import app as subscription_app
+from watcher.cli.token import app as token_app
 from watcher.errors import HoarlineError, InputError
 
 _EPILOG = (
@@ -35,7 +38,10 @@ app = typer.Typer(
 for command in (demo, run, check, decode, now):
     app.command(epilog=_EPILOG)(command)
 app.add_typer(rules_app, name="rules")
+app.add_typer(subscription_app, name="subscription")
 app.add_typer(destination_app, name="destination")
+app.add_typer(episode_app, name="episode")
+app.add_typer(token_app, name="token")
 app.add_typer(db_app, name="db")
 app.add_typer(config_app, name="config")
 

@@ -10,11 +10,12 @@ from watcher.cli.options import ConfigOption, JsonOption
 
 if TYPE_CHECKING:
     from watcher.errors import Problem
+    from watcher.service.directory import Directory
     from watcher.settings import Settings
 
 
 def check(config: ConfigOption = None, as_json: JsonOption = False) -> None:
-    """Read settings and rules, run the rules' examples, look up the destinations; exit 2 when something is wrong."""
+    """Read settings, rules and templates, try them with examples, look up destinations; exit 2 if something is wrong."""
     import asyncio
 
     from watcher.cli.options import print_json
@@ -38,7 +39,7 @@ def check(config: ConfigOption = None, as_json: JsonOption = False) -> None:
         typer.echo(f"note: {note}")
     if problems:
         raise (RulesError if settings is not None else InputError)(problems)
-    typer.echo("Settings, rules and destinations are in order.")
+    typer.echo("Settings, rules, templates and destinations are in order.")
 
 
 def _settings(config: object, problems: list[Problem]) -> Settings | None:
@@ -96,15 +97,50 @@ def _rule_problems(settings: Settings) -> tuple[Problem, ...]:
 
 def _destination_problems(settings: Settings) -> tuple[Problem, ...]:
     from watcher.errors import SettingsError
-    from watcher.service.parts import destinations, mail_server
+    from watcher.service.parts import checked_destinations, load_templates, mail_server
 
     problems: list[Problem] = []
-    for build in (mail_server, destinations):
+    directory = _directory(settings, problems)
+    for build in (mail_server, load_templates):
         try:
             build(settings)
         except SettingsError as error:
             problems.extend(error.problems)
-    return tuple(problems)
+    try:
+        checked_destinations(directory)
+    except SettingsError as error:
+        problems.extend(error.problems)
+    return (*problems, *directory.problems, *_subscription_problems(settings, directory))
+
+
+def _directory(settings: Settings, problems: list[Problem]) -> Directory:
+    """Return who is told what, with what the store has, where there is one already."""
+    from watcher.errors import InputError, StoreError
+    from watcher.service.directory import read_directory
+    from watcher.store.store import Store
+
+    try:
+        store = Store.open(settings.text.store.url, create=False)
+    except StoreError:
+        # `run` makes it, or says what is wrong with it.
+        return read_directory(settings)
+    try:
+        return read_directory(settings, store.people())
+    except InputError as error:
+        problems.extend(error.problems)
+        return read_directory(settings)
+    finally:
+        store.close()
+
+
+def _subscription_problems(settings: Settings, directory: Directory) -> list[Problem]:
+    from watcher.service.directory import circle_problems
+    from watcher.stations import StationTable
+
+    station_of = StationTable.load(settings.station_overrides()).get
+    return [
+        problem for item in directory.subscriptions.values() for problem in circle_problems(item.section, station_of)
+    ]
 
 
 async def _reach(settings: Settings, problems: list[Problem], notes: list[str]) -> None:

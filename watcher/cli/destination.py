@@ -2,65 +2,189 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from watcher.cli.options import ConfigOption, JsonOption
 
 if TYPE_CHECKING:
+    from watcher.service.directory import KnownDestination
+    from watcher.service.manage import Management
     from watcher.settings import Settings
+    from watcher.store.store import Store
 
-app = typer.Typer(help="See and test where messages go.", no_args_is_help=True)
+app = typer.Typer(help="See, add, change and test where messages go.", no_args_is_help=True)
+
+NameArgument = Annotated[str, typer.Argument(help="Name of the destination.")]
+EmailOption = Annotated[str | None, typer.Option("--email", help="A mailbox; its owner is asked by mail first.")]
+WebhookOption = Annotated[str | None, typer.Option("--webhook", help="A web address that takes signed JSON.")]
+SecretOption = Annotated[
+    Path | None, typer.Option("--secret-file", help="webhook: file with whsec_…; left out: one is made and printed.")
+]
+ChatOption = Annotated[
+    Path | None, typer.Option("--chat", help="File with the web address of a chat room; - reads it from the input.")
+]
+FieldOption = Annotated[str | None, typer.Option("--text-field", help="chat: JSON field that the room reads.")]
+GroupOption = Annotated[
+    str | None, typer.Option("--group-within", help="email, chat: what happens in so long makes one message: 20s.")
+]
 
 
 @app.command("list")
 def list_destinations(config: ConfigOption = None, as_json: JsonOption = False) -> None:
-    """List the destinations of the settings, and those that a receiver has switched off."""
-    from watcher.cli.options import print_json, settings_from
-    from watcher.store.store import Store
+    """List the destinations of the settings and those that were added, and why one gets nothing."""
+    from watcher.cli.options import print_json
 
-    settings = settings_from(config)
-    store = Store.open(settings.text.store.url)
-    try:
-        disabled = store.disabled_destinations()
-    finally:
-        store.close()
-    rows = [
-        {
-            "name": item.name,
-            "kind": item.kind,
-            "to": item.address or item.url,
-            "disabled": disabled[item.name].reason if item.name in disabled else None,
-        }
-        for item in settings.text.destination
-    ]
+    with _desk(config) as desk:
+        rows = [_row(item) for item in desk.management.directory().destinations.values()]
     if as_json:
         print_json(rows)
         return
     for row in rows:
-        state = f"  switched off: {row['disabled']}" if row["disabled"] else ""
-        typer.echo(f"{row['name']}  {row['kind']}  {row['to']}{state}")
+        state = f"  {row['state']}" if row["state"] != "on" else ""
+        typer.echo(f"{row['name']}  [{row['source']}]  {row['kind']}  {row['to']}{state}")
 
 
-@app.command("test")
-def send_test(
-    name: Annotated[str, typer.Argument(help="Name of the destination.")],
+@app.command()
+def add(  # noqa: PLR0917 - one option for each part of a destination
+    name: NameArgument,
+    email: EmailOption = None,
+    webhook: WebhookOption = None,
+    chat: ChatOption = None,
+    secret_file: SecretOption = None,
+    text_field: FieldOption = None,
+    group_within: GroupOption = None,
     config: ConfigOption = None,
     as_json: JsonOption = False,
 ) -> None:
+    """Add a destination. A mailbox is asked by mail first, and gets nothing before its owner has said yes."""
+    from watcher.cli.options import print_json
+    from watcher.clock import utc_now
+    from watcher.errors import Problem, UsageError
+
+    if sum(item is not None for item in (email, webhook, chat)) != 1:
+        raise UsageError([Problem(f'destination "{name}"', "is one of --email, --webhook, --chat")])
+    kind = "email" if email is not None else "webhook" if webhook is not None else "chat"
+    values = _given({
+        "kind": kind, "address": email, "url": webhook, "text_field": text_field, "group_within": group_within,
+    })  # fmt: skip
+    made = _new_secret() if kind == "webhook" and secret_file is None else None
+    secret = made or _secret(secret_file if kind == "webhook" else chat)
+    with _desk(config) as desk:
+        now = utc_now()
+        section = desk.management.add_destination({"name": name, **values}, secret, now)
+        refused = desk.ask(section.name, section.address) if section.address is not None else None
+    if as_json:
+        print_json({"destination": name, "kind": kind, "secret": made, "asked": kind == "email" and refused is None})
+    else:
+        typer.echo(f"{name} is added.")
+        if made is not None:
+            typer.echo("Its secret, shown this once; the receiver checks signatures with it:", err=True)
+            typer.echo(made)
+        if kind == "email" and refused is None:
+            typer.echo(f"Its owner was asked at {email}; it gets nothing before they confirm, within seven days.")
+    _fail_unless_asked(name, refused)
+
+
+@app.command()
+def change(  # noqa: PLR0917 - one option for each part of a destination
+    name: NameArgument,
+    email: EmailOption = None,
+    webhook: WebhookOption = None,
+    chat: ChatOption = None,
+    secret_file: SecretOption = None,
+    text_field: FieldOption = None,
+    group_within: GroupOption = None,
+    config: ConfigOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Change parts of a destination; a new mail address is asked for its confirmation."""
+    from watcher.cli.options import print_json
+    from watcher.clock import utc_now
+
+    values = _given({"address": email, "url": webhook, "text_field": text_field, "group_within": group_within})
+    secret = _secret(secret_file if secret_file is not None else chat)
+    with _desk(config) as desk:
+        to_confirm = desk.management.change_destination(name, values, secret, utc_now())
+        refused = desk.ask_again(name) if to_confirm else None
+    if as_json:
+        print_json({"destination": name, "changed": True, "asked": to_confirm and refused is None})
+    else:
+        typer.echo(f"{name} is changed.{' Its owner was asked by mail.' if to_confirm and refused is None else ''}")
+    _fail_unless_asked(name, refused)
+
+
+@app.command()
+def confirm(
+    name: NameArgument,
+    code: Annotated[str | None, typer.Argument(help="The code of the mail; left out: the mail is sent again.")] = None,
+    config: ConfigOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Enter the code that the owner of a mailbox got, or send them the mail again."""
+    from watcher.cli.options import print_json
+
+    with _desk(config) as desk:
+        if code is None:
+            refused = desk.ask_again(name)
+            if refused is None:
+                print_json({"destination": name, "asked": True}) if as_json else typer.echo("The mail was sent again.")
+            _fail_unless_asked(name, refused)
+            return
+        desk.confirm(name, code)
+    print_json({"destination": name, "confirmed": True}) if as_json else typer.echo(f"{name} is confirmed.")
+
+
+@app.command()
+def remove(name: NameArgument, config: ConfigOption = None, as_json: JsonOption = False) -> None:
+    """Remove a destination that no subscription names."""
+    from watcher.cli.options import print_json
+
+    with _desk(config) as desk:
+        desk.management.remove_destination(name)
+    print_json({"destination": name, "removed": True}) if as_json else typer.echo(f"{name} is removed.")
+
+
+@app.command()
+def pause(
+    name: NameArgument,
+    reason: Annotated[str, typer.Option("--reason", help="Shown to whoever asks why.")] = "paused by command",
+    config: ConfigOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Send nothing to a destination until it is resumed, not even ends; what it was owed is dropped."""
+    from watcher.cli.options import print_json
+    from watcher.clock import utc_now
+
+    with _desk(config) as desk:
+        desk.management.pause_destination(name, reason, utc_now())
+    print_json({"destination": name, "paused": True}) if as_json else typer.echo(f"{name} is paused.")
+
+
+@app.command()
+def resume(name: NameArgument, config: ConfigOption = None, as_json: JsonOption = False) -> None:
+    """Send to a destination again that was paused, or stopped by its reader; it is told how things stand."""
+    from watcher.cli.options import print_json
+
+    with _desk(config) as desk:
+        was_off = desk.management.resume_destination(name)
+    if as_json:
+        print_json({"destination": name, "was_off": was_off})
+    else:
+        typer.echo(f"{name} is on again." if was_off else f"{name} was not switched off.")
+
+
+@app.command("test")
+def send_test(name: NameArgument, config: ConfigOption = None, as_json: JsonOption = False) -> None:
     """Send one message that is marked as a test, now, and say whether it was taken."""
-    import asyncio
+    from watcher.cli.options import print_json
 
-    from watcher.cli.options import print_json, settings_from
-    from watcher.errors import Problem, UsageError, nearest
-
-    settings = settings_from(config)
-    names = [item.name for item in settings.text.destination]
-    if name not in names:
-        remedy = nearest(name, names) if names else "there is none"
-        raise UsageError([Problem(f'destination "{name}"', "is not known", remedy)])
-    refused = asyncio.run(_send_test(settings, name))
+    with _desk(config) as desk:
+        refused = desk.try_out(name)
     if as_json:
         print_json({"destination": name, "taken": refused is None, "error": refused})
     elif refused is None:
@@ -71,46 +195,131 @@ def send_test(
         raise typer.Exit(1)
 
 
-@app.command()
-def enable(
-    name: Annotated[str, typer.Argument(help="Name of the destination.")],
-    config: ConfigOption = None,
-    as_json: JsonOption = False,
-) -> None:
-    """Send to a destination again that a receiver had switched off by answering 410."""
-    from watcher.cli.options import print_json, settings_from
+class _Desk:
+    """What these commands need: the settings, the store, and the ways to destinations."""
+
+    def __init__(self, settings: Settings, store: Store, management: Management) -> None:
+        self.settings = settings
+        self.store = store
+        self.management = management
+
+    def known(self, name: str) -> KnownDestination:
+        from watcher.errors import Problem, UsageError, nearest
+
+        found = self.management.directory().destinations
+        if name not in found:
+            remedy = nearest(name, found) if found else "there is none"
+            raise UsageError([Problem(f'destination "{name}"', "is not known", remedy)])
+        return found[name]
+
+    def ask(self, name: str, address: str) -> str | None:
+        import asyncio
+
+        from watcher.clock import utc_now
+        from watcher.service.asking import ask_owner
+
+        return asyncio.run(ask_owner(self.settings, name, address, self.store.link_key(), utc_now()))
+
+    def ask_again(self, name: str) -> str | None:
+        """Give the owner seven days from now, and ask them."""
+        from watcher.clock import utc_now
+
+        address = self._unconfirmed(name)
+        self.management.change_destination(name, {}, None, utc_now())
+        return self.ask(name, address)
+
+    def confirm(self, name: str, code: str) -> None:
+        import hmac
+
+        from watcher.clock import utc_now
+        from watcher.errors import Problem, UsageError
+        from watcher.links import confirmation_code
+
+        address = self._unconfirmed(name)
+        right = hmac.compare_digest(confirmation_code(self.store.link_key(), name, address), code.strip())
+        if not right or not self.store.confirm_destination(name, address, utc_now()):
+            remedy = f"send the mail again: hoarline destination confirm {name}"
+            what = "is too old" if right else "is not the code of the mail"
+            raise UsageError([Problem(f'code "{code}"', what, remedy)])
+
+    def try_out(self, name: str) -> str | None:
+        import asyncio
+
+        from watcher.clock import utc_now
+        from watcher.service.asking import try_out
+
+        return asyncio.run(try_out(self.settings, self.known(name), utc_now()))
+
+    def _unconfirmed(self, name: str) -> str:
+        from watcher.errors import Problem, UsageError
+
+        known = self.known(name)
+        if known.confirmed or known.section.address is None:
+            raise UsageError([Problem(f'destination "{name}"', "needs no confirmation")])
+        return known.section.address
+
+
+@contextmanager
+def _desk(config: Path | None) -> Iterator[_Desk]:
+    from watcher.cli.options import settings_from
+    from watcher.service.manage import Management
+    from watcher.stations import StationTable
     from watcher.store.store import Store
 
-    store = Store.open(settings_from(config).text.store.url)
+    settings = settings_from(config)
+    store = Store.open(settings.text.store.url)
     try:
-        was = store.disabled_destinations().get(name)
-        store.enable_destination(name)
+        stations = StationTable.load(settings.station_overrides())
+        yield _Desk(settings, store, Management(settings, store, stations.get))
     finally:
         store.close()
-    if as_json:
-        print_json({"destination": name, "was_disabled": was is not None})
-    else:
-        typer.echo(f"{name} is on again." if was is not None else f"{name} was not switched off.")
 
 
-async def _send_test(settings: Settings, name: str) -> str | None:
-    """Return None when the message was taken, else why not."""
-    from secrets import token_hex
+def _row(item: KnownDestination) -> dict[str, object]:
+    section = item.section
+    state = "on"
+    if not item.confirmed:
+        state = "waits for its owner to confirm"
+    if item.off is not None:
+        state = f"switched off: {item.off.reason}"
+    return {
+        "name": item.name,
+        "source": item.source,
+        "kind": section.kind,
+        "to": section.address or section.url or "a chat room",
+        "state": state,
+        "confirmed": item.confirmed,
+        "disabled": item.off.reason if item.off is not None else None,
+    }
 
-    from watcher.clock import utc_now
-    from watcher.errors import DeliveryError
-    from watcher.net import Guard, HttpClients
-    from watcher.notify.message import test_message
-    from watcher.service.parts import build_channels
 
-    text = settings.text
-    async with HttpClients(Guard(text.network.allow_private), contact=text.service.contact) as http:
-        channels = build_channels(settings, http)
-        now = utc_now()
-        try:
-            await channels.by_name[name].send(test_message(name, now), f"msg_test_{token_hex(8)}", f"test-{name}", now)
-        except DeliveryError as error:
-            return str(error)
-        finally:
-            await channels.aclose()
-    return None
+def _given(values: dict[str, Any]) -> dict[str, Any]:
+    return {key: value for key, value in values.items() if value is not None}
+
+
+def _secret(file: Path | None) -> str | None:
+    """Return what a secret file holds, or the input."""
+    import sys
+
+    from watcher.errors import Problem, UsageError
+
+    if file is None:
+        return None
+    try:
+        return (sys.stdin.read() if str(file) == "-" else file.read_text(encoding="utf-8")).strip()
+    except (OSError, UnicodeDecodeError) as error:
+        raise UsageError([Problem(str(file), f"cannot be read ({type(error).__name__})")]) from error
+
+
+def _new_secret() -> str:
+    from base64 import b64encode
+    from secrets import token_bytes
+
+    return "whsec_" + b64encode(token_bytes(24)).decode()
+
+
+def _fail_unless_asked(name: str, refused: str | None) -> None:
+    if refused is not None:
+        typer.echo(f"The mail to its owner was not taken: {refused}", err=True)
+        typer.echo(f"Send it again with: hoarline destination confirm {name}", err=True)
+        raise typer.Exit(1)

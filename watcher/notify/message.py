@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
-from watcher.alerts.model import Event, EventBody, EventType, SubjectKind
-from watcher.notify.wording import ENDINGS, TOLD_AS_WORDS, level_text, plain, span_text, when
-from watcher.units import clock_z, duration_text, iso_z
+from watcher.alerts.model import DigestLine, EventBody, EventType, SubjectKind
+from watcher.alerts.outbox import Item
+from watcher.links import LinkMaker
+from watcher.notify.wording import ENDINGS, TOLD_AS_WORDS, level_text, plain, span_text, storm_headline, when
+from watcher.rulebook.words import Level
+from watcher.units import clock_z, duration_text
 
 CAUTION = (
     "Planning aid. The commander's check of the aircraft, the operator's approved programme "
@@ -26,21 +29,57 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True)
-class Message:
+class Links:
+    """Where the reader can go, each None where there is no public address.
+
+    `board`: the service. `stop`: ends the messages of this destination. `take`: takes an episode in hand, by its id.
+    """
+
+    board: str | None = None
+    stop: str | None = None
+    take: tuple[tuple[str, str], ...] = ()
+
+    def take_of(self, episode: str | None) -> str | None:
+        """Return the page on which an episode is taken in hand."""
+        return next((url for known, url in self.take if known == episode), None)
+
+
+def links_for(destination: str, items: Sequence[Item], maker: LinkMaker | None, board: str | None) -> Links:
+    """Return where the reader of a message can go.
+
+    Parameters
+    ----------
+    destination, items
+        Whose message it is, and what it tells.
+    maker
+        Makes signed links; None: no page answers them.
+    board
+        Where people reach the service, None without a public address.
+    """
+    board = plain(board) if board is not None else None
+    if maker is None:
+        return Links(board=board)
+    episodes = dict.fromkeys(item.event.subject_id for item in items if item.event.subject_kind is SubjectKind.EPISODE)
+    take = tuple((episode, maker.take(episode, destination)) for episode in episodes)
+    return Links(board=board, stop=maker.stop(destination), take=take)
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
     """One event as one destination is told of it. No text in it holds a control character.
 
-    `episode`: None where it is about a station or is a test. `happened_at`: when the event was made. `written_at`: the
-    present that ages are counted to. `link`: where people reach the service, None when it has no public address.
+    `event`: None in a test. `subject`: the id of the episode, the station, or the digest. `episode`: None where it is
+    about something else. `written_at`: the present that ages are counted to.
     """
 
     told_as: EventType
     event: str | None
+    subject: str
     episode: str | None
     happened_at: datetime
     written_at: datetime
-    valid_until: datetime
     body: EventBody
-    link: str | None = None
+    take: str | None = None
 
     @property
     def headline(self) -> str:
@@ -48,13 +87,8 @@ class Message:
         return self.body.headline
 
     @property
-    def lines(self) -> tuple[Line, ...]:
-        """What people read, line by line."""
-        return tuple(_lines(self))
-
-    @property
     def what(self) -> str:
-        """What the message is, in a word or two."""
+        """What it is, in a word or two."""
         return TOLD_AS_WORDS[self.told_as]
 
     @property
@@ -65,37 +99,81 @@ class Message:
     @property
     def report_age_min(self) -> int | None:
         """Whole minutes from the observation to the writing; None without a report."""
-        return _age_min(self.body, self.written_at)
+        return age_min(self.body.observed_at, self.written_at)
+
+    @property
+    def lines(self) -> tuple[Line, ...]:
+        """What people read, line by line."""
+        return tuple(_lines(self))
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """One message to one destination: one event, or several that came up together, worst first.
+
+    `id`: the delivery's, the same in every attempt. `valid_until`: when it stops being worth reading.
+    """
+
+    id: str
+    parts: tuple[Part, ...]
+    written_at: datetime
+    valid_until: datetime
+    links: Links = Links()
+
+    @property
+    def first(self) -> Part:
+        """The worst of what is told."""
+        return self.parts[0]
+
+    @property
+    def several(self) -> bool:
+        """Whether it tells of more than one event."""
+        return len(self.parts) > 1
+
+    @property
+    def headline(self) -> str:
+        """The one line that stands alone."""
+        if not self.several:
+            return self.first.headline
+        return storm_headline([(part.told_as, part.body) for part in self.parts])
+
+    @property
+    def what(self) -> str:
+        """What the message is, in a few words."""
+        return f"{len(self.parts)} changes together" if self.several else self.first.what
+
+    @property
+    def subjects(self) -> tuple[str, ...]:
+        """The ids of what it is about, each once."""
+        return tuple(dict.fromkeys(part.subject for part in self.parts))
 
 
 def message_of(
-    event: Event, *, told_as: EventType, now: datetime, valid_until: datetime, public_url: str | None
+    delivery_id: str, items: Sequence[Item], *, now: datetime, valid_until: datetime, links: Links | None = None
 ) -> Message:
-    """Return what a destination is told of an event.
+    """Return what a destination is told.
 
     Parameters
     ----------
-    event
-        What happened, as it was known then.
-    told_as
-        How it arrives there: an episode that crosses the destination's level arrives as opened.
+    delivery_id
+        The name of the message.
+    items
+        The events in the order in which they came up. Several of one subject are told as one: how it now stands.
     now
         The present; the age of the data is counted to it.
     valid_until
         When the message stops being worth reading.
-    public_url
-        Where people reach the service; None when it has no public address.
+    links
+        Where its reader can go.
     """
-    body = _cleaned(event.body)
-    # The level before is named only to whom the change itself is told.
-    if told_as is not event.type:
-        body = replace(body, previous_level=None)
-    episode = event.subject_id if event.subject_kind is SubjectKind.EPISODE else None
-    link = plain(public_url) if public_url is not None else None
-    return Message(told_as, event.id, episode, event.at, now, valid_until, body, link)
+    links = links or Links()
+    parts = [_part(item, now, links) for item in _latest_of_each(items)]
+    # Python's sort keeps the order of what is equally bad.
+    parts.sort(key=_urgency)
+    return Message(delivery_id, tuple(parts), now, valid_until, links)
 
 
-def test_message(destination: str, now: datetime) -> Message:
+def trial_message(destination: str, now: datetime, *, delivery_id: str, links: Links) -> Message:
     """Return a message that says it is a test and that nothing has happened."""
     name = plain(destination)
     body = EventBody(
@@ -106,45 +184,50 @@ def test_message(destination: str, now: datetime) -> Message:
         why=f"Somebody asked for a test. Whoever reads this gets the alerts that go to {name}.",
         next_step="Nothing to do.",
     )
-    return Message(EventType.TEST, None, None, now, now, now + _TEST_VALID_FOR, body)
+    part = Part(EventType.TEST, None, f"test-{name}", None, now, now, body)
+    return Message(delivery_id, (part,), now, now + _TEST_VALID_FOR, links)
 
 
-def webhook_body(message: Message) -> dict[str, object]:
-    """Return the JSON body of a webhook; unknown is None, fields may be added, never renamed."""
-    body = message.body
-    return {
-        "type": message.told_as.value,
-        "timestamp": iso_z(message.happened_at),
-        "data": {
-            "episode": message.episode,
-            "event": message.event,
-            "station": body.station or None,
-            "name": body.name,
-            "flag": body.flag.value if body.flag is not None else None,
-            "level": body.level.word if body.level is not None else None,
-            "previous_level": body.previous_level.word if body.previous_level is not None else None,
-            "no_time": body.no_time.value if body.no_time is not None else None,
-            "kind": body.kind.value if body.kind is not None else None,
-            "certainty": body.certainty.value if body.certainty is not None else None,
-            "phase": body.phase.value if body.phase is not None else None,
-            "headline": body.headline,
-            "why": body.why,
-            "next_step": body.next_step,
-            "from": _iso(body.begins_at),
-            "until": _iso(body.until),
-            "observed_at": _iso(body.observed_at),
-            "report_age_min": message.report_age_min,
-            "raw": body.raw,
-            "forecast_raw": body.forecast_raw,
-            "valid_until": iso_z(message.valid_until),
-            "board_url": message.link,
-            "caution": CAUTION,
-        },
-    }
+def age_min(observed_at: datetime | None, now: datetime) -> int | None:
+    """Return whole minutes from an observation to now; None without one."""
+    return None if observed_at is None else max(0, int((now - observed_at).total_seconds() // 60))
 
 
-def _lines(message: Message) -> Iterator[Line]:
-    body, told_as = message.body, message.told_as
+def _latest_of_each(items: Sequence[Item]) -> Iterator[Item]:
+    """Yield one item for each subject, in the order of their first: how it now stands, new where it was new."""
+    by_subject: dict[str, list[Item]] = {}
+    for item in items:
+        by_subject.setdefault(item.subject_id, []).append(item)
+    for group in by_subject.values():
+        first, last = group[0], group[-1]
+        if last.told_as in _GOES_ON and first.told_as is EventType.OPENED:
+            last = replace(last, told_as=EventType.OPENED)
+        yield last
+
+
+_GOES_ON = frozenset({EventType.RAISED, EventType.LOWERED, EventType.CONFIRMED, EventType.REMINDER})
+
+
+def _urgency(part: Part) -> tuple[bool, int, str]:
+    level = part.body.level if part.body.level is not None else Level.NOTE
+    over = part.told_as in ENDINGS or part.told_as is EventType.SEEING
+    return over, -level, part.body.station
+
+
+def _part(item: Item, now: datetime, links: Links) -> Part:
+    event = item.event
+    body = _cleaned(event.body)
+    # The level before is named only to whom the change itself is told.
+    if item.told_as is not event.type:
+        body = replace(body, previous_level=None)
+    episode = event.subject_id if event.subject_kind is SubjectKind.EPISODE else None
+    takes = episode is not None and item.told_as not in ENDINGS and item.told_as is not EventType.TAKEN
+    take = links.take_of(episode) if takes else None
+    return Part(item.told_as, event.id, item.subject_id, episode, event.at, now, body, take)
+
+
+def _lines(part: Part) -> Iterator[Line]:
+    body, told_as = part.body, part.told_as
     yield Line("Next step", body.next_step)
     if body.station:
         yield Line("Station", f"{body.station} {body.name}" if body.name else body.station)
@@ -156,42 +239,58 @@ def _lines(message: Message) -> Iterator[Line]:
     span = span_text(body, told_as)
     if span is not None:
         yield Line(*span)
+    if body.by is not None:
+        yield Line("Taken by", body.by)
+    if body.note:
+        yield Line("Note", body.note)
     yield Line("Why", body.why)
-    if told_as is not EventType.TEST:
-        yield Line("Age of data", _age_text(body, message.written_at))
+    if told_as not in {EventType.TEST, EventType.DIGEST}:
+        yield Line("Age of data", age_text(body, part.written_at))
     if body.raw is not None:
         yield Line("Report", body.raw)
     if body.forecast_raw is not None:
         yield Line("TAF", body.forecast_raw)
-    yield Line("Valid until", when(message.valid_until, body.zone))
 
 
-def _age_text(body: EventBody, now: datetime) -> str:
-    age = _age_min(body, now)
+def age_text(body: EventBody | DigestLine, now: datetime) -> str:
+    """Return how old the data are, in words."""
+    age = age_min(body.observed_at, now)
     if body.observed_at is None or age is None:
-        return "no report at hand, the TAF only" if body.forecast_raw is not None else "no report at hand"
+        has_taf = isinstance(body, EventBody) and body.forecast_raw is not None
+        return "no report at hand, the TAF only" if has_taf else "no report at hand"
     return f"{duration_text(timedelta(minutes=age))} at {clock_z(now)}; report of {when(body.observed_at, body.zone)}"
-
-
-def _age_min(body: EventBody, now: datetime) -> int | None:
-    if body.observed_at is None:
-        return None
-    return max(0, int((now - body.observed_at).total_seconds() // 60))
 
 
 def _cleaned(body: EventBody) -> EventBody:
     return replace(
         body,
         station=plain(body.station),
-        name=plain(body.name) if body.name is not None else None,
-        zone=plain(body.zone) if body.zone is not None else None,
+        name=_plain(body.name),
+        zone=_plain(body.zone),
         headline=plain(body.headline),
         why=plain(body.why),
         next_step=plain(body.next_step),
-        raw=plain(body.raw) if body.raw is not None else None,
-        forecast_raw=plain(body.forecast_raw) if body.forecast_raw is not None else None,
+        raw=_plain(body.raw),
+        forecast_raw=_plain(body.forecast_raw),
+        by=_plain(body.by),
+        note=_plain(body.note),
+        lines=tuple(_cleaned_line(line) for line in body.lines),
     )
 
 
-def _iso(moment: datetime | None) -> str | None:
-    return iso_z(moment) if moment is not None else None
+def _cleaned_line(line: DigestLine) -> DigestLine:
+    return replace(
+        line,
+        station=plain(line.station),
+        name=_plain(line.name),
+        zone=_plain(line.zone),
+        headline=plain(line.headline),
+        why=plain(line.why),
+        next_step=plain(line.next_step),
+        raw=_plain(line.raw),
+        also=tuple(plain(text) for text in line.also),
+    )
+
+
+def _plain(text: str | None) -> str | None:
+    return plain(text) if text is not None else None

@@ -30,7 +30,7 @@ class Channel(Protocol):
 
     kind: str
 
-    async def send(self, message: Message, delivery_id: str, subject_id: str, now: datetime) -> None:
+    async def send(self, message: Message, now: datetime) -> None:
         """Hand over one message, or raise DeliveryError."""
 
 

@@ -18,7 +18,8 @@ import structlog
 
 from watcher.alerts.outbox import Claimed, Settled
 from watcher.errors import DeliveryError, StoreError
-from watcher.notify.message import message_of
+from watcher.links import LinkMaker
+from watcher.notify.message import links_for, message_of
 from watcher.notify.parties import Channel, Observer, Outbox
 from watcher.notify.rest import Rests
 from watcher.notify.retry import next_due
@@ -62,6 +63,8 @@ class Sender:
         The present.
     public_url
         Where people reach the service; None without a public address.
+    links
+        Makes the links on which a reader takes an episode or stops the messages; None where no page answers them.
     observer
         Counts attempts; None: nobody.
     in_flight
@@ -79,6 +82,7 @@ class Sender:
         *,
         clock: Callable[[], datetime],
         public_url: str | None = None,
+        links: LinkMaker | None = None,
         observer: Observer | None = None,
         in_flight: int = 4,
         lease: timedelta = LEASE,
@@ -88,6 +92,7 @@ class Sender:
         self._channels = channels
         self._clock = clock
         self._public_url = public_url
+        self._links = links
         self._observer = observer
         self._in_flight = in_flight
         self._lease = lease
@@ -98,6 +103,10 @@ class Sender:
         self._news = asyncio.Event()
         self._stopping = False
         self._running: asyncio.Future[None] | None = None
+
+    def use(self, channels: Mapping[str, Channel]) -> None:
+        """Send on these channels from now on; what is on its way goes on as it began."""
+        self._channels = channels
 
     def wake(self) -> None:
         """Look at the outbox now; called when something was put there."""
@@ -170,12 +179,16 @@ class Sender:
 
     def _crowded(self) -> set[str]:
         """Return the destinations of those kinds of channel that have enough on their way."""
-        on_their_way = Counter(self._channels[claimed.destination].kind for claimed in self._attempts.values())
+        on_their_way = Counter(
+            channel.kind
+            for claimed in self._attempts.values()
+            if (channel := self._channels.get(claimed.destination)) is not None
+        )
         return {name for name, channel in self._channels.items() if on_their_way[channel.kind] >= MOST_OF_A_KIND}
 
     def _begin(self, claimed: Claimed) -> None:
         if claimed.destination not in self._channels:
-            error = f'no destination "{claimed.destination}" is in the settings of this sender'
+            error = f'no destination "{claimed.destination}" is known to this sender'
             _log.error("delivery", id=claimed.id, destination=claimed.destination, outcome="dead", error=error)
             self._note(Settled(claimed.id, "dead", error=error))
         elif not self._rests.may_begin(claimed.destination):
@@ -209,15 +222,10 @@ class Sender:
         now = self._clock()
         bound_s = 0.75 * self._lease.total_seconds()
         try:
-            message = message_of(
-                claimed.event,
-                told_as=claimed.told_as,
-                now=now,
-                valid_until=claimed.valid_until,
-                public_url=self._public_url,
-            )
+            links = links_for(claimed.destination, claimed.items, self._links, self._public_url)
+            message = message_of(claimed.id, claimed.items, now=now, valid_until=claimed.valid_until, links=links)
             async with asyncio.timeout(bound_s):
-                await channel.send(message, claimed.id, claimed.subject_id, now)
+                await channel.send(message, now)
         except DeliveryError as error:
             return self._failed(claimed, error)
         except TimeoutError:

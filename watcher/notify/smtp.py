@@ -15,6 +15,7 @@ from watcher.notify.address import bare_address
 from watcher.notify.mail import Envelope, build_mail
 from watcher.notify.message import Message
 from watcher.notify.model import EmailDestination, MailServer
+from watcher.notify.templating import Templates
 from watcher.notify.wording import short
 
 CONNECT_TIMEOUT_S = 10.0
@@ -181,38 +182,29 @@ class MailChannel:
         The mailbox.
     sender
         The server's connections, shared by all mailboxes.
+    templates
+        How mails look.
     contact
         A mail or web address of whoever runs the service; empty: the sender's.
-    unsubscribe_url
-        A page that ends the mails of this destination when posted to (RFC 8058); None without one.
     """
 
     kind = "email"
 
     def __init__(
-        self,
-        destination: EmailDestination,
-        sender: SmtpSender,
-        *,
-        contact: str = "",
-        unsubscribe_url: str | None = None,
+        self, destination: EmailDestination, sender: SmtpSender, templates: Templates, *, contact: str = ""
     ) -> None:
         self._sender = sender
-        self._envelope = Envelope(
-            sender.server.from_address, destination.address, destination.name, contact, unsubscribe_url
-        )
+        self._templates = templates
+        self._envelope = Envelope(sender.server.from_address, destination.address, destination.name, contact)
 
-    async def send(self, message: Message, delivery_id: str, subject_id: str, now: datetime) -> None:
+    async def send(self, message: Message, now: datetime) -> None:
         """Hand one mail to the server.
 
         Parameters
         ----------
         message
-            What to say.
-        delivery_id
-            Makes the Message-ID, the same in every attempt.
-        subject_id
-            Mails about the same one are one conversation.
+            What to say. Its id makes the Message-ID, the same in every attempt; mails about the same subject are one
+            conversation.
         now
             The Date.
 
@@ -221,7 +213,7 @@ class MailChannel:
         DeliveryError
             The server did not take it; says whether trying again helps.
         """
-        mail = build_mail(message, self._envelope, delivery_id=delivery_id, subject_id=subject_id, now=now)
+        mail = build_mail(message, self._envelope, now=now, templates=self._templates)
         await self._sender.send(self._envelope.address, mail.as_bytes())
 
 

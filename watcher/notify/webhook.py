@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import json
 from datetime import datetime
 from typing import NoReturn
 
 from watcher.errors import DeliveryError, GuardError, NetError
 from watcher.net import Answer, HttpClients
 from watcher.net.retry_after import parse_retry_after
-from watcher.notify.message import Message, webhook_body
+from watcher.notify.message import Message
 from watcher.notify.model import WebhookDestination
 from watcher.notify.signature import sign
+from watcher.notify.templating import Templates
 from watcher.notify.wording import short
 
 POST_TIMEOUT_S = 20.0
@@ -27,6 +27,8 @@ class WebhookChannel:
         Where to, and what to sign with.
     http
         Checks the address and keeps the connections.
+    templates
+        What a body looks like.
     timeout_s
         Seconds for one attempt. The standard recommends 15 to 30.
     """
@@ -34,23 +36,26 @@ class WebhookChannel:
     kind = "webhook"
 
     def __init__(
-        self, destination: WebhookDestination, http: HttpClients, *, timeout_s: float = POST_TIMEOUT_S
+        self,
+        destination: WebhookDestination,
+        http: HttpClients,
+        templates: Templates,
+        *,
+        timeout_s: float = POST_TIMEOUT_S,
     ) -> None:
         self._destination = destination
         self._http = http
+        self._templates = templates
         self._timeout_s = timeout_s
 
-    async def send(self, message: Message, delivery_id: str, subject_id: str, now: datetime) -> None:  # noqa: ARG002
+    async def send(self, message: Message, now: datetime) -> None:
         """Post one message; any answer of 200 to 299 is a yes.
 
         Parameters
         ----------
         message
-            What to say.
-        delivery_id
-            Becomes ``webhook-id``: the same in every attempt, so that the receiver can tell a repeat.
-        subject_id
-            Not sent apart; the body names the episode.
+            What to say. Its id becomes ``webhook-id``: the same in every attempt, so that the receiver can tell a
+            repeat.
         now
             Signed as ``webhook-timestamp``.
 
@@ -59,12 +64,12 @@ class WebhookChannel:
         DeliveryError
             The receiver could not be reached, refused, or wants no more (`gone`).
         """
-        body = json.dumps(webhook_body(message), ensure_ascii=False, separators=(",", ":")).encode()
+        body = self._templates.webhook(message)
         headers = {
             "Content-Type": "application/json",
-            "webhook-id": delivery_id,
+            "webhook-id": message.id,
             "webhook-timestamp": str(int(now.timestamp())),
-            "webhook-signature": sign(delivery_id, now, body, self._destination.secrets),
+            "webhook-signature": sign(message.id, now, body, self._destination.secrets),
         }
         try:
             answer = await self._http.post(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -17,8 +18,11 @@ TOLD_AS_WORDS: dict[EventType, str] = {
     EventType.CONFIRMED: "Expected before, now reported",
     EventType.CLOSED: "Ended",
     EventType.WITHDRAWN: "No longer watched",
+    EventType.TAKEN: "Taken in hand",
+    EventType.REMINDER: "Reminder: nobody has taken this",
     EventType.BLIND: "Station blind",
     EventType.SEEING: "Station seeing again",
+    EventType.DIGEST: "Digest",
     EventType.TEST: "Test message",
 }
 ENDINGS = frozenset({EventType.CLOSED, EventType.WITHDRAWN})
@@ -86,6 +90,32 @@ def span_text(body: EventBody, told_as: EventType) -> tuple[str, str] | None:
     if told_as is EventType.SEEING:
         return "Was blind since", begins
     return "Since", f"{begins}, not ended"
+
+
+_STORM_NAMES = 4
+
+
+def storm_headline(told: Sequence[tuple[EventType, EventBody]]) -> str:
+    """Return one line for several events, worst first: ``6 changes: XBAY no-time, XNOR treat, ..., and 2 more``."""
+    shown = list(dict.fromkeys(f"{body.station} {_in_a_word(told_as, body)}" for told_as, body in told))
+    rest = f", and {len(shown) - _STORM_NAMES} more" if len(shown) > _STORM_NAMES else ""
+    return f"{len(told)} changes: {', '.join(shown[:_STORM_NAMES])}{rest}"
+
+
+def _in_a_word(told_as: EventType, body: EventBody) -> str:
+    if told_as in _WORD_OF:
+        return _WORD_OF[told_as]
+    level = body.level.word if body.level is not None else "?"
+    return f"{level} expected" if body.kind is Kind.EXPECTED else level
+
+
+_WORD_OF = {
+    EventType.CLOSED: "ended",
+    EventType.WITHDRAWN: "no longer watched",
+    EventType.BLIND: "blind",
+    EventType.SEEING: "seeing again",
+    EventType.TAKEN: "taken in hand",
+}
 
 
 def _day(moment: datetime) -> str:

@@ -106,3 +106,7 @@ class Rulebook:
     def of_kind(self, kind: Kind) -> tuple[Rule, ...]:
         """Return the rules that are judged on reports, or on the outlook."""
         return tuple(rule for rule in self.rules if kind in rule.kinds)
+
+    def of_flag(self, flag: Flag) -> tuple[Rule, ...]:
+        """Return the rules that raise a flag."""
+        return tuple(rule for rule in self.rules if rule.flag is flag)

@@ -11,11 +11,14 @@ what is remembered is loaded again and judged again.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
+from watcher.alerts.changes import Changes, StationChange
 from watcher.alerts.judge import judge, withdraw_station
-from watcher.alerts.model import Changes, Policy, StationChange, StationState, StationView, Subscription, Told
+from watcher.alerts.listeners import Listeners
+from watcher.alerts.model import Acknowledgement, Policy, StationState, StationView
+from watcher.alerts.outbox import Told
 from watcher.alerts.tell import after_telling, tell
 from watcher.errors import StoreConflict
 from watcher.reports.model import Forecast, Observation, Report, Unreadable
@@ -29,13 +32,12 @@ _TRIES = 3
 
 @dataclass(frozen=True, slots=True)
 class Watch:
-    """What is judged, by what, and for whom. `codes` None: every station that reports."""
+    """What is judged, and by what. `codes` None: every station that reports."""
 
     codes: frozenset[str] | None
     stations: StationTable
     rulebook: Rulebook
     policy: Policy
-    subscriptions: tuple[Subscription, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,9 +51,10 @@ class Memory:
 class Cycle:
     """Turns reports and time into committed events and deliveries. Not for several threads at once."""
 
-    def __init__(self, store: Store, watch: Watch) -> None:
+    def __init__(self, store: Store, watch: Watch, listeners: Listeners | None = None) -> None:
         self._store = store
         self._watch = watch
+        self._listeners = listeners or Listeners()
         self._memory = Memory()
 
     @property
@@ -68,7 +71,12 @@ class Cycle:
             for view in departed.values()
             if (change := withdraw_station(view, rulebook=self._watch.rulebook, now=now)) is not None
         ]
-        return self._commit(withdrawn, (), now)
+        return self._commit(withdrawn, now)
+
+    def listen_to(self, listeners: Listeners, now: datetime) -> None:
+        """Tell these from now on; what they were told before is read from the store."""
+        self._listeners = listeners
+        self._memory = replace(self._memory, told=self._store.told(now))
 
     def turn(self, reports: Sequence[Report], now: datetime) -> Changes:
         """Judge all watched stations with these reports at this time, and commit what changed.
@@ -80,10 +88,12 @@ class Cycle:
         """
         for attempt in range(_TRIES):
             views = self._with_new_stations(reports)
-            made = judge(views, reports, rulebook=self._watch.rulebook, policy=self._watch.policy, now=now)
+            taken = self._store.unnoticed_acknowledgements()
+            book, policy = self._watch.rulebook, self._watch.policy
+            made = judge(views, reports, taken, rulebook=book, policy=policy, now=now)
             unreadable = tuple(report for report in reports if isinstance(report.decoded, Unreadable))
             try:
-                return self._commit(made, unreadable, now, views)
+                return self._commit(made, now, views, unreadable=unreadable, taken=taken)
             except StoreConflict:
                 if attempt == _TRIES - 1:
                     raise
@@ -93,24 +103,34 @@ class Cycle:
     def _commit(
         self,
         made: Sequence[StationChange],
-        unreadable: tuple[Report, ...],
         now: datetime,
         views: Mapping[str, StationView] | None = None,
+        *,
+        unreadable: tuple[Report, ...] = (),
+        taken: Sequence[Acknowledgement] = (),
     ) -> Changes:
         after = dict(self._memory.views if views is None else views)
         after.update((change.station, change.after) for change in made if change.station in after)
-        deliveries = tell(
-            made, after.values(), self._watch.subscriptions, self._memory.told, policy=self._watch.policy, now=now
+        telling = tell(
+            made,
+            after.values(),
+            self._listeners,
+            self._memory.told,
+            rulebook=self._watch.rulebook,
+            policy=self._watch.policy,
+            now=now,
         )
         changes = Changes(
             at=now,
             stations=tuple(change for change in made if not change.quiet),
-            deliveries=deliveries,
+            deliveries=telling.deliveries,
+            digests=telling.digests,
             unreadable=unreadable,
+            acknowledged=taken[-1].number if taken else None,
         )
-        if changes.stations or changes.deliveries or changes.unreadable:
+        if changes.worth_committing:
             self._store.commit(changes)
-        self._memory = Memory(after, after_telling(self._memory.told, deliveries))
+        self._memory = Memory(after, after_telling(self._memory.told, telling.deliveries, made))
         return changes
 
     def _remember(self, now: datetime) -> None:

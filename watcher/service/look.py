@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from datetime import datetime
 
+from watcher.alerts.latest import facts_of
 from watcher.alerts.model import StationView
 from watcher.notify.message import CAUTION
 from watcher.outlook.expectations import expectations
@@ -14,7 +15,6 @@ from watcher.reports.model import Forecast, Observation, Unreadable
 from watcher.rulebook.facts import Facts, Value
 from watcher.rulebook.findings import find
 from watcher.rulebook.model import Because, Finding, Rulebook
-from watcher.rulebook.observed import observed_facts
 from watcher.rulebook.words import Kind, Level
 from watcher.units import iso_z
 
@@ -57,11 +57,9 @@ def look(view: StationView, *, rulebook: Rulebook, now: datetime) -> Look:
     """
     observation = view.latest.decoded if view.latest is not None else None
     forecast = view.forecast.decoded if view.forecast is not None else None
-    facts = None
+    facts = facts_of(view, now)
     findings: tuple[Finding, ...] = ()
-    if isinstance(observation, Observation):
-        before = tuple(moment for moment in view.history if moment.observed_at < observation.observed_at)
-        facts = observed_facts(observation, station=view.station, history=before, now=now)
+    if facts is not None:
         held = {hold.rule for episode in view.episodes for hold in episode.holds}
         findings = tuple(
             find(rule, facts, Kind.OBSERVED, held=rule.name in held) for rule in rulebook.of_kind(Kind.OBSERVED)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from pathlib import Path
 from random import Random
+from typing import TypeAlias
 
 from watcher.errors import Problem, SettingsError
 from watcher.feeds.budget import Budgets
@@ -13,19 +14,24 @@ from watcher.feeds.folder import FolderFeed
 from watcher.feeds.model import Feed
 from watcher.feeds.query import QueryFeed
 from watcher.net import HttpClients
-from watcher.notify.model import EmailDestination, MailServer, WebhookDestination
+from watcher.notify.chat import ChatChannel
+from watcher.notify.model import ChatDestination, EmailDestination, MailServer, WebhookDestination
 from watcher.notify.sender import Channel
 from watcher.notify.smtp import MailChannel, SmtpSender
+from watcher.notify.templating import Templates
 from watcher.notify.webhook import WebhookChannel
 from watcher.service.cycle import Watch
+from watcher.service.directory import Directory, KnownDestination
 from watcher.service.rules_folder import load_rulebook
 from watcher.settings import Settings
 from watcher.settings.model import FeedSection
 from watcher.stations import StationTable
 
+Destination: TypeAlias = EmailDestination | WebhookDestination | ChatDestination
+
 
 def build_watch(settings: Settings) -> Watch:
-    """Return what is judged, by what, and for whom; RulesError when the rules cannot be used."""
+    """Return what is judged, and by what; RulesError when the rules cannot be used."""
     folder = settings.text.rules.folder
     watched = settings.text.watch.stations
     return Watch(
@@ -33,7 +39,6 @@ def build_watch(settings: Settings) -> Watch:
         stations=StationTable.load(settings.station_overrides()),
         rulebook=load_rulebook(settings.path(folder) if folder is not None else None),
         policy=settings.policy(),
-        subscriptions=settings.subscriptions(),
     )
 
 
@@ -89,7 +94,7 @@ def mail_server(settings: Settings) -> MailServer | None:
         raise SettingsError([Problem("[mail]", str(error))]) from error
 
 
-def destinations(settings: Settings) -> Mapping[str, EmailDestination | WebhookDestination]:
+def checked_destinations(directory: Directory) -> Mapping[str, Destination]:
     """Return the destinations by name.
 
     Raises
@@ -97,17 +102,11 @@ def destinations(settings: Settings) -> Mapping[str, EmailDestination | WebhookD
     SettingsError
         With all that cannot be used as set.
     """
-    found: dict[str, EmailDestination | WebhookDestination] = {}
+    found: dict[str, Destination] = {}
     problems = []
-    for section in settings.text.destination:
+    for name, known in directory.destinations.items():
         try:
-            if section.kind == "email":
-                assert section.address is not None
-                found[section.name] = EmailDestination(section.name, section.address)
-            else:
-                assert section.url is not None
-                secrets = tuple(secret.get_secret_value() for secret in settings.secrets.get(section.name, ()))
-                found[section.name] = WebhookDestination(section.name, section.url, secrets)
+            found[name] = destination_of(known)
         except ValueError as error:
             problems.append(Problem("[[destination]]", str(error)))
     if problems:
@@ -115,12 +114,51 @@ def destinations(settings: Settings) -> Mapping[str, EmailDestination | WebhookD
     return found
 
 
-@dataclass(frozen=True, slots=True)
-class Channels:
-    """The ways to the destinations, by name, and the mail server's connections behind some of them."""
+def destination_of(known: KnownDestination) -> Destination:
+    """Return what a channel needs of a destination; ValueError when its secret or address cannot be used."""
+    section = known.section
+    if section.kind == "email":
+        assert section.address is not None
+        return EmailDestination(section.name, section.address)
+    if section.kind == "webhook":
+        assert section.url is not None
+        return WebhookDestination(section.name, section.url, known.secrets)
+    if not known.secrets:
+        raise ValueError(f'destination "{section.name}": the address of its room is missing')
+    return ChatDestination(section.name, known.secrets[0], section.text_field)
 
-    by_name: Mapping[str, Channel]
-    smtp: SmtpSender | None
+
+class Channels:
+    """The ways to destinations, and the mail server's connections behind some of them.
+
+    Parameters
+    ----------
+    settings
+        Checked settings.
+    http
+        All outgoing HTTP.
+    templates
+        How messages look.
+    """
+
+    def __init__(self, settings: Settings, http: HttpClients, templates: Templates) -> None:
+        server = mail_server(settings)
+        self.smtp = SmtpSender(server) if server is not None else None
+        self._http = http
+        self._templates = templates
+        self._contact = settings.text.service.contact
+
+    def to(self, destinations: Iterable[Destination]) -> dict[str, Channel]:
+        """Return a channel for each destination, by name; a mailbox has none where no mail server is set."""
+        return {item.name: channel for item in destinations if (channel := self.channel(item)) is not None}
+
+    def channel(self, destination: Destination) -> Channel | None:
+        """Return the way to one destination."""
+        if isinstance(destination, WebhookDestination):
+            return WebhookChannel(destination, self._http, self._templates)
+        if isinstance(destination, ChatDestination):
+            return ChatChannel(destination, self._http, self._templates)
+        return MailChannel(destination, self.smtp, self._templates, contact=self._contact) if self.smtp else None
 
     async def aclose(self) -> None:
         """Close the connections to the mail server."""
@@ -128,16 +166,24 @@ class Channels:
             await self.smtp.aclose()
 
 
-def build_channels(settings: Settings, http: HttpClients) -> Channels:
-    """Return a channel for every destination; SettingsError when one cannot be used as set."""
-    server = mail_server(settings)
-    smtp = SmtpSender(server) if server is not None else None
-    contact = settings.text.service.contact
-    found: dict[str, Channel] = {}
-    for name, destination in destinations(settings).items():
-        if isinstance(destination, WebhookDestination):
-            found[name] = WebhookChannel(destination, http)
-        else:
-            assert smtp is not None
-            found[name] = MailChannel(destination, smtp, contact=contact)
-    return Channels(found, smtp)
+def load_templates(settings: Settings) -> Templates:
+    """Return how messages look; SettingsError when a template of the operator's is wrong."""
+    folder = settings.text.notify.templates
+    return Templates.load(_template_texts(settings.path(folder)) if folder is not None else {})
+
+
+def _template_texts(folder: Path) -> dict[str, str]:
+    if not folder.is_dir():
+        raise SettingsError(
+            [Problem(str(folder), "is no folder", "name a folder with templates in [notify] templates")]
+        )
+    texts: dict[str, str] = {}
+    problems = []
+    for path in sorted(path for path in folder.iterdir() if path.is_file() and not path.name.startswith(".")):
+        try:
+            texts[path.name] = path.read_text(encoding="utf-8")
+        except (OSError, UnicodeDecodeError) as error:
+            problems.append(Problem(str(path), f"cannot be read: {error}"))
+    if problems:
+        raise SettingsError(problems)
+    return texts

@@ -13,18 +13,21 @@ from contextlib import AsyncExitStack
 from datetime import datetime, timedelta
 from random import Random
 from types import TracebackType
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
 import structlog
 
 from watcher.clock import utc_now
 from watcher.feeds.model import Feed, What
+from watcher.links import LinkMaker
 from watcher.net import Guard, HttpClients
 from watcher.notify.sender import Sender
 from watcher.service.cycle import Cycle
+from watcher.service.directory import read_directory
 from watcher.service.health import HealthServer, Probes, Readiness
 from watcher.service.heartbeat import Heartbeat
-from watcher.service.parts import build_channels, build_feeds, build_watch
+from watcher.service.parts import Channels, build_feeds, build_watch, checked_destinations, load_templates
+from watcher.service.people import PeopleWatch
 from watcher.service.poller import Poller
 from watcher.service.readiness import readiness
 from watcher.service.schedule import RunOutcome, Schedule
@@ -33,6 +36,9 @@ from watcher.settings import Settings
 from watcher.settings.model import FeedSection
 from watcher.store.store import Store
 from watcher.telemetry import Metrics
+
+if TYPE_CHECKING:
+    from watcher.web.server import WebServer
 
 _log = structlog.get_logger()
 _THIN_EVERY = timedelta(hours=1)
@@ -60,7 +66,11 @@ class Service:
         self._clock = clock
         self._random = random or Random()  # noqa: S311 - spreads requests, guards nothing
         self._watch = build_watch(settings)
+        self._templates = load_templates(settings)
+        # What the settings alone get wrong about destinations is said now, not when the first message is due.
+        checked_destinations(read_directory(settings))
         self._stack = AsyncExitStack()
+        self._looking: set[asyncio.Future[None]] = set()
 
     async def __aenter__(self) -> Self:
         async with AsyncExitStack() as stack:
@@ -79,17 +89,21 @@ class Service:
         stack.callback(self.store.close)
         guard = Guard(text.network.allow_private)
         http = await stack.enter_async_context(HttpClients(guard, contact=text.service.contact))
-        channels = build_channels(self.settings, http)
-        stack.push_async_callback(channels.aclose)
+        self._channels = Channels(self.settings, http, self._templates)
+        stack.push_async_callback(self._channels.aclose)
+        key = await asyncio.to_thread(self.store.link_key)
         self.sender = Sender(
             self.store,
-            channels.by_name,
+            {},
             clock=self._clock,
             public_url=text.service.public_url,
+            links=self._links(key),
             observer=_Deliveries(self.metrics),
             random=self._random,
         )
-        self.keeper = Watchkeeper(Cycle(self.store, self._watch), self._clock, self.metrics, self.sender.wake)
+        cycle = Cycle(self.store, self._watch)
+        self.people = PeopleWatch(self.store, self.settings, self._watch.stations, self._channels, self.sender, cycle)
+        self.keeper = Watchkeeper(cycle, self._clock, self.metrics, self.sender.wake, self._look_at_people)
         self.heartbeat = Heartbeat(
             http, text.heartbeat.url, text.heartbeat.every, clock=self._clock, metrics=self.metrics
         )
@@ -101,8 +115,39 @@ class Service:
         self.schedule = Schedule(self._heard, random=self._random)
         self._plan(feeds)
         await stack.enter_async_context(self.schedule)
+        self.web = await self._serve_pages(stack, key)
         probes = Probes(self._alive, self.ready, self.metrics.exposition, self.metrics.content_type)
         self.health = await stack.enter_async_context(HealthServer(text.health.bind, probes))
+
+    def _links(self, key: bytes) -> LinkMaker | None:
+        """Return what makes links, where there are pages that answer them and people can reach them."""
+        text = self.settings.text
+        return LinkMaker(text.service.public_url, key) if text.web.bind and text.service.public_url else None
+
+    async def _serve_pages(self, stack: AsyncExitStack, key: bytes) -> WebServer | None:
+        if self.settings.text.web.bind is None:
+            return None
+        # Loaded only where there are pages: it costs a third of a second and 20 MiB.
+        from watcher.web.app import build_app  # noqa: PLC0415
+        from watcher.web.server import WebServer  # noqa: PLC0415
+
+        app = build_app(
+            self.store,
+            key=key,
+            clock=self._clock,
+            news=self.look_soon,
+            public_url=self.settings.text.service.public_url,
+        )
+        return await stack.enter_async_context(WebServer(app, self.settings.text.web.bind))
+
+    def look_soon(self) -> None:
+        """Take a turn now: somebody has changed something."""
+        looking = asyncio.ensure_future(self.schedule.run_now("tick"))
+        self._looking.add(looking)
+        looking.add_done_callback(self._looking.discard)
+
+    async def _look_at_people(self) -> None:
+        await self.people.look(self._clock())
 
     async def _stop_sending(self, sending: asyncio.Task[None]) -> None:
         await self.sender.stop()

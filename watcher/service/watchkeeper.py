@@ -5,12 +5,12 @@ from __future__ import annotations
 import asyncio
 import time
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Awaitable, Callable, Sequence
 from datetime import datetime
 
 import structlog
 
-from watcher.alerts.model import Changes
+from watcher.alerts.changes import Changes
 from watcher.errors import StoreError
 from watcher.reports.model import Report
 from watcher.service.cycle import Cycle
@@ -32,21 +32,30 @@ class Watchkeeper:
         Where turns and what they made are counted.
     wake_senders
         Called when there is something to send.
+    look_at_people
+        Called before each turn: notices subscriptions and destinations that were changed meanwhile.
     """
 
     def __init__(
-        self, cycle: Cycle, clock: Callable[[], datetime], metrics: Metrics, wake_senders: Callable[[], None]
+        self,
+        cycle: Cycle,
+        clock: Callable[[], datetime],
+        metrics: Metrics,
+        wake_senders: Callable[[], None],
+        look_at_people: Callable[[], Awaitable[None]],
     ) -> None:
         self._cycle = cycle
         self._clock = clock
         self._metrics = metrics
         self._wake_senders = wake_senders
+        self._look_at_people = look_at_people
         self._one_at_a_time = asyncio.Lock()
         self.last_turn_at: datetime | None = None
 
     async def begin(self) -> None:
         """Load what is remembered."""
         async with self._one_at_a_time:
+            await self._look_at_people()
             self._tell(await asyncio.to_thread(self._cycle.load, self._clock()))
 
     async def keep(self, reports: Sequence[Report]) -> None:
@@ -61,6 +70,7 @@ class Watchkeeper:
             now = self._clock()
             started = time.perf_counter()
             try:
+                await self._look_at_people()
                 changes = await asyncio.to_thread(self._cycle.turn, reports, now)
             except StoreError:
                 self._metrics.count("hoarline_turns", outcome="failed")
@@ -79,6 +89,9 @@ class Watchkeeper:
             for event in change.events:
                 self._metrics.count("hoarline_events", type=event.type.value)
                 _log.info("event", event_id=event.id, type=event.type.value, headline=event.body.headline)
+        for digest in changes.digests:
+            self._metrics.count("hoarline_events", type=digest.type.value)
+            _log.info("event", event_id=digest.id, type=digest.type.value, headline=digest.body.headline)
         if changes.deliveries:
             self._wake_senders()
         self._gauge()

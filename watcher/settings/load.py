@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from pydantic import BaseModel, SecretStr, ValidationError
 
-from watcher.alerts.model import Policy, Subscription
+from watcher.alerts.model import Policy
 from watcher.errors import Problem, SettingsError, nearest
 from watcher.reports.station import Station
-from watcher.rulebook.words import Flag
-from watcher.settings.model import DestinationSection, SettingsText
+from watcher.settings.model import SettingsText
+from watcher.settings.people import DestinationSection, SubscriptionSection
 
 DEFAULT_FILE = Path("hoarline.toml")
 PREFIX = "HOARLINE_"
@@ -43,21 +43,6 @@ class Settings:
         """Return the settings of the judgement."""
         watch = self.text.watch
         return Policy(watch.blind_margin, watch.first_cadence, watch.stale_after, watch.lead, watch.valid_for)
-
-    def subscriptions(self) -> tuple[Subscription, ...]:
-        """Return the subscriptions."""
-        return tuple(
-            Subscription(
-                name=item.name,
-                destinations=item.to,
-                stations=None if item.stations == "all" else frozenset(item.stations),
-                flags=None if "all" in item.flags else frozenset(Flag(word) for word in item.flags),
-                min_level=item.level(),
-                hours=item.wanted_hours(),
-                no_time_ignores_hours=item.no_time_ignores_hours,
-            )
-            for item in self.text.subscription
-        )
 
     def station_overrides(self) -> tuple[Station, ...]:
         """Return the stations that the settings add or correct."""
@@ -207,24 +192,47 @@ def _contradictions(text: SettingsText, file: str) -> Iterator[Problem]:
         names = [item.code if section == "station" else item.name for item in getattr(text, section)]
         for name in sorted({name for name in names if names.count(name) > 1}):
             yield Problem(f"{file}: {section}", f'"{name}" stands twice')
-    known = [destination.name for destination in text.destination]
     if text.watch.stations == "all" or not text.watch.stations:
         remedy = "name them in [watch] stations, or use a bulk feed, which brings all"
         for feed in text.feed:
             if feed.kind == "query":
                 yield Problem(f'{file}: feed "{feed.name}"', "a query feed asks for stations by their codes", remedy)
+    for destination in text.destination:
+        if destination.kind != "email" and not _secret_files(destination):
+            key = "secret_file" if destination.kind == "webhook" else "url_file"
+            yield Problem(
+                f'{file}: destination "{destination.name}"', f"{key} is missing", "name a file beside these settings"
+            )
+    known = [destination.name for destination in text.destination]
     for subscription in text.subscription:
-        where = f'{file}: subscription "{subscription.name}"'
-        for name in subscription.to:
-            if name not in known:
-                yield Problem(
-                    where, f'destination "{name}" is not known', nearest(name, known) if known else "there is none"
-                )
-        if subscription.stations != "all" and text.watch.stations != "all":
-            for code in sorted(set(subscription.stations) - set(text.watch.stations)):
-                yield Problem(where, f"{code} is not watched", "add it to [watch] stations")
+        for problem in subscription_problems(subscription, known, text.watch.stations):
+            yield replace(problem, where=f"{file}: {problem.where}")
     if text.mail is None and any(destination.kind == "email" for destination in text.destination):
         yield Problem(f"{file}: mail", "an email destination needs the section [mail]", "with host and from")
+
+
+def subscription_problems(
+    subscription: SubscriptionSection, destinations: Sequence[str], watched: Collection[str] | Literal["all"]
+) -> Iterator[Problem]:
+    """Yield what a subscription names that is not there: destinations, and stations that nobody watches.
+
+    Parameters
+    ----------
+    subscription
+        Written in the settings, or with a command.
+    destinations
+        The names that there are.
+    watched
+        The stations that are watched.
+    """
+    where = f'subscription "{subscription.name}"'
+    for name in subscription.to:
+        if name not in destinations:
+            remedy = nearest(name, destinations) if destinations else "there is none"
+            yield Problem(where, f'destination "{name}" is not known', remedy)
+    if watched != "all" and subscription.stations not in {None, "all"}:
+        for code in sorted(set(subscription.stations or ()) - set(watched)):
+            yield Problem(where, f"{code} is not watched", "add it to [watch] stations")
 
 
 def _secrets(
@@ -242,7 +250,7 @@ def _secrets(
 
 
 def _secret_files(destination: DestinationSection) -> list[Path]:
-    given = destination.secret_file
+    given = destination.secret_file if destination.url_file is None else destination.url_file
     return [] if given is None else [given] if isinstance(given, Path) else list(given)
 
 

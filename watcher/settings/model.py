@@ -6,115 +6,28 @@ The documentation in deploy/settings.md is made from these models; a test compar
 from __future__ import annotations
 
 import re
-from datetime import time, timedelta
-from ipaddress import ip_network
+from datetime import timedelta
 from pathlib import Path
-from typing import Annotated, Literal, Self
+from typing import Literal, Self
 from urllib.parse import urlsplit
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
 
-from watcher.alerts.model import Hours
-from watcher.errors import nearest
 from watcher.reports.station import Station
-from watcher.rulebook.words import Flag, Level
-from watcher.units import parse_duration
-
-_CODE = re.compile(r"[A-Z][A-Z0-9]{3}")
-_ADDRESS = re.compile(r"[^\s@<>,;:\"()\[\]\\]{1,64}@[A-Za-z0-9.-]{1,253}")
-_HOURS = re.compile(r"([01]\d|2[0-3]):([0-5]\d)-([01]\d|2[0-3]):([0-5]\d)")
-_BIND = re.compile(r"(?P<host>[^\s:]+|\[[0-9a-f:]+\]):(?P<port>\d{1,5})")
-
-
-def _duration(value: object) -> object:
-    return parse_duration(value) if isinstance(value, str) else value
-
-
-def _no_controls(text: str) -> str:
-    if any(ord(character) < 32 or ord(character) == 127 for character in text):
-        raise ValueError("holds a line break or another control character")
-    return text
-
-
-def _station_code(code: str) -> str:
-    if _CODE.fullmatch(code) is None:
-        raise ValueError(f'"{code}" is no station code; four characters that begin with a letter, in capitals')
-    return code
-
-
-def _mail_address(text: str) -> str:
-    if _ADDRESS.fullmatch(_no_controls(text)) is None:
-        raise ValueError(f'"{text}" is no mail address; write one such as duty@example.org')
-    return text
-
-
-def _sender(text: str) -> str:
-    match = re.fullmatch(r"(?:[^<>\"]*\s)?<([^<>]+)>", _no_controls(text))
-    _mail_address(match[1] if match is not None else text)
-    return text
-
-
-def _url(text: str) -> str:
-    if not re.fullmatch(r"https?://[^\s/@]+(?:/\S*)?", _no_controls(text)):
-        raise ValueError(f'"{text}" is no web address; write one such as https://host.example.org/path')
-    return text
-
-
-def _network(text: str) -> str:
-    ip_network(text)
-    return text
-
-
-def _zone(name: str) -> str:
-    try:
-        ZoneInfo(name)
-    except (ZoneInfoNotFoundError, ValueError, OSError) as error:
-        raise ValueError(f'"{name}" is no time zone; write one such as Europe/Oslo or UTC') from error
-    return name
-
-
-def _bind(text: str) -> str:
-    match = _BIND.fullmatch(text)
-    if match is None or int(match["port"]) > 65535:
-        raise ValueError(f'"{text}" is no address to listen at; write one such as 127.0.0.1:8322')
-    return text
-
-
-def _position(text: str) -> str:
-    try:
-        latitude, longitude, _elevation = (float(part) for part in text.split(","))
-    except ValueError as error:
-        raise ValueError(f'"{text}" is not latitude,longitude,elevation in metres, such as 60.20,11.10,210') from error
-    if not (-90 <= latitude <= 90 and -180 <= longitude <= 180):
-        raise ValueError(f'"{text}" is no place on earth')
-    return text
-
-
-def _flag(word: str) -> str:
-    words = ["all", *(flag.value for flag in Flag)]
-    if word not in words:
-        raise ValueError(f'"{word}" is no flag; {nearest(word, words)}')
-    return word
-
-
-Duration = Annotated[timedelta, BeforeValidator(_duration)]
-Name = Annotated[str, Field(min_length=1, max_length=80), AfterValidator(_no_controls)]
-Code = Annotated[str, AfterValidator(_station_code)]
-MailAddress = Annotated[str, AfterValidator(_mail_address)]
-Sender = Annotated[str, AfterValidator(_sender)]
-Url = Annotated[str, AfterValidator(_url)]
-NetworkText = Annotated[str, AfterValidator(_network)]
-Zone = Annotated[str, AfterValidator(_zone)]
-Bind = Annotated[str, AfterValidator(_bind)]
-FlagWord = Annotated[str, AfterValidator(_flag)]
-LevelWord = Literal["note", "prepare", "treat", "no-time"]
-
-
-class Section(BaseModel):
-    """What all sections share: unknown keys are refused, nothing changes later."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+from watcher.settings.people import DestinationSection, SubscriptionSection
+from watcher.settings.words import (
+    Bind,
+    Code,
+    Country,
+    Duration,
+    Name,
+    NetworkText,
+    Position,
+    Section,
+    Sender,
+    Url,
+    Zone,
+)
 
 
 class StoreSection(Section):
@@ -215,59 +128,6 @@ class NetworkSection(Section):
     allow_private: tuple[NetworkText, ...] = Field((), description="Networks such as 10.20.0.0/16.")
 
 
-class DestinationSection(Section):
-    """One place where messages can go."""
-
-    name: Name = Field(description="Its name in subscriptions.")
-    kind: Literal["email", "webhook"] = Field(description="What it is.")
-    address: MailAddress | None = Field(None, description="email: the address.")
-    url: Url | None = Field(None, description="webhook: where to post.")
-    secret_file: Path | tuple[Path, ...] | None = Field(
-        None, description="webhook: file with whsec_…; several while the secret is being changed, the new one first."
-    )
-
-    @model_validator(mode="after")
-    def _whole(self) -> Self:
-        if self.kind == "email" and (self.address is None or self.url is not None):
-            raise ValueError("an email destination has an address and no url")
-        if self.kind == "webhook" and (self.url is None or self.secret_file is None or self.address is not None):
-            raise ValueError("a webhook destination has url and secret_file and no address")
-        return self
-
-
-class SubscriptionSection(Section):
-    """Who wants what."""
-
-    name: Name = Field(description="Its name.")
-    stations: Literal["all"] | tuple[Code, ...] = Field("all", description='Station codes, or "all".')
-    flags: tuple[FlagWord, ...] = Field(("all",), description='Flags, or "all".')
-    min_level: LevelWord = Field("prepare", description="The lowest level that opens a message.")
-    to: tuple[Name, ...] = Field(min_length=1, description="Names of destinations.")
-    hours: str | None = Field(None, description="Local wall time such as 18:00-09:00; left out: always.")
-    zone: Zone | None = Field(None, description="Time zone of hours.")
-    no_time_ignores_hours: bool = Field(True, description="Tell no-time at any hour.")
-
-    @model_validator(mode="after")
-    def _whole(self) -> Self:
-        if self.hours is not None and _HOURS.fullmatch(self.hours) is None:
-            raise ValueError(f'hours "{self.hours}" are not such as 18:00-09:00')
-        if (self.hours is None) is not (self.zone is None):
-            raise ValueError("hours and zone belong together")
-        return self
-
-    def wanted_hours(self) -> Hours | None:
-        """Return the hours as a value."""
-        match = _HOURS.fullmatch(self.hours or "")
-        if match is None or self.zone is None:
-            return None
-        begin_h, begin_m, end_h, end_m = (int(part) for part in match.groups())
-        return Hours(time(begin_h, begin_m), time(end_h, end_m), self.zone)
-
-    def level(self) -> Level:
-        """Return the lowest level as a value."""
-        return Level.of(self.min_level)
-
-
 class RulesSection(Section):
     """Which rules are in force."""
 
@@ -279,11 +139,9 @@ class StationSection(Section):
 
     code: Code = Field(description="Four characters.")
     name: Name | None = Field(None, description="For people.")
-    position: Annotated[str, AfterValidator(_position)] | None = Field(
-        None, description="Latitude, longitude, elevation in metres: 60.20,11.10,210."
-    )
+    position: Position | None = Field(None, description="Latitude, longitude, elevation in metres: 60.20,11.10,210.")
     zone: Zone | None = Field(None, description="Time zone.")
-    country: Annotated[str, Field(pattern=r"^[A-Z]{2}$")] | None = Field(None, description="ISO 3166 code.")
+    country: Country | None = Field(None, description="ISO 3166 code.")
 
     def station(self) -> Station:
         """Return the station as a value."""
@@ -304,6 +162,18 @@ class HeartbeatSection(Section):
 
     url: Url | None = Field(None, description="Called with GET.")
     every: Duration = Field(timedelta(minutes=1), description="At most so often.")
+
+
+class WebSection(Section):
+    """The pages that links in messages open, and the API."""
+
+    bind: Bind | None = Field(None, description="Where they are, such as 127.0.0.1:8321; left out: there are none.")
+
+
+class NotifySection(Section):
+    """How messages look."""
+
+    templates: Path | None = Field(None, description="Folder of templates laid over the shipped ones.")
 
 
 class ServiceSection(Section):
@@ -328,4 +198,6 @@ class SettingsText(Section):
     station: tuple[StationSection, ...] = ()
     health: HealthSection = HealthSection()
     heartbeat: HeartbeatSection = HeartbeatSection()
+    web: WebSection = WebSection()
+    notify: NotifySection = NotifySection()
     service: ServiceSection = ServiceSection()

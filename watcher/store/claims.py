@@ -5,6 +5,7 @@ Every step asks an index for few rows, so that the cost of a claim does not grow
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Collection, Iterator, Sequence
 from datetime import datetime, timedelta
 from typing import NamedTuple
@@ -12,7 +13,7 @@ from typing import NamedTuple
 from sqlalchemy import ColumnElement, Connection, RowMapping, bindparam, func, literal, select, update
 
 from watcher.alerts.model import EventType
-from watcher.alerts.outbox import Claimed
+from watcher.alerts.outbox import Claimed, Item
 from watcher.store.destinations import disabled_names
 from watcher.store.episodes import event_of
 from watcher.store.model import DeliveryState
@@ -104,7 +105,7 @@ _FIRST_DUE = (
         delivery.c.due_at <= bindparam("now", type_=delivery.c.due_at.type),
         ~select(literal(1))
         .where(
-            _earlier.c.subject_id == delivery.c.subject_id,
+            _earlier.c.lane == delivery.c.lane,
             _earlier.c.destination == delivery.c.destination,
             _earlier.c.number < delivery.c.number,
             _earlier.c.state.in_(OWED),
@@ -136,27 +137,40 @@ def _lease(connection: Connection, numbers: Sequence[int], until: datetime) -> t
             .values(state=LEASED, lease_until=until, attempts=delivery.c.attempts + 1)
         )
         query = (
-            select(delivery, *_EVENT_COLUMNS)
+            select(*_MESSAGE_COLUMNS, *_TOLD_COLUMNS, *_EVENT_COLUMNS)
             .join(delivery_event, delivery_event.c.delivery_id == delivery.c.id)
             .join(event, event.c.id == delivery_event.c.event_id)
             .where(delivery.c.number.in_(some))
+            .order_by(delivery_event.c.number)
         )
-        found.update((row["number"], _claimed(row)) for row in connection.execute(query).mappings())
+        lines: dict[int, list[RowMapping]] = defaultdict(list)
+        for row in connection.execute(query).mappings():
+            lines[row["number"]].append(row)
+        found.update((number, _claimed(rows)) for number, rows in lines.items())
     return tuple(found[number] for number in numbers)
 
 
-# The subject is named alike in both tables and means the same.
-_EVENT_COLUMNS = (event.c.subject_kind, event.c.seq, event.c.type, event.c.at, event.c.body)
+_MESSAGE_COLUMNS = tuple(delivery.c[name] for name in ("number", "id", "destination", "attempts", "valid_until"))
+_TOLD_COLUMNS = tuple(delivery_event.c[name] for name in ("told_as", "level", "repeat"))
+_EVENT_COLUMNS = tuple(event.c[name] for name in ("subject_kind", "subject_id", "seq", "type", "at", "body"))
 
 
-def _claimed(row: RowMapping) -> Claimed:
+def _claimed(rows: Sequence[RowMapping]) -> Claimed:
+    first = rows[0]
     return Claimed(
-        id=row["id"],
-        destination=row["destination"],
+        id=first["id"],
+        destination=first["destination"],
+        attempts=first["attempts"],
+        valid_until=first["valid_until"],
+        items=tuple(_item(row) for row in rows),
+    )
+
+
+def _item(row: RowMapping) -> Item:
+    return Item(
+        event=event_of(row),
         told_as=EventType(row["told_as"]),
         level=level_of(row["level"]),
         subject_id=row["subject_id"],
-        attempts=row["attempts"],
-        valid_until=row["valid_until"],
-        event=event_of(row),
+        repeat=row["repeat"],
     )

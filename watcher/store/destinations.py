@@ -1,4 +1,4 @@
-"""Destinations that are disabled because they refuse everything; what is owed to them waits, or expires."""
+"""Destinations that are switched off: by their reader, or because they refuse everything."""
 
 from __future__ import annotations
 
@@ -6,20 +6,28 @@ from datetime import datetime
 
 from sqlalchemy import Connection, select, update
 
-from watcher.store.model import Disabled
-from watcher.store.tables import destination_state
+from watcher.store.kept import people_changed
+from watcher.store.model import DeliveryState, Disabled
+from watcher.store.tables import delivery, destination_state
 from watcher.store.upsert import insert_or_replace
 
 
 def disable(connection: Connection, name: str, reason: str, now: datetime) -> None:
-    """Send nothing more to a destination."""
+    """Send nothing more to a destination, and forget what it is owed: it is told how things stand when it is back."""
     row = {"name": name, "disabled": True, "reason": reason, "at": now}
     insert_or_replace(connection, destination_state, "name", [row])
+    connection.execute(
+        update(delivery)
+        .where(delivery.c.destination == name, delivery.c.state == DeliveryState.PENDING.value)
+        .values(state=DeliveryState.EXPIRED.value, settled_at=now, last_error="the destination was switched off")
+    )
+    people_changed(connection)
 
 
 def enable(connection: Connection, name: str) -> None:
     """Send to a destination again."""
     connection.execute(update(destination_state).where(destination_state.c.name == name).values(disabled=False))
+    people_changed(connection)
 
 
 def disabled(connection: Connection) -> dict[str, Disabled]:

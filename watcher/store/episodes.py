@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from datetime import datetime
 from typing import Any
 
 from pydantic import TypeAdapter
 from sqlalchemy import Connection, RowMapping, insert, select
 
-from watcher.alerts.model import Episode, Event, EventBody, EventType, Hold, Phase, SubjectKind
+from watcher.alerts.model import Episode, Event, EventBody, EventType, Hold, Phase, SubjectKind, Taken
 from watcher.outlook.model import Expectation
 from watcher.rulebook.words import Certainty, Flag, Kind, Level, NoTime
 from watcher.store.tables import episode, event
-from watcher.store.upsert import in_portions, insert_or_replace
+from watcher.store.upsert import in_portions, insert_new, insert_or_replace
 
 _HOLDS = TypeAdapter(tuple[Hold, ...])
 _EXPECTED = TypeAdapter(tuple[Expectation, ...])
+_TAKEN = TypeAdapter(Taken)
 _BODY = TypeAdapter(EventBody)
 
 
@@ -31,12 +33,36 @@ def write_events(connection: Connection, events: Iterable[Event]) -> None:
         connection.execute(insert(event), rows)
 
 
+def write_digests(connection: Connection, events: Sequence[Event]) -> None:
+    """Add digests; one for a time that has one already is left out."""
+    insert_new(connection, event, [_event_row(item) for item in events])
+
+
 def read_episodes(connection: Connection, *, open_only: bool) -> tuple[Episode, ...]:
     """Return episodes by station and number."""
     query = select(episode).order_by(episode.c.station, episode.c.number)
     if open_only:
         query = query.where(episode.c.ended_at.is_(None))
     return tuple(episode_of(row) for row in connection.execute(query).mappings())
+
+
+def read_episode(connection: Connection, episode_id: str) -> Episode | None:
+    """Return one episode by its name."""
+    row = connection.execute(select(episode).where(episode.c.id == episode_id)).mappings().first()
+    return episode_of(row) if row is not None else None
+
+
+def newest_event(connection: Connection, subject_id: str) -> Event | None:
+    """Return the last event of a subject."""
+    query = select(event).where(event.c.subject_id == subject_id).order_by(event.c.seq.desc()).limit(1)
+    row = connection.execute(query).mappings().first()
+    return event_of(row) if row is not None else None
+
+
+def events_between(connection: Connection, begin: datetime, end: datetime) -> tuple[Event, ...]:
+    """Return the events made from a time up to and with another, in their order."""
+    query = select(event).where(event.c.at >= begin, event.c.at <= end).order_by(event.c.number)
+    return tuple(event_of(row) for row in connection.execute(query).mappings())
 
 
 def open_episodes(connection: Connection, codes: Sequence[str]) -> dict[str, list[Episode]]:
@@ -77,6 +103,7 @@ def episode_of(row: RowMapping) -> Episode:
         no_time=NoTime(row["no_time"]) if row["no_time"] is not None else None,
         holds=_HOLDS.validate_json(row["holds"]),
         expected=_EXPECTED.validate_json(row["expected"]),
+        taken=_TAKEN.validate_json(row["taken"]) if row["taken"] is not None else None,
         seq=row["seq"],
     )
 
@@ -111,6 +138,7 @@ def _episode_row(item: Episode) -> dict[str, Any]:
         "no_time": item.no_time.value if item.no_time is not None else None,
         "holds": _HOLDS.dump_json(item.holds).decode(),
         "expected": _EXPECTED.dump_json(item.expected).decode(),
+        "taken": _TAKEN.dump_json(item.taken).decode() if item.taken is not None else None,
         "seq": item.seq,
     }
 

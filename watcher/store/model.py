@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 
-from watcher.alerts.model import EventType
+from watcher.alerts.model import Acknowledgement, EventType
 from watcher.rulebook.words import Kind, Level
 
 
@@ -21,18 +22,27 @@ class DeliveryState(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Delivery:
-    """A line of the outbox. `settled_at`: when it was sent, given up or expired; None while it is owed."""
+class ToldLine:
+    """One event in a message, as its destination is told of it."""
 
-    id: str
-    destination: str
-    subject_id: str
     event_id: str
+    subject_id: str
     told_as: EventType
     level: Level | None
     kind: Kind | None
+    repeat: int
+
+
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """A message in the outbox. `settled_at`: when it was sent, given up or expired; None while it is owed."""
+
+    id: str
+    destination: str
+    told: tuple[ToldLine, ...]
     state: DeliveryState
     attempts: int
+    made_at: datetime
     due_at: datetime
     valid_until: datetime
     lease_until: datetime | None
@@ -58,6 +68,66 @@ class Thinned:
     deliveries: int
     events: int
     episodes: int
+    acknowledgements: int
+
+
+@dataclass(frozen=True, slots=True)
+class Acknowledged:
+    """How the attempt to take an episode in hand went.
+
+    `acknowledgement`: the one that stands. `fresh`: it is this one; False: somebody had the episode already.
+    """
+
+    acknowledgement: Acknowledgement
+    fresh: bool
+
+
+@dataclass(frozen=True, slots=True)
+class StoredSubscription:
+    """A subscription that is not in the settings. `spec`: the keys and values that the settings would have, as JSON."""
+
+    name: str
+    spec: str
+    paused: bool
+    made_at: datetime
+    changed_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class StoredDestination:
+    """A destination that is not in the settings. `spec`: as the settings would have it, as JSON.
+
+    `secret`: what its messages are signed with, if they are. `confirmed_at`: when its owner agreed, None: not yet.
+    """
+
+    name: str
+    spec: str
+    secret: str | None = field(repr=False)
+    confirmed_at: datetime | None
+    made_at: datetime
+    changed_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class People:
+    """All subscriptions and destinations of the store, and the destinations that are switched off, by name.
+
+    `revision`: counts the changes.
+    """
+
+    revision: int
+    subscriptions: tuple[StoredSubscription, ...]
+    destinations: tuple[StoredDestination, ...]
+    disabled: Mapping[str, Disabled]
+
+
+@dataclass(frozen=True, slots=True)
+class Token:
+    """What a token for the API allows. The token itself is known to nobody but its owner."""
+
+    name: str
+    scopes: frozenset[str]
+    expires_at: datetime
 
 
 class SchemaState(StrEnum):

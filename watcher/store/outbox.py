@@ -7,15 +7,15 @@ that after a crash only what was leased is sent again, under the same id.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, RowMapping, bindparam, func, insert, select, update
 
-from watcher.alerts.model import EventType, NewDelivery
-from watcher.alerts.outbox import Settled
+from watcher.alerts.model import EventType
+from watcher.alerts.outbox import NewDelivery, Settled
 from watcher.rulebook.words import Kind, Level
-from watcher.store.model import Delivery, DeliveryState
+from watcher.store.model import Delivery, DeliveryState, ToldLine
 from watcher.store.tables import delivery, delivery_event
 from watcher.store.upsert import in_portions
 
@@ -23,21 +23,51 @@ PENDING, LEASED = DeliveryState.PENDING.value, DeliveryState.LEASED.value
 OWED = (PENDING, LEASED)
 
 
-def write_deliveries(connection: Connection, deliveries: Sequence[NewDelivery]) -> None:
-    """Put messages into the outbox. An event is owed to a destination once; a repeat is left out."""
+def write_deliveries(connection: Connection, deliveries: Sequence[NewDelivery], now: datetime) -> None:
+    """Put messages into the outbox. An event is owed to a destination once; a repeat is left out.
+
+    What may share a message joins the one that still waits for company, or begins one.
+    """
     known = _known(connection, [item.event_id for item in deliveries])
-    new: dict[tuple[str, str], NewDelivery] = {}
+    new: dict[tuple[str, str, int], NewDelivery] = {}
     for item in deliveries:
-        key = (item.event_id, item.destination)
+        key = (item.event_id, item.destination, item.repeat)
         if key not in known:
             new.setdefault(key, item)
     if not new:
         return
-    connection.execute(insert(delivery), [_row(item) for item in new.values()])
-    connection.execute(
-        insert(delivery_event),
-        [{"delivery_id": item.id, "event_id": item.event_id, "destination": item.destination} for item in new.values()],
-    )
+    waiting = _waiting(connection, {item.destination for item in new.values() if item.group_within is not None}, now)
+    rows, lines = [], []
+    for item in new.values():
+        message = waiting.get(item.destination) if item.group_within is not None else None
+        if message is None:
+            rows.append(_row(item))
+            message = item.id
+            if item.group_within:
+                waiting[item.destination] = message
+        lines.append(_line(item, message))
+    if rows:
+        connection.execute(insert(delivery), rows)
+    connection.execute(insert(delivery_event), lines)
+
+
+def _waiting(connection: Connection, destinations: set[str], now: datetime) -> dict[str, str]:
+    """Return by destination the message that others may still join."""
+    found: dict[str, str] = {}
+    for some in in_portions(sorted(destinations)):
+        query = (
+            select(delivery.c.destination, delivery.c.id)
+            .where(
+                delivery.c.state == PENDING,
+                delivery.c.destination.in_(some),
+                delivery.c.due_at > now,
+                delivery.c.shared,
+                delivery.c.attempts == 0,
+            )
+            .order_by(delivery.c.number)
+        )
+        found.update((destination, message) for destination, message in connection.execute(query))
+    return found
 
 
 def settle(connection: Connection, results: Sequence[Settled], now: datetime) -> None:
@@ -90,15 +120,16 @@ def settle(connection: Connection, results: Sequence[Settled], now: datetime) ->
 
 def read_deliveries(connection: Connection, limit: int, state: str | None) -> tuple[Delivery, ...]:
     """Return deliveries, the newest first, of all states or of one."""
-    query = (
-        select(delivery, delivery_event.c.event_id)
-        .join(delivery_event, delivery_event.c.delivery_id == delivery.c.id)
-        .order_by(delivery.c.number.desc())
-        .limit(limit)
-    )
+    query = select(delivery).order_by(delivery.c.number.desc()).limit(limit)
     if state is not None:
         query = query.where(delivery.c.state == DeliveryState(state).value)
-    return tuple(_delivery_of(row) for row in connection.execute(query).mappings())
+    rows = connection.execute(query).mappings().all()
+    told: dict[str, list[ToldLine]] = {row["id"]: [] for row in rows}
+    for some in in_portions(list(told)):
+        lines = select(delivery_event).where(delivery_event.c.delivery_id.in_(some)).order_by(delivery_event.c.number)
+        for line in connection.execute(lines).mappings():
+            told[line["delivery_id"]].append(_told_line(line))
+    return tuple(_delivery_of(row, told[row["id"]]) for row in rows)
 
 
 def counts(connection: Connection) -> dict[str, int]:
@@ -117,13 +148,12 @@ def kind_of(word: str | None) -> Kind | None:
     return Kind(word) if word is not None else None
 
 
-def _known(connection: Connection, event_ids: Sequence[str]) -> set[tuple[str, str]]:
-    known: set[tuple[str, str]] = set()
+def _known(connection: Connection, event_ids: Sequence[str]) -> set[tuple[str, str, int]]:
+    known: set[tuple[str, str, int]] = set()
+    columns = delivery_event.c.event_id, delivery_event.c.destination, delivery_event.c.repeat
     for some in in_portions(list(dict.fromkeys(event_ids))):
-        query = select(delivery_event.c.event_id, delivery_event.c.destination).where(
-            delivery_event.c.event_id.in_(some)
-        )
-        known.update((event_id, destination) for event_id, destination in connection.execute(query))
+        query = select(*columns).where(delivery_event.c.event_id.in_(some))
+        known.update((event_id, destination, repeat) for event_id, destination, repeat in connection.execute(query))
     return known
 
 
@@ -134,31 +164,54 @@ def _update(connection: Connection, rows: Sequence[dict[str, Any]], where: Colum
 
 
 def _row(item: NewDelivery) -> dict[str, Any]:
+    shared = item.group_within is not None
     return {
         "id": item.id,
         "destination": item.destination,
-        "subject_id": item.subject_id,
-        "told_as": item.told_as.value,
-        "level": item.level.value if item.level is not None else None,
-        "kind": item.kind.value if item.kind is not None else None,
+        "lane": "" if shared else item.subject_id,
+        "shared": shared,
         "state": PENDING,
-        "due_at": item.due_at,
+        "made_at": item.made_at,
+        "due_at": item.made_at + (item.group_within or timedelta()),
         "valid_until": item.valid_until,
         "attempts": 0,
     }
 
 
-def _delivery_of(row: RowMapping) -> Delivery:
-    return Delivery(
-        id=row["id"],
-        destination=row["destination"],
-        subject_id=row["subject_id"],
+def _line(item: NewDelivery, message: str) -> dict[str, Any]:
+    return {
+        "delivery_id": message,
+        "event_id": item.event_id,
+        "destination": item.destination,
+        "subject_id": item.subject_id,
+        "seq": item.seq,
+        "told_as": item.told_as.value,
+        "level": item.level.value if item.level is not None else None,
+        "kind": item.kind.value if item.kind is not None else None,
+        "repeat": item.repeat,
+        "made_at": item.made_at,
+    }
+
+
+def _told_line(row: RowMapping) -> ToldLine:
+    return ToldLine(
         event_id=row["event_id"],
+        subject_id=row["subject_id"],
         told_as=EventType(row["told_as"]),
         level=level_of(row["level"]),
         kind=kind_of(row["kind"]),
+        repeat=row["repeat"],
+    )
+
+
+def _delivery_of(row: RowMapping, told: Sequence[ToldLine]) -> Delivery:
+    return Delivery(
+        id=row["id"],
+        destination=row["destination"],
+        told=tuple(told),
         state=DeliveryState(row["state"]),
         attempts=row["attempts"],
+        made_at=row["made_at"],
         due_at=row["due_at"],
         valid_until=row["valid_until"],
         lease_until=row["lease_until"],

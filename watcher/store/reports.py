@@ -9,7 +9,7 @@ from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, RowMapping, bindparam, select, update
 
-from watcher.alerts.model import StationChange
+from watcher.alerts.changes import StationChange
 from watcher.reports.decode import decode_report
 from watcher.reports.model import Forecast, Observation, Report, Unreadable
 from watcher.rulebook.history import Moment

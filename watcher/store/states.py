@@ -10,7 +10,8 @@ from pydantic import TypeAdapter
 from sqlalchemy import Connection, RowMapping, insert, select
 from sqlalchemy.exc import IntegrityError
 
-from watcher.alerts.model import Spent, StationChange, StationState
+from watcher.alerts.changes import StationChange
+from watcher.alerts.model import Spent, StationState
 from watcher.errors import StoreConflict
 from watcher.reports.model import Forecast, Observation, Report
 from watcher.store.tables import station_state

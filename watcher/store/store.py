@@ -8,13 +8,38 @@ from typing import Self
 
 from sqlalchemy import select
 
-from watcher.alerts.model import Changes, Episode, Event, StationView, Told
-from watcher.alerts.outbox import Claimed, Settled
+from watcher.alerts.changes import Changes
+from watcher.alerts.model import Acknowledgement, Episode, Event, StationView
+from watcher.alerts.outbox import Claimed, Settled, Told
 from watcher.reports.model import Report
 from watcher.reports.station import Station
-from watcher.store import claims, destinations, episodes, outbox, reports, schema, states, thinning, told, views
+from watcher.store import (
+    acknowledgements,
+    claims,
+    destinations,
+    episodes,
+    kept,
+    outbox,
+    people,
+    reports,
+    schema,
+    states,
+    thinning,
+    told,
+    views,
+)
 from watcher.store.database import Database
-from watcher.store.model import Delivery, Disabled, SchemaStatus, Thinned
+from watcher.store.model import (
+    Acknowledged,
+    Delivery,
+    Disabled,
+    People,
+    SchemaStatus,
+    StoredDestination,
+    StoredSubscription,
+    Thinned,
+    Token,
+)
 
 
 class Store:
@@ -102,10 +127,13 @@ class Store:
             reports.write_unreadable(connection, changes.unreadable)
             episodes.write_episodes(connection, [item for change in made for item in change.episodes])
             episodes.write_events(connection, [item for change in made for item in change.events])
-            outbox.write_deliveries(connection, changes.deliveries)
+            episodes.write_digests(connection, changes.digests)
+            outbox.write_deliveries(connection, changes.deliveries, changes.at)
+            if changes.acknowledged is not None:
+                acknowledgements.notice(connection, changes.acknowledged)
 
     def told(self, now: datetime) -> dict[tuple[str, str], Told]:
-        """Return by (destination, subject id) what each was last told of open episodes and blind stations.
+        """Return by (destination, subject id) what each was last told of open episodes, blind stations and in digests.
 
         Messages that are dead, expired, or past their time at `now` told nobody anything.
         """
@@ -121,6 +149,47 @@ class Store:
         """Return up to `limit` events added after a row, oldest first, each with its own row; 0 is before the first."""
         with self._database.read() as connection:
             return episodes.events_after(connection, last_rowid, limit)
+
+    def events_between(self, begin: datetime, end: datetime) -> tuple[Event, ...]:
+        """Return the events made from a time up to and with another, oldest first."""
+        with self._database.read() as connection:
+            return episodes.events_between(connection, begin, end)
+
+    def episode(self, episode_id: str) -> Episode | None:
+        """Return one episode by its name, open or over; None when there is none."""
+        with self._database.read() as connection:
+            return episodes.read_episode(connection, episode_id)
+
+    def newest_event(self, subject_id: str) -> Event | None:
+        """Return the last event of an episode or a station; None when there is none."""
+        with self._database.read() as connection:
+            return episodes.newest_event(connection, subject_id)
+
+    def acknowledge(self, episode: str, *, by: str, note: str, now: datetime) -> Acknowledged | None:
+        """Take an episode in hand; the next turn of the cycle tells everyone who was told of it.
+
+        Parameters
+        ----------
+        episode
+            Its name, such as ``XNOR-17``.
+        by, note
+            Who takes it, and what they say.
+        now
+            The present.
+
+        Returns
+        -------
+        Acknowledged or None
+            Who has it: whoever was first, until it rises above the level at which it was taken. None: there is no such
+            open episode.
+        """
+        with self._database.write() as connection:
+            return acknowledgements.acknowledge(connection, episode, by, note, now)
+
+    def unnoticed_acknowledgements(self) -> tuple[Acknowledgement, ...]:
+        """Return the acknowledgements that no committed turn of the cycle has seen, in their order."""
+        with self._database.read() as connection:
+            return acknowledgements.unnoticed(connection)
 
     def unreadable(self, limit: int) -> tuple[Report, ...]:
         """Return the newest texts that could not be read, newest first."""
@@ -175,7 +244,7 @@ class Store:
             return outbox.counts(connection)
 
     def disable_destination(self, name: str, reason: str, now: datetime) -> None:
-        """Send nothing more to a destination until it is enabled; what is owed to it waits, or expires."""
+        """Send nothing more to a destination until it is enabled, and forget what it is owed."""
         with self._database.write() as connection:
             destinations.disable(connection, name, reason, now)
 
@@ -188,6 +257,71 @@ class Store:
         """Return the disabled destinations by name, each with its reason."""
         with self._database.read() as connection:
             return destinations.disabled(connection)
+
+    def link_key(self) -> bytes:
+        """Return the 32 bytes that sign the links of this service's messages; the first call makes them."""
+        with self._database.write() as connection:
+            return kept.link_key(connection)
+
+    def people(self) -> People:
+        """Return the subscriptions and destinations that are not in the settings, and what is switched off."""
+        with self._database.read() as connection:
+            return people.read_people(connection)
+
+    def people_revision(self) -> int:
+        """Return how often subscriptions, destinations or their switches were changed."""
+        with self._database.read() as connection:
+            return kept.people_revision(connection)
+
+    def put_subscription(self, item: StoredSubscription) -> None:
+        """Add a subscription, or change the one of its name."""
+        with self._database.write() as connection:
+            people.put_subscription(connection, item)
+
+    def remove_subscription(self, name: str) -> bool:
+        """Remove a subscription; return whether there was one."""
+        with self._database.write() as connection:
+            return people.remove_subscription(connection, name)
+
+    def put_destination(self, item: StoredDestination) -> None:
+        """Add a destination, or change the one of its name."""
+        with self._database.write() as connection:
+            people.put_destination(connection, item)
+
+    def remove_destination(self, name: str) -> bool:
+        """Remove a destination; return whether there was one."""
+        with self._database.write() as connection:
+            return people.remove_destination(connection, name)
+
+    def confirm_destination(self, name: str, address: str, now: datetime) -> bool:
+        """Note that the owner of a destination agreed.
+
+        Return whether it counts: the destination still has that address, and was added or asked within seven days.
+        """
+        with self._database.write() as connection:
+            return people.confirm_destination(connection, name, address, now)
+
+    def add_token(
+        self, name: str, token_hash: str, scopes: Collection[str], expires_at: datetime, now: datetime
+    ) -> None:
+        """Add a token for the API; StoreError when the name is taken. Only its hash is kept."""
+        with self._database.write() as connection:
+            people.put_token(connection, Token(name, frozenset(scopes), expires_at), token_hash, now)
+
+    def tokens(self) -> tuple[Token, ...]:
+        """Return what tokens there are, by name."""
+        with self._database.read() as connection:
+            return people.read_tokens(connection)
+
+    def token(self, token_hash: str) -> Token | None:
+        """Return what the token of a hash allows; None when there is none."""
+        with self._database.read() as connection:
+            return people.find_token(connection, token_hash)
+
+    def remove_token(self, name: str) -> bool:
+        """Remove a token; return whether there was one."""
+        with self._database.write() as connection:
+            return people.remove_token(connection, name)
 
     def thin(self, before: datetime) -> Thinned:
         """Remove reports, texts, finished deliveries, events and ended episodes of before a time, in short portions.

@@ -108,8 +108,22 @@ episode = Table(
     Column("no_time", String(16)),
     Column("holds", Text, nullable=False),
     Column("expected", Text, nullable=False),
+    Column("taken", Text),
     Column("seq", Integer, nullable=False),
     Index(None, "ended_at", "station"),
+)
+
+# What people took in hand. `noticed`: a turn of the cycle has seen it.
+acknowledgement = Table(
+    "acknowledgement",
+    metadata,
+    Column("number", Integer, primary_key=True),
+    Column("episode_id", String(24), nullable=False, index=True),
+    Column("by", ReceivedText, nullable=False),
+    Column("note", ReceivedText, nullable=False),
+    Column("at", UtcTime, nullable=False),
+    Column("noticed", Boolean, nullable=False, index=True),
+    sqlite_autoincrement=True,
 )
 
 # `number` is never given twice, so that whoever follows the events can say where it stopped.
@@ -128,18 +142,18 @@ event = Table(
     sqlite_autoincrement=True,
 )
 
-# `number` is the order in which a destination is told of one subject. `lease_until` is NULL unless `state` is leased.
+# One message. Those of one destination in one `lane` are sent in the order of their numbers: the lane of a message that
+# stands alone is its subject, that of messages which may be shared is empty. `shared`: until `due_at` more may join it.
 delivery = Table(
     "delivery",
     metadata,
     Column("number", Integer, primary_key=True),
     Column("id", String(64), nullable=False, unique=True),
     Column("destination", String, nullable=False),
-    Column("subject_id", String(24), nullable=False),
-    Column("told_as", String(32), nullable=False),
-    Column("level", SmallInteger),
-    Column("kind", String(8)),
+    Column("lane", String(24), nullable=False),
+    Column("shared", Boolean, nullable=False),
     Column("state", String(8), nullable=False),
+    Column("made_at", UtcTime, nullable=False),
     Column("due_at", UtcTime, nullable=False),
     Column("valid_until", UtcTime, nullable=False),
     Column("lease_until", UtcTime),
@@ -148,16 +162,49 @@ delivery = Table(
     Column("settled_at", UtcTime),
     Index(None, "state", "destination", "due_at"),
     Index(None, "state", "valid_until"),
-    Index(None, "subject_id", "destination"),
+    Index(None, "lane", "destination"),
 )
 
+# What a message tells. `number` is the order in which a destination is told of a subject. `repeat`: a reminder's count.
 delivery_event = Table(
     "delivery_event",
     metadata,
-    Column("delivery_id", ForeignKey("delivery.id", ondelete="CASCADE"), primary_key=True),
-    Column("event_id", ForeignKey("event.id"), primary_key=True),
+    Column("number", Integer, primary_key=True),
+    Column("delivery_id", ForeignKey("delivery.id", ondelete="CASCADE"), nullable=False, index=True),
+    Column("event_id", ForeignKey("event.id"), nullable=False),
     Column("destination", String, nullable=False),
-    UniqueConstraint("event_id", "destination"),
+    Column("subject_id", String(24), nullable=False),
+    Column("seq", Integer, nullable=False),
+    Column("told_as", String(32), nullable=False),
+    Column("level", SmallInteger),
+    Column("kind", String(8)),
+    Column("repeat", SmallInteger, nullable=False),
+    Column("made_at", UtcTime, nullable=False),
+    UniqueConstraint("event_id", "destination", "repeat"),
+    Index(None, "subject_id", "destination"),
+    sqlite_autoincrement=True,
+)
+
+# Subscriptions and destinations that are not in the settings. `spec`: the same keys and values, as JSON.
+subscription = Table(
+    "subscription",
+    metadata,
+    Column("name", String, primary_key=True),
+    Column("spec", Text, nullable=False),
+    Column("paused", Boolean, nullable=False),
+    Column("made_at", UtcTime, nullable=False),
+    Column("changed_at", UtcTime, nullable=False),
+)
+
+destination = Table(
+    "destination",
+    metadata,
+    Column("name", String, primary_key=True),
+    Column("spec", Text, nullable=False),
+    Column("secret", String),
+    Column("confirmed_at", UtcTime),
+    Column("made_at", UtcTime, nullable=False),
+    Column("changed_at", UtcTime, nullable=False),
 )
 
 destination_state = Table(
@@ -167,4 +214,23 @@ destination_state = Table(
     Column("disabled", Boolean, nullable=False),
     Column("reason", ReceivedText, nullable=False),
     Column("at", UtcTime, nullable=False),
+)
+
+# Only the hash of a token is known here. `scopes`: words with blanks between them.
+token = Table(
+    "token",
+    metadata,
+    Column("name", String, primary_key=True),
+    Column("token_hash", String(64), nullable=False, unique=True),
+    Column("scopes", String, nullable=False),
+    Column("expires_at", UtcTime, nullable=False),
+    Column("made_at", UtcTime, nullable=False),
+)
+
+# Single values of the service: see `watcher.store.kept`.
+kept = Table(
+    "kept",
+    metadata,
+    Column("name", String(32), primary_key=True),
+    Column("value", Text, nullable=False),
 )

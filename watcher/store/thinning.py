@@ -10,7 +10,16 @@ from sqlalchemy import ColumnElement, Connection, Delete, Table, delete, or_, se
 from watcher.store.database import Database
 from watcher.store.model import Thinned
 from watcher.store.outbox import OWED
-from watcher.store.tables import delivery, delivery_event, episode, event, report, station_state, unreadable
+from watcher.store.tables import (
+    acknowledgement,
+    delivery,
+    delivery_event,
+    episode,
+    event,
+    report,
+    station_state,
+    unreadable,
+)
 
 _AT_ONCE = 2000
 
@@ -26,7 +35,7 @@ def thin(database: Database, before: datetime) -> Thinned:
             delivery.c.number,
             delivery.c.state.not_in(OWED),
             delivery.c.valid_until < before,
-            ~_goes_on(delivery.c.subject_id),
+            ~_tells_of_what_goes_on(),
         ),
         events=_remove(
             database,
@@ -37,6 +46,13 @@ def thin(database: Database, before: datetime) -> Thinned:
             ~select(delivery_event.c.event_id).where(delivery_event.c.event_id == event.c.id).exists(),
         ),
         episodes=_remove(database, episode, episode.c.id, episode.c.ended_at < before),
+        acknowledgements=_remove(
+            database,
+            acknowledgement,
+            acknowledgement.c.number,
+            acknowledgement.c.at < before,
+            ~_goes_on(acknowledgement.c.episode_id),
+        ),
     )
 
 
@@ -63,6 +79,15 @@ def _is_in_use() -> ColumnElement[bool]:
         (station_state.c.forecast_at == report.c.observed_at) & (station_state.c.forecast_hash == report.c.text_hash),
     )
     return select(station_state.c.station).where(station_state.c.station == report.c.station, named).exists()
+
+
+def _tells_of_what_goes_on() -> ColumnElement[bool]:
+    """Return whether a message tells of an open episode or a blind station."""
+    return (
+        select(delivery_event.c.number)
+        .where(delivery_event.c.delivery_id == delivery.c.id, _goes_on(delivery_event.c.subject_id))
+        .exists()
+    )
 
 
 def _goes_on(subject_id: ColumnElement[str]) -> ColumnElement[bool]:

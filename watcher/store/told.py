@@ -2,28 +2,33 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from sqlalchemy import Connection, RowMapping, or_, select
 
-from watcher.alerts.model import EventType, Told
+from watcher.alerts.model import ENDINGS, EventType
+from watcher.alerts.outbox import Told
 from watcher.store.model import DeliveryState
 from watcher.store.outbox import LEASED, PENDING, kind_of, level_of
 from watcher.store.tables import delivery, delivery_event, episode, event, station_state
 
-_ENDINGS = frozenset({EventType.CLOSED.value, EventType.WITHDRAWN.value, EventType.SEEING.value})
+_ENDINGS = frozenset(kind.value for kind in ENDINGS)
 _COLUMNS = (
-    delivery.c.number,
-    delivery.c.destination,
-    delivery.c.subject_id,
-    delivery.c.told_as,
-    delivery.c.level,
-    delivery.c.kind,
+    delivery_event.c.number,
+    delivery_event.c.destination,
+    delivery_event.c.subject_id,
+    delivery_event.c.seq,
+    delivery_event.c.told_as,
+    delivery_event.c.level,
+    delivery_event.c.kind,
+    delivery_event.c.repeat,
+    delivery_event.c.made_at,
 )
+_DIGESTS_OF = timedelta(days=2)
 
 
 def read_told(connection: Connection, now: datetime) -> dict[tuple[str, str], Told]:
-    """Return by (destination, subject id) what each destination was last told of open episodes and blind stations.
+    """Return by (destination, subject id) what each was last told of open episodes, blind stations and in digests.
 
     A message that reached nobody, because it is dead, has expired or would be expired now, told nobody anything.
     """
@@ -31,22 +36,23 @@ def read_told(connection: Connection, now: datetime) -> dict[tuple[str, str], To
         delivery.c.state.in_((DeliveryState.SENT.value, LEASED)),
         (delivery.c.state == PENDING) & (delivery.c.valid_until > now),
     )
-    of_episodes = (
-        select(*_COLUMNS)
-        .join(episode, episode.c.id == delivery.c.subject_id)
-        .where(episode.c.ended_at.is_(None), arrives)
+    lines = select(*_COLUMNS).join(delivery, delivery.c.id == delivery_event.c.delivery_id)
+    of_episodes = lines.join(episode, episode.c.id == delivery_event.c.subject_id).where(
+        episode.c.ended_at.is_(None), arrives
     )
     # A station is blind again and again under the same name: only this time counts.
     of_stations = (
-        select(*_COLUMNS)
-        .join(station_state, station_state.c.station == delivery.c.subject_id)
-        .join(delivery_event, delivery_event.c.delivery_id == delivery.c.id)
+        lines.join(station_state, station_state.c.station == delivery_event.c.subject_id)
         .join(event, event.c.id == delivery_event.c.event_id)
         .where(event.c.at >= station_state.c.blind_since, arrives)
     )
+    # A digest is made once for its time, whether it arrived or not.
+    digests = lines.where(
+        delivery_event.c.told_as == EventType.DIGEST.value, delivery_event.c.made_at > now - _DIGESTS_OF
+    )
     last: dict[tuple[str, str], RowMapping] = {}
-    for query in (of_episodes, of_stations):
-        for row in connection.execute(query.order_by(delivery.c.number)).mappings():
+    for query in (of_episodes, of_stations, digests):
+        for row in connection.execute(query.order_by(delivery_event.c.number)).mappings():
             last[row["destination"], row["subject_id"]] = row
     return {key: _told(row) for key, row in last.items() if row["told_as"] not in _ENDINGS}
 
@@ -58,4 +64,7 @@ def _told(row: RowMapping) -> Told:
         type=EventType(row["told_as"]),
         level=level_of(row["level"]),
         kind=kind_of(row["kind"]),
+        seq=row["seq"],
+        at=row["made_at"],
+        repeat=row["repeat"],
     )

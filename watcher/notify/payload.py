@@ -1,0 +1,73 @@
+"""What a message says to programs: the JSON body of a webhook. Names are never renamed; fields may be added."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from watcher.alerts.model import DigestLine, EventType
+from watcher.notify.message import CAUTION, Message, age_min
+from watcher.units import iso_z
+
+
+def webhook_body(message: Message) -> dict[str, object]:
+    """Return the JSON body of a webhook; unknown is None, fields may be added, never renamed."""
+    part = message.first
+    body = part.body
+    return {
+        "type": part.told_as.value,
+        "timestamp": iso_z(part.happened_at),
+        "data": {
+            "episode": part.episode,
+            "event": part.event,
+            "station": body.station or None,
+            "name": body.name,
+            "flag": body.flag.value if body.flag is not None else None,
+            "level": body.level.word if body.level is not None else None,
+            "previous_level": body.previous_level.word if body.previous_level is not None else None,
+            "no_time": body.no_time.value if body.no_time is not None else None,
+            "kind": body.kind.value if body.kind is not None else None,
+            "certainty": body.certainty.value if body.certainty is not None else None,
+            "phase": body.phase.value if body.phase is not None else None,
+            "headline": body.headline,
+            "why": body.why,
+            "next_step": body.next_step,
+            "from": _iso(body.begins_at),
+            "until": _iso(body.until),
+            "observed_at": _iso(body.observed_at),
+            "report_age_min": part.report_age_min,
+            "raw": body.raw,
+            "forecast_raw": body.forecast_raw,
+            "acknowledged_by": body.by,
+            "acknowledgement_note": body.note,
+            "stations": [_digest_line(line, message.written_at) for line in body.lines]
+            if part.told_as is EventType.DIGEST
+            else None,
+            "valid_until": iso_z(message.valid_until),
+            "acknowledge_url": part.take,
+            "board_url": message.links.board,
+            "caution": CAUTION,
+        },
+    }
+
+
+def _digest_line(line: DigestLine, now: datetime) -> dict[str, object]:
+    return {
+        "station": line.station,
+        "name": line.name,
+        "flag": line.flag.value if line.flag is not None else None,
+        "level": line.level.word if line.level is not None else None,
+        "kind": line.kind.value if line.kind is not None else None,
+        "headline": line.headline,
+        "why": line.why,
+        "next_step": line.next_step,
+        "from": _iso(line.begins_at),
+        "until": _iso(line.until),
+        "observed_at": _iso(line.observed_at),
+        "report_age_min": age_min(line.observed_at, now),
+        "raw": line.raw,
+        "also": list(line.also),
+    }
+
+
+def _iso(moment: datetime | None) -> str | None:
+    return iso_z(moment) if moment is not None else None

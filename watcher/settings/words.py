@@ -1,0 +1,126 @@
+"""The words that settings are written in: station codes, addresses, zones, durations; each refused with a reason."""
+
+from __future__ import annotations
+
+import re
+from datetime import timedelta
+from ipaddress import ip_network
+from typing import Annotated, Literal
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer
+
+from watcher.errors import nearest
+from watcher.rulebook.words import Flag
+from watcher.units import parse_duration
+
+STATION_CODE = re.compile(r"[A-Z][A-Z0-9]{3}")
+_ADDRESS = re.compile(r"[^\s@<>,;:\"()\[\]\\]{1,64}@[A-Za-z0-9.-]{1,253}")
+_BIND = re.compile(r"(?P<host>[^\s:]+|\[[0-9a-f:]+\]):(?P<port>\d{1,5})")
+
+
+def _duration(value: object) -> object:
+    return parse_duration(value) if isinstance(value, str) else value
+
+
+def _no_controls(text: str) -> str:
+    if any(ord(character) < 32 or ord(character) == 127 for character in text):
+        raise ValueError("holds a line break or another control character")
+    return text
+
+
+def _station_code(code: str) -> str:
+    if STATION_CODE.fullmatch(code) is None:
+        raise ValueError(f'"{code}" is no station code; four characters that begin with a letter, in capitals')
+    return code
+
+
+def _mail_address(text: str) -> str:
+    if _ADDRESS.fullmatch(_no_controls(text)) is None:
+        raise ValueError(f'"{text}" is no mail address; write one such as duty@example.org')
+    return text
+
+
+def _sender(text: str) -> str:
+    match = re.fullmatch(r"(?:[^<>\"]*\s)?<([^<>]+)>", _no_controls(text))
+    _mail_address(match[1] if match is not None else text)
+    return text
+
+
+def _url(text: str) -> str:
+    if not re.fullmatch(r"https?://[^\s/@]+(?:/\S*)?", _no_controls(text)):
+        raise ValueError(f'"{text}" is no web address; write one such as https://host.example.org/path')
+    return text
+
+
+def _network(text: str) -> str:
+    ip_network(text)
+    return text
+
+
+def _zone(name: str) -> str:
+    try:
+        ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+        raise ValueError(f'"{name}" is no time zone; write one such as Europe/Oslo or UTC') from error
+    return name
+
+
+def _bind(text: str) -> str:
+    match = _BIND.fullmatch(text)
+    if match is None or int(match["port"]) > 65535:
+        raise ValueError(f'"{text}" is no address to listen at; write one such as 127.0.0.1:8322')
+    return text
+
+
+def _position(text: str) -> str:
+    try:
+        latitude, longitude, _elevation = (float(part) for part in text.split(","))
+    except ValueError as error:
+        raise ValueError(f'"{text}" is not latitude,longitude,elevation in metres, such as 60.20,11.10,210') from error
+    if not (-90 <= latitude <= 90 and -180 <= longitude <= 180):
+        raise ValueError(f'"{text}" is no place on earth')
+    return text
+
+
+def place(text: str) -> tuple[float, float]:
+    """Return latitude and longitude in degrees of a text such as 60.20,11.10; ValueError when it is no place."""
+    try:
+        latitude, longitude = (float(part) for part in text.split(","))
+    except ValueError as error:
+        raise ValueError(f'"{text}" is neither latitude,longitude such as 60.20,11.10 nor a station code') from error
+    if not (-90 <= latitude <= 90 and -180 <= longitude <= 180):
+        raise ValueError(f'"{text}" is no place on earth')
+    return latitude, longitude
+
+
+def _flag(word: str) -> str:
+    words = ["all", *(flag.value for flag in Flag)]
+    if word not in words:
+        raise ValueError(f'"{word}" is no flag; {nearest(word, words)}')
+    return word
+
+
+Duration = Annotated[
+    timedelta,
+    BeforeValidator(_duration),
+    PlainSerializer(lambda duration: f"{duration.total_seconds():g}s", when_used="json"),
+]
+Name = Annotated[str, Field(min_length=1, max_length=80), AfterValidator(_no_controls)]
+Code = Annotated[str, AfterValidator(_station_code)]
+MailAddress = Annotated[str, AfterValidator(_mail_address)]
+Sender = Annotated[str, AfterValidator(_sender)]
+Url = Annotated[str, AfterValidator(_url)]
+NetworkText = Annotated[str, AfterValidator(_network)]
+Zone = Annotated[str, AfterValidator(_zone)]
+Bind = Annotated[str, AfterValidator(_bind)]
+Country = Annotated[str, Field(pattern=r"^[A-Z]{2}$")]
+FlagWord = Annotated[str, AfterValidator(_flag)]
+Position = Annotated[str, AfterValidator(_position)]
+LevelWord = Literal["note", "prepare", "treat", "no-time"]
+
+
+class Section(BaseModel):
+    """What all sections share: unknown keys are refused, nothing changes later."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)

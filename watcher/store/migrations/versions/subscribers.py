@@ -1,0 +1,150 @@
+"""Subscribers: messages that tell of several events, people's own subscriptions and destinations, acknowledgements."""
+
+from __future__ import annotations
+
+import sqlalchemy as sa
+from alembic import op
+
+from watcher.store.columns import UtcTime
+
+revision = "0002"
+down_revision = "0001"
+
+_DELIVERY = (
+    "number, id, destination, lane, shared, state, made_at, due_at, valid_until, lease_until, attempts, last_error, "
+    "settled_at"
+)
+
+
+def upgrade() -> None:
+    """Make the new tables, and carry over what is owed and what was told."""
+    op.add_column("episode", sa.Column("taken", sa.Text()))
+    _deliveries()
+    op.create_table(
+        "acknowledgement",
+        sa.Column("number", sa.Integer(), nullable=False),
+        sa.Column("episode_id", sa.String(length=24), nullable=False),
+        sa.Column("by", sa.Text(), nullable=False),
+        sa.Column("note", sa.Text(), nullable=False),
+        sa.Column("at", UtcTime(), nullable=False),
+        sa.Column("noticed", sa.Boolean(), nullable=False),
+        sa.PrimaryKeyConstraint("number", name="pk_acknowledgement"),
+        sqlite_autoincrement=True,
+    )
+    op.create_index("ix_acknowledgement_episode_id", "acknowledgement", ["episode_id"])
+    op.create_index("ix_acknowledgement_noticed", "acknowledgement", ["noticed"])
+    op.create_table(
+        "subscription",
+        sa.Column("name", sa.String(), nullable=False),
+        sa.Column("spec", sa.Text(), nullable=False),
+        sa.Column("paused", sa.Boolean(), nullable=False),
+        sa.Column("made_at", UtcTime(), nullable=False),
+        sa.Column("changed_at", UtcTime(), nullable=False),
+        sa.PrimaryKeyConstraint("name", name="pk_subscription"),
+    )
+    op.create_table(
+        "destination",
+        sa.Column("name", sa.String(), nullable=False),
+        sa.Column("spec", sa.Text(), nullable=False),
+        sa.Column("secret", sa.String()),
+        sa.Column("confirmed_at", UtcTime()),
+        sa.Column("made_at", UtcTime(), nullable=False),
+        sa.Column("changed_at", UtcTime(), nullable=False),
+        sa.PrimaryKeyConstraint("name", name="pk_destination"),
+    )
+    op.create_table(
+        "token",
+        sa.Column("name", sa.String(), nullable=False),
+        sa.Column("token_hash", sa.String(length=64), nullable=False),
+        sa.Column("scopes", sa.String(), nullable=False),
+        sa.Column("expires_at", UtcTime(), nullable=False),
+        sa.Column("made_at", UtcTime(), nullable=False),
+        sa.PrimaryKeyConstraint("name", name="pk_token"),
+        sa.UniqueConstraint("token_hash", name="uq_token_token_hash"),
+    )
+    op.create_table(
+        "kept",
+        sa.Column("name", sa.String(length=32), nullable=False),
+        sa.Column("value", sa.Text(), nullable=False),
+        sa.PrimaryKeyConstraint("name", name="pk_kept"),
+    )
+
+
+def _deliveries() -> None:
+    op.rename_table("delivery_event", "old_delivery_event")
+    op.rename_table("delivery", "old_delivery")
+    # Names of keys and indexes go with a renamed table; the new ones need them. SQLite has unnamed ones.
+    for index in ("state_destination_due_at", "state_valid_until", "subject_id_destination"):
+        op.drop_index(f"ix_delivery_{index}", "old_delivery")
+    if op.get_bind().dialect.name == "postgresql":
+        for constraint in ("fk_delivery_event_delivery_id", "fk_delivery_event_event_id"):
+            op.drop_constraint(constraint, "old_delivery_event")
+        for constraint in ("pk_delivery_event", "uq_delivery_event_event_id_destination"):
+            op.drop_constraint(constraint, "old_delivery_event")
+        for constraint in ("pk_delivery", "uq_delivery_id"):
+            op.drop_constraint(constraint, "old_delivery")
+        op.execute("ALTER SEQUENCE IF EXISTS delivery_number_seq RENAME TO old_delivery_number_seq")
+    _make_delivery_tables()
+    op.execute(
+        f"INSERT INTO delivery ({_DELIVERY}) "  # noqa: S608 - fixed words
+        "SELECT d.number, d.id, d.destination, d.subject_id, false, d.state, COALESCE(d.settled_at, d.due_at), "
+        "d.due_at, d.valid_until, d.lease_until, d.attempts, d.last_error, d.settled_at FROM old_delivery d"
+    )
+    op.execute(
+        "INSERT INTO delivery_event "
+        "(delivery_id, event_id, destination, subject_id, seq, told_as, level, kind, repeat, made_at) "
+        "SELECT d.id, o.event_id, d.destination, d.subject_id, e.seq, d.told_as, d.level, d.kind, 0, "
+        "COALESCE(d.settled_at, d.due_at) FROM old_delivery d JOIN old_delivery_event o ON o.delivery_id = d.id "
+        "JOIN event e ON e.id = o.event_id ORDER BY d.number"
+    )
+    op.drop_table("old_delivery_event")
+    op.drop_table("old_delivery")
+    if op.get_bind().dialect.name == "postgresql":
+        op.execute("SELECT setval('delivery_number_seq', COALESCE((SELECT max(number) FROM delivery), 0) + 1, false)")
+
+
+def _make_delivery_tables() -> None:
+    op.create_table(
+        "delivery",
+        sa.Column("number", sa.Integer(), nullable=False),
+        sa.Column("id", sa.String(length=64), nullable=False),
+        sa.Column("destination", sa.String(), nullable=False),
+        sa.Column("lane", sa.String(length=24), nullable=False),
+        sa.Column("shared", sa.Boolean(), nullable=False),
+        sa.Column("state", sa.String(length=8), nullable=False),
+        sa.Column("made_at", UtcTime(), nullable=False),
+        sa.Column("due_at", UtcTime(), nullable=False),
+        sa.Column("valid_until", UtcTime(), nullable=False),
+        sa.Column("lease_until", UtcTime()),
+        sa.Column("attempts", sa.Integer(), nullable=False),
+        sa.Column("last_error", sa.Text()),
+        sa.Column("settled_at", UtcTime()),
+        sa.PrimaryKeyConstraint("number", name="pk_delivery"),
+        sa.UniqueConstraint("id", name="uq_delivery_id"),
+    )
+    op.create_index("ix_delivery_state_destination_due_at", "delivery", ["state", "destination", "due_at"])
+    op.create_index("ix_delivery_state_valid_until", "delivery", ["state", "valid_until"])
+    op.create_index("ix_delivery_lane_destination", "delivery", ["lane", "destination"])
+    op.create_table(
+        "delivery_event",
+        sa.Column("number", sa.Integer(), nullable=False),
+        sa.Column("delivery_id", sa.String(length=64), nullable=False),
+        sa.Column("event_id", sa.String(length=32), nullable=False),
+        sa.Column("destination", sa.String(), nullable=False),
+        sa.Column("subject_id", sa.String(length=24), nullable=False),
+        sa.Column("seq", sa.Integer(), nullable=False),
+        sa.Column("told_as", sa.String(length=32), nullable=False),
+        sa.Column("level", sa.SmallInteger()),
+        sa.Column("kind", sa.String(length=8)),
+        sa.Column("repeat", sa.SmallInteger(), nullable=False),
+        sa.Column("made_at", UtcTime(), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["delivery_id"], ["delivery.id"], name="fk_delivery_event_delivery_id", ondelete="CASCADE"
+        ),
+        sa.ForeignKeyConstraint(["event_id"], ["event.id"], name="fk_delivery_event_event_id"),
+        sa.PrimaryKeyConstraint("number", name="pk_delivery_event"),
+        sa.UniqueConstraint("event_id", "destination", "repeat", name="uq_delivery_event_event_id_destination_repeat"),
+        sqlite_autoincrement=True,
+    )
+    op.create_index("ix_delivery_event_delivery_id", "delivery_event", ["delivery_id"])
+    op.create_index("ix_delivery_event_subject_id_destination", "delivery_event", ["subject_id", "destination"])
