@@ -1,4 +1,4 @@
-"""Figures of the feeds: reading the world's METAR file, and a poll through a real local server. Prints JSON.
+"""Figures of the feeds: reading the world's METAR file, polls of it and of a station API on this machine. Prints JSON.
 
 python -m tests.benchmarks.feeds
 """
@@ -22,12 +22,15 @@ from time import perf_counter
 
 import httpx
 
+from tests.feeds.station_api import StationApi
 from watcher.demo.feed_files import MetarRow, metar_csv
 from watcher.demo.feed_server import FeedServer
+from watcher.feeds.answers import read_answer
 from watcher.feeds.budget import Budgets
 from watcher.feeds.bulk import BulkFeed
 from watcher.feeds.cache_csv import parse_metar_csv
 from watcher.feeds.cache_xml import parse_cache_xml
+from watcher.feeds.query import QueryFeed
 from watcher.net import Guard, HttpClients
 
 WORLD = Path(__file__).parent.parent / "data" / "reports" / "awc-metars-cache-20141218.csv.gz"
@@ -110,6 +113,28 @@ async def polling(rows: list[MetarRow]) -> dict[str, float]:
     return found
 
 
+async def asking(rows: list[MetarRow]) -> dict[str, float]:
+    """The station API: reading an answer of the most reports that are given, and a round of one request."""
+    texts = {row.station: row.text for row in rows[:400]}
+    raw = "".join(f"{text}\n" for text in texts.values()).encode()
+    entries = json.dumps([{"icaoId": code, "rawOb": text, "temp": 0} for code, text in texts.items()]).encode()
+    few = dict(list(texts.items())[:100])
+    async with HttpClients(Guard(["127.0.0.0/8"])) as http, StationApi({code: [few[code]] for code in few}) as api:
+        feed = QueryFeed("few", http, Budgets(Random(1), per_minute=10_000), few, metar_url=api.url())
+        first = await feed.fetch("metar", now=NOW)
+        all_new_ms = await median_ms_of(lambda: feed.fetch("metar", now=NOW, everything=True))
+        unchanged_ms = await median_ms_of(lambda: feed.fetch("metar", now=NOW))
+    return {
+        "read_400_raw_ms": median_ms(lambda: read_answer(raw, "metar", texts, NOW)),
+        "read_400_json_ms": median_ms(lambda: read_answer(entries, "metar", texts, NOW)),
+        "stations": len(first.reports),
+        "round_all_new_ms": all_new_ms,
+        "round_unchanged_304_ms": unchanged_ms,
+        "answer_bytes": first.size_bytes,
+        "answer_over_bulk_file": round(first.size_bytes / WORLD.stat().st_size, 4),
+    }
+
+
 async def guarding() -> dict[str, float]:
     """Requests a second to one host, four at a time: through the guard, and by the bare library."""
     count = 2000
@@ -150,6 +175,7 @@ async def main() -> None:
         "versions": {name: version(name) for name in ("httpx", "httpcore", "lxml")},
         "reading": reading(body, rows),
         "polling": await polling(rows),
+        "asking": await asking(rows),
         "guard": await guarding(),
     }
     print(json.dumps(figures, indent=2))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -32,9 +32,6 @@ def read(text: str | bytes, what: What = "metar", now: datetime = NOW) -> Answer
 
 def pairs(answers: Answers) -> list[tuple[str | None, str]]:
     return [(report.station, report.text) for report in answers.reports]
-
-
-# Text
 
 
 @pytest.mark.parametrize(
@@ -117,9 +114,6 @@ def test_nothing_is_nothing(text: str) -> None:
     assert read(text) == Answers((), ())
 
 
-# JSON
-
-
 def test_json_answers_of_2026_give_raw_text_and_the_true_time_of_observation() -> None:
     """Six real METARs and one TAF, see SOURCES.md; reportTime there is nominal (22:53 is given as 23:00)."""
     body = (DATA / "awc-api-metar-2026-samples.json").read_bytes()
@@ -127,7 +121,8 @@ def test_json_answers_of_2026_give_raw_text_and_the_true_time_of_observation() -
     assert [(r.station, r.kind) for r in answers.reports][:2] == [("ENGM", "METAR"), ("KTYS", "METAR")]
     assert answers.reports[1].observed_at == datetime(2026, 1, 14, 22, 53, tzinfo=UTC)
     assert [r.text for r in answers.reports] == [entry["rawOb"] for entry in json.loads(body)]
-    (forecast,) = read((DATA / "awc-api-taf-2026-sample.json").read_bytes(), "taf").reports
+    body = (DATA / "awc-api-taf-2026-sample.json").read_bytes()
+    (forecast,) = read(body, "taf", datetime(2026, 5, 20, 9, 0, tzinfo=UTC)).reports
     assert (forecast.station, forecast.kind) == ("KORD", "TAF")
     assert forecast.observed_at == datetime(2026, 5, 20, 8, 52, tzinfo=UTC)
 
@@ -140,6 +135,10 @@ def test_json_answers_of_2026_give_raw_text_and_the_true_time_of_observation() -
         ("2026-01-12 05:50:00", datetime(2026, 1, 12, 5, 50, tzinfo=UTC)),
         ("2026-01-12T06:50:00+01:00", datetime(2026, 1, 12, 5, 50, tzinfo=UTC)),
         ("2025-12-12 05:50:00", datetime(2025, 12, 12, 5, 50, tzinfo=UTC)),
+        ("2025-12-12 06:00:00", datetime(2025, 12, 12, 5, 50, tzinfo=UTC)),
+        ("2025-12-12 08:00:00", datetime(2026, 1, 12, 5, 50, tzinfo=UTC)),
+        ("2026-02-12 05:50:00", datetime(2026, 1, 12, 5, 50, tzinfo=UTC)),
+        ("9999-12-12 05:50:00", datetime(2026, 1, 12, 5, 50, tzinfo=UTC)),
         *(
             (wrong, datetime(2026, 1, 12, 5, 50, tzinfo=UTC))
             for wrong in (None, "", "soon", 1e99, True, [], {}, 10**30)
@@ -189,7 +188,12 @@ def test_what_is_neither_form_is_told_with_its_reason(body: str, reason: str) ->
         read(body)
 
 
-# Open data
+def test_letters_that_no_database_takes_do_not_come_out_of_json() -> None:
+    (report,) = read(
+        '[{"rawOb": "METAR XNOR 120550Z\\u0000 04007KT\\ud800 0900 \\u202eSN OVC006 M03/M04 Q1017"}]'
+    ).reports
+    assert report.text == f"METAR {XNOR}"
+    assert report.text.encode() == report.text.encode("ascii")
 
 
 def test_ten_thousand_real_reports_come_out_of_one_answer_as_they_went_in() -> None:
@@ -222,6 +226,34 @@ def test_whatever_comes_it_is_read_or_told_in_letters_that_can_be_shown(body: by
     except WrongForm as error:
         told = [str(error)]
     assert all(line.isprintable() for line in told)
+
+
+_VALUES = st.recursive(
+    st.none()
+    | st.booleans()
+    | st.integers()
+    | st.floats()
+    | st.text(max_size=9)
+    | st.sampled_from([XNOR, "XNOR", "SPECI"]),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=5), inner, max_size=3),
+    max_leaves=8,
+)
+_ENTRIES = st.lists(
+    st.fixed_dictionaries({}, optional=dict.fromkeys(["icaoId", "obsTime", "metarType", "rawOb"], _VALUES)) | _VALUES,
+    max_size=4,
+)
+
+
+@given(_ENTRIES)
+def test_whatever_stands_in_the_entries_only_whole_reports_come_out(entries: list[object]) -> None:
+    try:
+        answers = read(json.dumps(entries))
+    except WrongForm:
+        answers = Answers((), ())
+    for report in answers.reports:
+        assert (report.station, report.text) == ("XNOR", XNOR)
+        assert report.kind in {"METAR", "SPECI", None}
+        assert report.observed_at is None or report.observed_at.utcoffset() == timedelta(0)
 
 
 _TEXTS = st.lists(

@@ -10,12 +10,12 @@ import json
 import re
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 from watcher.errors import WrongForm
 from watcher.feeds.model import RawReport, What
 from watcher.feeds.rows import KINDS, LEAST_YIELD, Rows, shown
-from watcher.reports.dating import WrongTime, report_date
+from watcher.reports.dating import WrongTime, nearest_date, report_date
 from watcher.reports.identity import normalise
 from watcher.reports.split import split_reports
 from watcher.reports.weather import parse_weather
@@ -29,6 +29,8 @@ _FIRST_CODE = re.compile(rf"{_WORDS}*(?P<station>{_CODE})\b")
 _END_OF_LINE_MARK = re.compile(r"=[ \t]*\r?$", re.MULTILINE)
 _VISIBILITY = re.compile(r"\d{4}=?")
 _GROUPS_OF_LETTERS = frozenset({"AUTO", "CAVOK", "NSC", "NCD", "SKC", "CLR", "NSW", "NOSIG", "TEMPO", "BECMG", "RMK"})
+_AHEAD = timedelta(days=1)
+_SAME = timedelta(hours=1)
 _FIELDS: Mapping[What, tuple[str, str]] = {"metar": ("rawOb", "obsTime"), "taf": ("rawTAF", "issueTime")}
 
 
@@ -161,8 +163,10 @@ def _of_entry(entry: object, what: What, now: datetime) -> RawReport | None:
     if not isinstance(text, str):
         return None
     given = "TAF" if what == "taf" else kind if isinstance(kind, str) and kind in KINDS else None
-    report = _report(" ".join(text.split()), given, _time(entry.get(time_field)), now)
-    if report is None or entry.get("icaoId", report.station) not in {report.station, None}:
+    # JSON can carry letters that no database takes, such as halves of a pair.
+    plain = " ".join("".join(letter if letter.isprintable() else " " for letter in text).split())
+    report = _report(plain, given, _time(entry.get(time_field)), now)
+    if report is None or entry.get("icaoId") not in (report.station, None):
         return None
     return report
 
@@ -180,15 +184,26 @@ def _time(value: object) -> datetime | None:
     return None
 
 
-def _report(text: str, kind: str | None, time: datetime | None, now: datetime) -> RawReport | None:
-    """Return a report text with its station, and with its time: the feed's own, or else that of the text."""
+def _report(text: str, kind: str | None, given: datetime | None, now: datetime) -> RawReport | None:
+    """Return a report text with its station and time; `given` is the feed's own time of it."""
     match = _REPORT.match(f"{normalise(text)} ")
     if match is None:
         return None
-    if time is None and match["time"] is not None:
-        day, hour, minute = (int(match["time"][at : at + 2]) for at in (0, 2, 4))
-        try:
-            time = report_date(day, hour, minute, now)
-        except WrongTime:
-            time = None
+    if given is not None and given - now > _AHEAD:
+        given = None
+    time = given if match["time"] is None else _dated(match["time"], given, now)
     return RawReport(text, kind, match["station"], time)
+
+
+def _dated(digits: str, given: datetime | None, now: datetime) -> datetime | None:
+    """Return the time of a text: of the month that the feed gives when its time is that of the text, else the nearest.
+
+    A wrong month would hide a station behind one report that seems to come from the future, or make an old one new.
+    """
+    day, hour, minute = (int(digits[at : at + 2]) for at in (0, 2, 4))
+    try:
+        if given is not None and abs(nearest_date(day, hour, minute, given) - given) <= _SAME:
+            return nearest_date(day, hour, minute, given)
+        return report_date(day, hour, minute, now)
+    except WrongTime:
+        return None

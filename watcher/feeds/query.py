@@ -232,7 +232,7 @@ class QueryFeed:
         """Return the error for a round without an answer, and hold its failures against the host."""
         where = f"feed {self.name}, {what}"
         if asked.failures:
-            self._exchange.failed(self._forms[what][0], now)
+            self._exchange.failed(self._forms_in_turn(what, now)[0], now)
         if asked.busy is not None:
             return FeedBusy(f"{where}: {asked.busy}", asked.busy.retry_after_s)
         more = f"; {len(asked.failures) - 1} more requests failed" if len(asked.failures) > 1 else ""
@@ -269,7 +269,7 @@ class QueryFeed:
         if now - newest_at > self._stale_after[what]:
             return Outcome.STALE, f"its newest report is {duration_text(now - newest_at)} old"
         count = sum(len(answer.reports) for answer in asked.answers)
-        return (Outcome.CHANGED, f"{count} reports are new") if count else (Outcome.UNCHANGED, "nothing is new")
+        return (Outcome.CHANGED, f"new reports: {count}") if count else (Outcome.UNCHANGED, "nothing is new")
 
     def _newly_told(self, what: What, problems: list[str]) -> tuple[str, ...]:
         """Return the problems that the round before did not have; one that lasts is told once."""
