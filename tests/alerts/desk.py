@@ -19,6 +19,28 @@ from watcher.rulebook.model import Rulebook
 SmallTold = tuple[str, str]
 
 
+def _step(group: str, level: str) -> str:
+    return f"""
+[[rule]]
+name = "snow-{level}"
+flag = "snow"
+level = "{level}"
+text = "Snow of its kind"
+source = "common practice, no source"
+when = {{ field = "weather", op = "has", value = "{group}" }}
+settle = {{ reports = 1, minutes = 0 }}
+""" + ('no_time = "none"\n' if level == "no-time" else "")
+
+
+# Snow whose level follows every report at once: -SN prepare, SN treat, +SN no-time.
+LADDER = "".join(_step(*step) for step in (("-SN", "prepare"), ("SN", "treat"), ("+SN", "no-time")))
+
+
+def metar(weather: str, observed_at: datetime, station: str = "XNOR", temperatures: str = "M02/M06") -> str:
+    """Return a report: cold and far from saturation, so that of the small rules only the weather's own hold."""
+    return f"{station} {observed_at:%d%H%M}Z 00000KT 3000 {weather} OVC006 {temperatures} Q1010".replace("  ", " ")
+
+
 def short(told_as: EventType) -> str:
     """Return the last word of a kind of message: opened, blind, digest."""
     return told_as.value.rsplit(".", 1)[1]
@@ -56,6 +78,21 @@ class Desk:
             now=now,
         )
         return self.commit(changes, now)
+
+    def night(self, begin: datetime, end: datetime, weather: str, *, every_min: int = 30) -> list[tuple[str, str, str]]:
+        """Take a turn every few minutes, with a report of this weather every half hour, up to and with the end.
+
+        Return what was told as (time, destination, what).
+        """
+        said, now, reported_at = [], begin, begin
+        while now <= end:
+            texts = []
+            if now >= reported_at:
+                texts = [metar(weather, now, code) for code in self.views]
+                reported_at += timedelta(minutes=30)
+            said.extend((f"{now:%H%M}", *told) for told in self.turn(now, *texts))
+            now += timedelta(minutes=every_min)
+        return said
 
     def commit(self, changes: Iterable[StationChange], now: datetime) -> list[SmallTold]:
         """Take over what was judged, and tell."""
