@@ -19,21 +19,30 @@ from watcher.rulebook.model import Rulebook
 SmallTold = tuple[str, str]
 
 
-def _step(group: str, level: str) -> str:
+def _step(level: str, condition: str, more: str = "") -> str:
     return f"""
 [[rule]]
 name = "snow-{level}"
 flag = "snow"
 level = "{level}"
+{more}
 text = "Snow of its kind"
 source = "common practice, no source"
-when = {{ field = "weather", op = "has", value = "{group}" }}
+when = {condition}
 settle = {{ reports = 1, minutes = 0 }}
-""" + ('no_time = "none"\n' if level == "no-time" else "")
+"""
 
 
 # Snow whose level follows every report at once: -SN prepare, SN treat, +SN no-time.
-LADDER = "".join(_step(*step) for step in (("-SN", "prepare"), ("SN", "treat"), ("+SN", "no-time")))
+LADDER = (
+    _step("prepare", '{ field = "weather", op = "has", value = "-SN" }')
+    + _step(
+        "treat",
+        '{ all = [ { field = "weather", op = "has", value = "SN" },'
+        ' { field = "weather", op = "lacks", value = ["-SN", "+SN"] } ] }',
+    )
+    + _step("no-time", '{ field = "weather", op = "has", value = "+SN" }', 'no_time = "none"')
+)
 
 
 def metar(weather: str, observed_at: datetime, station: str = "XNOR", temperatures: str = "M02/M06") -> str:
