@@ -19,7 +19,8 @@ from watcher.rulebook.model import Rulebook
 SmallTold = tuple[str, str]
 
 
-def _step(level: str, condition: str, more: str = "") -> str:
+def ladder_step(level: str, condition: str, more: str = "") -> str:
+    """Return a rule whose flag follows every report at once."""
     return f"""
 [[rule]]
 name = "snow-{level}"
@@ -35,13 +36,13 @@ settle = {{ reports = 1, minutes = 0 }}
 
 # Snow whose level follows every report at once: -SN prepare, SN treat, +SN no-time.
 LADDER = (
-    _step("prepare", '{ field = "weather", op = "has", value = "-SN" }')
-    + _step(
+    ladder_step("prepare", '{ field = "weather", op = "has", value = "-SN" }')
+    + ladder_step(
         "treat",
         '{ all = [ { field = "weather", op = "has", value = "SN" },'
         ' { field = "weather", op = "lacks", value = ["-SN", "+SN"] } ] }',
     )
-    + _step("no-time", '{ field = "weather", op = "has", value = "+SN" }', 'no_time = "none"')
+    + ladder_step("no-time", '{ field = "weather", op = "has", value = "+SN" }', 'no_time = "none"')
 )
 
 

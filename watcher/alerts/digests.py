@@ -52,10 +52,11 @@ def due_digests(
             and (last is None or _seq(moment) > last.seq)
         ]
         if due:
-            moment = max(moment for moment, _ in due)
+            moment, newest = max(due, key=lambda item: item[0])
             wanting = [subscription for _, subscription in due]
             seen = _looked_at(views, wanting, rulebook, now)
-            body = _body(seen, wanting, moment, _next_time(subscriptions, now), now)
+            next_at = _next_time(subscriptions, now)
+            body = _body(seen, wanting, moment=moment, zone=newest.zone, next_at=next_at, now=now)
             yield Event(SubjectKind.DIGEST, subject_id, _seq(moment), EventType.DIGEST, now, body), destination
 
 
@@ -92,12 +93,13 @@ def _looked_at(
 def _body(
     seen: Sequence[_Seen],
     wanting: Sequence[Subscription],
+    *,
     moment: datetime,
+    zone: str | None,
     next_at: datetime | None,
     now: datetime,
 ) -> EventBody:
     lines = sorted((item.line for item in seen if item.line is not None), key=_urgency)
-    zone = wanting[0].zone
     levels = [line.level for line in lines if line.level is not None]
     then = f" The next digest comes at {_local(next_at, zone)}." if next_at is not None else ""
     return EventBody(
@@ -121,7 +123,7 @@ def _line(view: StationView, asking: Sequence[Subscription], rulebook: Rulebook,
         return None
     facts = facts_of(view, now)
     bodies = [
-        episode_body(episode, EventType.DIGEST, None, Scene(view, facts, rulebook.of_flag(episode.flag), "", now))
+        episode_body(episode, _as_told(episode), None, Scene(view, facts, rulebook.of_flag(episode.flag), "", now))
         for episode in episodes
     ]
     if blind:
@@ -145,6 +147,11 @@ def _line(view: StationView, asking: Sequence[Subscription], rulebook: Rulebook,
     )
 
 
+def _as_told(episode: Episode) -> EventType:
+    """Return the event in whose words a line speaks: what somebody has in hand says who."""
+    return EventType.DIGEST if episode.in_hand is None else EventType.TAKEN
+
+
 def _asked_for(view: StationView, asking: Sequence[Subscription]) -> list[Episode]:
     open_now = [
         episode
@@ -155,9 +162,11 @@ def _asked_for(view: StationView, asking: Sequence[Subscription]) -> list[Episod
     return sorted(open_now, key=lambda item: (-item.level, item.kind is Kind.EXPECTED, item.began_at))
 
 
-def _urgency(line: DigestLine) -> tuple[int, bool, datetime, str]:
+def _urgency(line: DigestLine) -> tuple[int, bool, bool, datetime, str]:
+    # Silence is not clear weather: it asks for a look, which is more than a note and less than arranging anything.
     level = line.level if line.level is not None else Level.NOTE
-    return -level, line.kind is Kind.EXPECTED, line.begins_at or datetime.max.replace(tzinfo=UTC), line.station
+    begins_at = line.begins_at or datetime.max.replace(tzinfo=UTC)
+    return -level, line.level is not None, line.kind is Kind.EXPECTED, begins_at, line.station
 
 
 def _headline(seen: Sequence[_Seen], lines: Sequence[DigestLine], wanting: Sequence[Subscription], at: str) -> str:
@@ -165,8 +174,7 @@ def _headline(seen: Sequence[_Seen], lines: Sequence[DigestLine], wanting: Seque
     alerts = [line for line in lines if line.level is not None]
     blind_text = f", {blind} blind" if blind else ""
     if not alerts:
-        lowest = min(subscription.min_level for subscription in wanting)
-        return f"Digest {at}: nothing at {lowest.word} or above, {_stations(len(seen))}{blind_text}"
+        return f"Digest {at}: nothing {_asked_of(wanting)}, {_stations(len(seen))}{blind_text}"
     worst = alerts[0]
     assert worst.level is not None
     expected = " expected" if worst.kind is Kind.EXPECTED else ""
@@ -174,6 +182,15 @@ def _headline(seen: Sequence[_Seen], lines: Sequence[DigestLine], wanting: Seque
         f"Digest {at}: {len(alerts)} of {_stations(len(seen))} with alerts, "
         f"worst {worst.station} {worst.level.word}{expected}{blind_text}"
     )
+
+
+def _asked_of(wanting: Sequence[Subscription]) -> str:
+    """Return what was looked for, in words that hold for every station that was looked at."""
+    levels, flags = {item.min_level for item in wanting}, {item.flags for item in wanting}
+    if len(levels) > 1 or len(flags) > 1:
+        return "of what was asked for"
+    named = ", ".join(sorted(flag.value for flag in flags.pop() or ()))
+    return f"{f'of {named} ' if named else ''}at {levels.pop().word} or above"
 
 
 def _stations(count: int) -> str:
