@@ -65,6 +65,14 @@ def test_failures_wait_longer_each_time_up_to_five_minutes() -> None:
         assert plain <= wait_s <= 1.2 * plain
 
 
+def test_what_a_host_asked_for_holds_whatever_other_requests_under_way_bring() -> None:
+    for happens in (HostBudget.answered, lambda host: host.failed(NOW)):
+        host = budget()
+        host.refused(NOW, 120.0)
+        happens(host)
+        assert host.wait_s(NOW) >= 120
+
+
 def test_an_answer_ends_the_waiting() -> None:
     host = budget()
     host.failed(NOW)

@@ -151,6 +151,15 @@ async def test_data_that_is_missing_once_does_not_come_twice(made: Made, api: St
     assert (await feed.fetch("metar", now=after(2))).outcome is Outcome.UNCHANGED
 
 
+async def test_a_station_that_is_missing_once_among_others_does_not_come_twice(made: Made, api: StationApi) -> None:
+    feed = made()
+    await feed.fetch("metar", now=NOW)
+    gone = api.metars.pop("XNOR")
+    assert (await feed.fetch("metar", now=after(1))).outcome is Outcome.UNCHANGED
+    api.metars["XNOR"] = gone
+    assert (await feed.fetch("metar", now=after(2))).outcome is Outcome.UNCHANGED
+
+
 async def test_reports_that_do_not_change_any_more_become_stale(made: Made) -> None:
     feed = made()
     await feed.fetch("metar", now=NOW)

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import asyncio
 import gzip
 from random import Random
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from tests.feeds.query_scenes import FIVE, NOW, PAGE, XBAY, XNOR, Made, after, only, texts
-from tests.feeds.station_api import Asked, StationApi
+from tests.feeds.station_api import Asked, StationApi, no_content
 from tests.net.loopback import ok
 from watcher.errors import FeedBusy, FeedError
 from watcher.feeds.budget import Budgets
@@ -187,3 +190,63 @@ async def test_a_feed_can_only_be_asked_for_what_it_has_an_address_for(made: Mad
     assert set(feed.brings) == {"metar"}
     with pytest.raises(FeedError, match="feed few, taf: no address is set for it"):
         await feed.fetch("taf", now=NOW)
+
+
+async def test_a_wait_that_the_host_asked_for_is_not_cut_short_by_a_failure_before_it(
+    made: Made, api: StationApi
+) -> None:
+    busy, down = ok(b"", "Retry-After: 600", status="429 Too Many Requests"), ok(b"", status="500 Oops")
+    api.fault = lambda asked: down if "XBAY" in asked.ids else busy
+    feed = made(at_once=1)
+    with pytest.raises(FeedBusy):
+        await feed.fetch("metar", now=NOW)
+    with pytest.raises(FeedBusy, match="left alone for another"):
+        await feed.fetch("metar", now=after(9))
+    assert len(api.asked) == 2
+
+
+_FAULTS = {
+    "down": ok(b"", status="500 Oops"),
+    "page": PAGE,
+    "none": no_content(),
+    "cut": ok(b"[{"),
+    "odd": ok(b"hello"),
+}
+_TURNS = st.lists(
+    st.tuples(
+        st.dictionaries(st.sampled_from(FIVE), st.integers(0, 3)),
+        st.dictionaries(st.sampled_from(FIVE), st.sampled_from(sorted(_FAULTS))),
+    ),
+    max_size=8,
+)
+
+
+@settings(max_examples=30)
+@given(_TURNS, st.integers(1, 5), st.booleans())
+def test_no_sequence_of_answers_and_faults_loses_a_report_or_brings_one_twice(
+    turns: list[tuple[dict[str, int], dict[str, str]]], at_once: int, json: bool
+) -> None:
+    async def play() -> None:
+        async with StationApi() as api, HttpClients(Guard(["127.0.0.0/8"])) as http:
+            feed = Made(api, http)(FIVE, at_once=at_once, json=json, budget=1000)
+            brought: dict[str, str] = {}
+            for turn, (texts, faults) in enumerate([*turns, ({}, {})]):
+                current = {code: f"METAR {code} 120550Z 0000{wind}KT" for code, wind in texts.items()}
+                api.metars = {code: [text] for code, text in current.items()}
+                api.fault = lambda asked, faults=faults: next(
+                    (_FAULTS[faults[code]] for code in asked.ids if code in faults), None
+                )
+                try:
+                    fetched = await feed.fetch("metar", now=after(10 * turn))
+                except FeedError:
+                    assert faults
+                    continue
+                assert faults or not fetched.incomplete
+                for report in fetched.reports:
+                    assert report.text == current[report.station]
+                    assert brought.get(report.station) != report.text
+                    brought[report.station] = report.text
+                if not faults:
+                    assert {code: brought[code] for code in current} == current
+
+    asyncio.run(play())

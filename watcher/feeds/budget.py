@@ -35,13 +35,15 @@ class HostBudget:
         self._random = random
         self._asked: deque[datetime] = deque(maxlen=per_minute)
         self._failures = 0
-        self._blocked_until: datetime | None = None
+        self._failed_until: datetime | None = None
+        self._refused_until: datetime | None = None
 
     def wait_s(self, now: datetime) -> float:
         """Return the seconds until the host may be asked; 0 when it may be asked now."""
         waits = [0.0]
-        if self._blocked_until is not None:
-            waits.append((self._blocked_until - now).total_seconds())
+        waits += [
+            (until - now).total_seconds() for until in (self._failed_until, self._refused_until) if until is not None
+        ]
         if len(self._asked) == self._per_minute:
             # A clock that was set back must not lock the host out for longer than a minute.
             waits.append(min((self._asked[0] + _MINUTE - now).total_seconds(), 60.0))
@@ -52,24 +54,26 @@ class HostBudget:
         self._asked.append(now)
 
     def answered(self) -> None:
-        """Note an answer: the next failure counts as the first."""
+        """Note an answer: the next failure counts as the first. What the host asked for meanwhile still holds."""
         self._failures = 0
-        self._blocked_until = None
+        self._failed_until = None
 
     def refused(self, now: datetime, retry_after_s: float | None) -> float:
         """Note that the host asked for fewer requests, and return the seconds to stay away."""
         asked_for = timedelta(seconds=retry_after_s or 0.0)
-        return self._block(now, min(max(asked_for, BUSY_WAIT), LONGEST_RETRY_AFTER))
+        wait = self._spread(min(max(asked_for, BUSY_WAIT), LONGEST_RETRY_AFTER))
+        self._refused_until = now + wait
+        return wait.total_seconds()
 
     def failed(self, now: datetime) -> float:
         """Note a failure, and return the seconds to stay away: 5, 10, 20 ... 300, and up to a fifth more."""
         self._failures += 1
-        return self._block(now, min(FIRST_FAILURE_WAIT * 2 ** min(self._failures - 1, 16), LONGEST_WAIT))
+        wait = self._spread(min(FIRST_FAILURE_WAIT * 2 ** min(self._failures - 1, 16), LONGEST_WAIT))
+        self._failed_until = now + wait
+        return wait.total_seconds()
 
-    def _block(self, now: datetime, wait: timedelta) -> float:
-        spread = wait * (1.0 + 0.2 * self._random.random())
-        self._blocked_until = now + spread
-        return spread.total_seconds()
+    def _spread(self, wait: timedelta) -> timedelta:
+        return wait * (1.0 + 0.2 * self._random.random())
 
 
 class Budgets:
