@@ -16,7 +16,7 @@ from watcher.notify.wording import plain, when
 from watcher.web.bearer import bearer
 from watcher.web.contract import AcknowledgementBody, EpisodeBody, acknowledgement_body, episode_body
 from watcher.web.parties import Records
-from watcher.web.problems import MEDIA_TYPE, ProblemBody, Refusal
+from watcher.web.problems import ProblemBody, Refusal
 from watcher.web.take import LONGEST_NAME, LONGEST_NOTE
 
 PREFIX = "/api/v1"
@@ -36,7 +36,7 @@ class TakeBody(BaseModel):
 
 def problems(*statuses: int) -> dict[int | str, dict[str, object]]:
     """Return the description of refusals for OpenAPI; all have the one shape."""
-    return {status: {"model": ProblemBody, "content": {MEDIA_TYPE: {}}} for status in statuses}
+    return {status: {"model": ProblemBody} for status in statuses}
 
 
 def episode_api(records: Records, *, clock: Callable[[], datetime], news: Callable[[], None]) -> APIRouter:
@@ -64,7 +64,7 @@ def episode_api(records: Records, *, clock: Callable[[], datetime], news: Callab
         dependencies=[Depends(bearer(records, "acknowledge", clock))],
         responses={
             200: {"model": AcknowledgementBody, "description": "Somebody had taken it before; that one stands."},
-            **problems(401, 403, 404, 410, 413, 422),
+            **problems(400, 401, 403, 404, 410, 413, 422),
         },
     )
     async def acknowledge_episode(episode: _EpisodeId, body: TakeBody, response: Response) -> AcknowledgementBody:

@@ -19,7 +19,7 @@ from watcher.web.confirm import confirm_pages
 from watcher.web.origin import OwnOrigin
 from watcher.web.pages import page_headers, refusal_page
 from watcher.web.parties import Records
-from watcher.web.problems import FieldProblem, Refusal, problem_response
+from watcher.web.problems import FieldProblem, Refusal, describe_problems, problem_response
 from watcher.web.stop import stop_pages
 from watcher.web.take import take_pages
 
@@ -78,6 +78,7 @@ def build_app(
     app.include_router(episode_api(store, clock=clock, news=news))
     app.add_middleware(Bounds, headers=page_headers(), prefix=urlsplit(public_url or "").path.rstrip("/"))
     _refuse_in_one_way(app)
+    describe_problems(app.openapi())
     return app
 
 

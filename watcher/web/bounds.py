@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import asyncio
 
-from starlette.datastructures import MutableHeaders
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.requests import ClientDisconnect
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from watcher.web.problems import Refusal, problem_response
 
 LARGEST_BODY = 16 * 1024
+_LARGEST_READ = 256 * 1024
 _BODY_TIMEOUT_S = 10.0
 
 
@@ -45,16 +47,16 @@ class Bounds:
             await send(message)
 
         try:
-            body = await asyncio.wait_for(_whole_body(receive), _BODY_TIMEOUT_S)
+            body = await asyncio.wait_for(_whole_body(scope, receive), _BODY_TIMEOUT_S)
         except TimeoutError:
             refusal = Refusal(408, f"The request did not come within {_BODY_TIMEOUT_S:.0f} seconds.")
-        else:
-            if body is None:
-                return
-            if len(body) <= LARGEST_BODY:
-                await self._app(scope, _Replay(body, receive), send_protected)
-                return
+        except _TooLarge:
             refusal = Refusal(413, f"Send at most {LARGEST_BODY} bytes.")
+        except ClientDisconnect:
+            return
+        else:
+            await self._app(scope, _Replay(body, receive), send_protected)
+            return
         refusal.headers["Connection"] = "close"
         await problem_response(refusal)(scope, receive, send_protected)
 
@@ -73,14 +75,24 @@ class _Replay:
         return {"type": "http.request", "body": body, "more_body": False}
 
 
-async def _whole_body(receive: Receive) -> bytes | None:
-    """Return the body, or a piece longer than is allowed; None when whoever asked has gone."""
-    body = bytearray()
-    while len(body) <= LARGEST_BODY:
+class _TooLarge(Exception):
+    """The body is larger than any that is needed here."""
+
+
+async def _whole_body(scope: Scope, receive: Receive) -> bytes:
+    """Return the body; of one that is too large, read on for a while, so that its sender can read the answer."""
+    declared = Headers(scope=scope).get("content-length", "0")
+    body, length, more = bytearray(), 0, True
+    if int(declared) > _LARGEST_READ:
+        raise _TooLarge
+    while more and length <= _LARGEST_READ:
         message = await receive()
         if message["type"] == "http.disconnect":
-            return None
-        body += message.get("body", b"")
-        if not message.get("more_body", False):
-            break
+            raise ClientDisconnect
+        piece = message.get("body", b"")
+        length, more = length + len(piece), message.get("more_body", False)
+        if length <= LARGEST_BODY:
+            body += piece
+    if length > LARGEST_BODY:
+        raise _TooLarge
     return bytes(body)

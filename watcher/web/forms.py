@@ -42,7 +42,11 @@ def _urlencoded(body: bytes) -> dict[str, str]:
 
 def _multipart(content_type: str, body: bytes) -> dict[str, str]:
     """Read RFC 7578 with the standard library's MIME parser: a form is a MIME message without its own header."""
-    message = BytesParser().parsebytes(f"Content-Type: {content_type}\r\n\r\n".encode("latin-1") + body)
+    head = f"Content-Type: {content_type}\r\n\r\n".encode("latin-1")
+    try:
+        message = BytesParser().parsebytes(head + body)
+    except RecursionError as error:  # messages within messages; no form is made so
+        raise Refusal(422, "The form cannot be read.") from error
     parts = [part for part in message.get_payload() if isinstance(part, Message)] if message.is_multipart() else []
     if not parts or len(parts) > _MOST_FIELDS:
         raise Refusal(422, "The form cannot be read.")

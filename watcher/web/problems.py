@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from http import HTTPStatus
-from typing import Literal
+from typing import Any, Literal
 
 from fastapi.responses import JSONResponse
 from pydantic import BaseModel, Field
@@ -70,3 +70,12 @@ def problem_response(refusal: Refusal) -> JSONResponse:
         errors=list(refusal.errors),
     )
     return JSONResponse(body.model_dump(), refusal.status, refusal.headers, MEDIA_TYPE)
+
+
+def describe_problems(description: dict[str, Any]) -> None:
+    """Name the media type of refusals in an OpenAPI description, in place; the framework knows one for all answers."""
+    for path in description["paths"].values():
+        for operation in path.values():
+            for status, response in operation["responses"].items():
+                if int(status) >= 400:
+                    response["content"] = {MEDIA_TYPE: response["content"]["application/json"]}

@@ -15,6 +15,7 @@ import uvicorn
 from fastapi import FastAPI
 
 _log = structlog.get_logger()
+_PLAIN = logging.Formatter()
 _GRACE_S = 3
 _MOST_AT_ONCE = 200
 _LARGEST_HEAD = 16 * 1024
@@ -97,8 +98,9 @@ class _ToStructlog(logging.Handler):
     """Hands what the library logs to the service's own log, where secrets are taken out."""
 
     def emit(self, record: logging.LogRecord) -> None:
-        """Hand over one record."""
-        _log.log(record.levelno, f"web server: {record.getMessage()}", exc_info=record.exc_info)
+        """Hand over one record; a traceback as lines of code only, for the values in it hold tokens."""
+        trace = {"exception": _PLAIN.formatException(record.exc_info)} if record.exc_info else {}
+        _log.log(record.levelno, f"web server: {record.getMessage()}", **trace)
 
 
 def _forward_logs() -> None:
