@@ -90,9 +90,9 @@ def addressed(envelope: Envelope, subject: str, identity: str, now: datetime) ->
     sender = Address(_header_text(display_name(envelope.sender)), addr_spec=bare_address(envelope.sender))
     mail["From"] = _kept("From", str(sender))
     mail["To"] = _kept("To", envelope.address)
-    mail["Subject"] = _header_text(subject)
-    mail["Date"] = format_datetime(now)
-    mail["Message-ID"] = f"<{identity}@{_domain(envelope)}>"
+    mail["Subject"] = _header("Subject", _header_text(subject))
+    mail["Date"] = _header("Date", format_datetime(now))
+    mail["Message-ID"] = _header("Message-ID", f"<{identity}@{_domain(envelope)}>")
     # RFC 3834, 5: nobody's holiday responder answers this.
     mail["Auto-Submitted"] = _kept("Auto-Submitted", "auto-generated")
     return mail
@@ -101,7 +101,7 @@ def addressed(envelope: Envelope, subject: str, identity: str, now: datetime) ->
 def set_bodies(mail: EmailMessage, text: str, page: str, *, boundary: str) -> None:
     """Give a mail its content, as text and as a page. `boundary`: what stands in neither."""
     mail["MIME-Version"] = _kept("MIME-Version", "1.0")
-    mail["Content-Type"] = f'multipart/alternative; boundary="part-{boundary}"'
+    mail["Content-Type"] = _header("Content-Type", f'multipart/alternative; boundary="part-{boundary}"')
     mail.attach(_body(text, "plain"))
     # Character references keep the page in ASCII, which passes every mail server as it is.
     mail.attach(_body(page.encode("ascii", "xmlcharrefreplace").decode("ascii"), "html"))
@@ -122,13 +122,32 @@ def _domain(envelope: Envelope) -> str:
     return bare_address(envelope.sender).partition("@")[2]
 
 
-@lru_cache(maxsize=4096)
-def _kept(name: str, value: str) -> object:
-    """Return a header that many mails share: read, checked and folded once."""
+def _header(name: str, value: str) -> object:
+    """Return a header that is read and checked by the library, and folded here.
+
+    The library turns a long web address into encoded words (RFC 2047), which nobody can unsubscribe at, and lets a
+    subject of one full line begin on the second.
+    """
     header: Any = _POLICY.header_store_parse(name, value)[1]
-    folded = header.fold(policy=_POLICY)
-    header.fold = lambda *, policy: folded  # noqa: ARG005 - mails are written by that policy alone
+    text = str(header)
+    if text.isascii() and text.isprintable() and all(len(word) <= _LONGEST_LINE for word in text.split(" ")):
+        folded = _folded(name, text)
+        header.fold = lambda *, policy: folded  # noqa: ARG005 - mails are written by that policy alone
     return header
+
+
+_kept = lru_cache(maxsize=4096)(_header)  # for headers that many mails share
+
+
+def _folded(name: str, text: str) -> str:
+    """Return the lines of a header, broken between words where the next one would pass column 78 (RFC 5322, 2.1.1)."""
+    first, *words = text.split(" ")
+    lines = [f"{name}: {first}"]
+    for word in words:
+        if len(lines[-1]) + 1 + len(word) > 78:
+            lines.append("")
+        lines[-1] += f" {word}"
+    return "\r\n".join(lines) + "\r\n"
 
 
 def _header_text(text: str) -> str:
