@@ -83,8 +83,8 @@ class Part:
 
     @property
     def headline(self) -> str:
-        """The one line that stands alone."""
-        return self.body.headline
+        """The one line that stands alone; a reminder says that it is one, since its line has been read before."""
+        return f"Reminder: {self.body.headline}" if self.told_as is EventType.REMINDER else self.body.headline
 
     @property
     def what(self) -> str:
@@ -227,29 +227,30 @@ def _part(item: Item, now: datetime, links: Links) -> Part:
 
 
 def _lines(part: Part) -> Iterator[Line]:
+    """Yield the lines in the order in which they are asked for: what to do, why, since when, how old, what exactly."""
     body, told_as = part.body, part.told_as
     yield Line("Next step", body.next_step)
-    if body.station:
-        yield Line("Station", f"{body.station} {body.name}" if body.name else body.station)
-    if body.flag is not None:
-        yield Line("Flag", body.flag.value)
-    level = level_text(body, told_as)
-    if level is not None:
-        yield Line("Level", level)
-    span = span_text(body, told_as)
-    if span is not None:
-        yield Line(*span)
+    yield Line("Why", body.why)
     if body.by is not None:
         yield Line("Taken by", body.by)
     if body.note:
         yield Line("Note", body.note)
-    yield Line("Why", body.why)
+    span = span_text(body, told_as)
+    if span is not None:
+        yield Line(*span)
     if told_as not in {EventType.TEST, EventType.DIGEST}:
         yield Line("Age of data", age_text(body, part.written_at))
     if body.raw is not None:
         yield Line("Report", body.raw)
     if body.forecast_raw is not None:
         yield Line("TAF", body.forecast_raw)
+    level = level_text(body, told_as)
+    if level is not None:
+        yield Line("Level", level)
+    if body.flag is not None:
+        yield Line("Flag", body.flag.value)
+    if body.station:
+        yield Line("Station", f"{body.station} {body.name}" if body.name else body.station)
 
 
 def age_text(body: EventBody | DigestLine, now: datetime) -> str:

@@ -168,9 +168,9 @@ def _last_word(node: nodes.Node) -> str:
 
 
 def _of_samples(name: str, text: str, environment: Environment) -> list[Problem]:
-    """Return what goes wrong when a message of every kind is written; each kind of fault once."""
+    """Return what goes wrong when a message of every kind is written; for each place what comes first."""
     template = environment.from_string(text)
-    found: dict[tuple[str, str], Problem] = {}
+    found: dict[str, Problem] = {}
     for kind, message in samples():
         context = webhook_context(message) if name == "webhook.json" else context_of(message, READER)
         try:
@@ -182,7 +182,7 @@ def _of_samples(name: str, text: str, environment: Environment) -> list[Problem]
             if wrong is None:
                 continue
             problem = Problem(name, wrong, f"found with the sample: {kind}")
-        found.setdefault((problem.where, problem.what), problem)
+        found.setdefault(problem.where, problem)
     return list(found.values())
 
 
