@@ -22,6 +22,7 @@ async def every_kind_of_answer(site):
     """Yield one answer of each kind that the application gives."""
     take, stop = site.links.take("XNOR-1", "duty-desk"), site.links.stop("duty-desk")
     headers = site.token("read", "acknowledge")
+    yield await site.client.get(site.links.board)
     yield await site.client.get(take)
     yield await site.client.head(take)
     yield await site.press(take, by="Ramp lead")
@@ -90,7 +91,6 @@ async def test_the_policy_names_the_one_stylesheet_and_pages_load_nothing(site, 
 async def test_programs_get_one_shape_for_every_refusal(site):
     headers = site.token("read")
     refused(await site.client.get(f"{site.origin}/nothing"), 404)
-    refused(await site.client.get(f"{site.origin}/"), 404)
     refused(await site.client.get(f"{site.origin}/api/v1/nothing", headers=headers | PAGE), 404)
     refused(await site.client.get(f"{site.origin}/api/v1/episodes", headers=headers), 404)
     refused(await site.client.get(f"{site.origin}/api/v1/episodes/XNOR-1/", headers=headers), 404)
@@ -100,8 +100,16 @@ async def test_programs_get_one_shape_for_every_refusal(site):
     refused(await site.client.post(episodes(site), content=b"x" * 20_000, headers=headers), 413)
 
 
+async def test_the_address_of_the_service_says_what_is_behind_it(site):
+    front = await site.client.get(site.links.board)
+    assert front.status_code == 200
+    assert "The links in a message lead to its page here" in words(front)
+    description = html.fromstring(front.text).xpath("string(//code)")
+    assert (await site.client.get(site.origin + description)).json()["info"]["title"] == "Hoarline"
+
+
 async def test_people_get_a_page_for_every_refusal(site):
-    for address in ("/nothing", "/", "/take", "/take/", "/stop/x/y"):
+    for address in ("/nothing", "/take", "/take/", "/stop/x/y"):
         answer = await site.client.get(f"{site.origin}{address}", headers=PAGE)
         assert answer.status_code == 404
         assert "There is nothing at this address." in words(answer)

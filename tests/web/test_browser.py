@@ -85,6 +85,7 @@ async def test_pages_can_be_read_and_pressed(site, store, tmp_path, scheme, widt
         site.links.stop("d" * 80),
         site.links.confirm("duty-desk", f"{'a' * 60}@example.org"),
         f"{site.origin}/take/x",
+        site.links.board,
     ]
 
     def look() -> None:

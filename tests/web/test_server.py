@@ -49,6 +49,18 @@ async def test_an_address_in_use_is_an_error_of_the_caller_and_not_the_end_of_th
             pass
 
 
+async def test_a_server_that_cannot_start_says_so_instead_of_waiting(monkeypatch):
+    """An event loop that opens no servers is not to be had otherwise."""
+
+    async def fails(*_args, **_kwargs):
+        raise OSError("no more servers")
+
+    monkeypatch.setattr(asyncio.get_running_loop(), "create_server", fails)
+    with pytest.raises(OSError, match="no more servers"):
+        async with WebServer(FastAPI(), "127.0.0.1:0"):
+            pass
+
+
 async def test_afterwards_nobody_listens_and_it_can_start_again():
     async with WebServer(FastAPI(), "127.0.0.1:0") as first:
         port = first.port

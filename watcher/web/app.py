@@ -9,6 +9,7 @@ from urllib.parse import urlsplit
 import structlog
 from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
+from fastapi.responses import HTMLResponse
 from starlette.exceptions import HTTPException
 
 from watcher import __version__
@@ -17,7 +18,7 @@ from watcher.web.api import PREFIX, episode_api
 from watcher.web.bounds import Bounds
 from watcher.web.confirm import confirm_pages
 from watcher.web.origin import OwnOrigin
-from watcher.web.pages import page_headers, refusal_page
+from watcher.web.pages import page, page_headers, refusal_page
 from watcher.web.parties import Records
 from watcher.web.problems import FieldProblem, Refusal, describe_problems, problem_response
 from watcher.web.stop import stop_pages
@@ -76,10 +77,15 @@ def build_app(
     for pages in (take_pages, stop_pages, confirm_pages):
         app.include_router(pages(store, key=key, clock=clock, news=news, origin=origin))
     app.include_router(episode_api(store, clock=clock, news=news))
+    app.add_api_route("/", _front, methods=["GET", "HEAD"], include_in_schema=False)
     app.add_middleware(Bounds, headers=page_headers(), prefix=urlsplit(public_url or "").path.rstrip("/"))
     _refuse_in_one_way(app)
     describe_problems(app.openapi())
     return app
+
+
+async def _front() -> HTMLResponse:
+    return page("front.html", description=f"{PREFIX}/openapi.json")
 
 
 def _refuse_in_one_way(app: FastAPI) -> None:

@@ -63,7 +63,14 @@ class WebServer:
         self.port = listening.getsockname()[1]
         _forward_logs()
         self._serving = asyncio.create_task(self._server.serve(sockets=[listening]))
-        await self._server.ready.wait()
+        try:
+            await self._server.ready.wait()
+            if self._serving.done():
+                self._serving.result()
+        except BaseException:
+            self._serving.cancel()
+            listening.close()
+            raise
         return self
 
     async def __aexit__(
@@ -74,11 +81,17 @@ class WebServer:
 
 
 class _QuietServer(uvicorn.Server):
-    """Leaves signals to the service, and says when it listens."""
+    """Leaves signals to the service, and says when it listens, or never will."""
 
     def __init__(self, config: uvicorn.Config) -> None:
         super().__init__(config)
         self.ready = asyncio.Event()
+
+    async def serve(self, sockets: list[socket.socket] | None = None) -> None:
+        try:
+            await super().serve(sockets)
+        finally:
+            self.ready.set()
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         await super().startup(sockets)
