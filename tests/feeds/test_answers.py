@@ -86,6 +86,10 @@ def test_forecasts_may_lack_their_word_and_are_wrapped_in_every_way() -> None:
         assert report.observed_at == datetime(2026, 1, 12, 5, tzinfo=UTC)
 
 
+def test_a_remark_of_letters_only_stays_with_its_report_where_that_has_an_end_mark() -> None:
+    assert pairs(read(f"{XNOR} RMK\nFROIN=\n{XBAY}=\n")) == [("XNOR", f"{XNOR} RMK FROIN"), ("XBAY", XBAY)]
+
+
 def test_a_report_whose_time_cannot_be_read_is_not_joined_to_the_one_before() -> None:
     broken = "XBAY 12054Z 15006KT 3000 FZDZ BR OVC006 M01/M02 Q1011"
     assert pairs(read(f"{XNOR}\n{broken}\n")) == [("XNOR", XNOR), ("XBAY", broken)]

@@ -218,6 +218,13 @@ async def test_one_portion_that_fails_loses_nothing_for_the_others(made: Made, a
     assert (texts(fetched), fetched.problems, fetched.incomplete) == ([XFEL], (), False)
 
 
+async def test_failures_here_and_there_do_not_end_a_round(made: Made, api: StationApi) -> None:
+    api.fault = only(ok(b"", status="500 Oops"), "XBAY", "XMOR", "XTAR")
+    fetched = await made(FIVE, at_once=1).fetch("metar", now=NOW)
+    assert [asked.ids[0] for asked in api.asked] == FIVE
+    assert len(fetched.problems) == 3
+
+
 async def test_a_failure_that_lasts_is_told_once_and_again_when_it_comes_back(made: Made, api: StationApi) -> None:
     feed = made(at_once=1)
     fault = only(ok(b"", status="500 Oops"), "XNOR")
