@@ -68,7 +68,7 @@ async def test_a_single_event_says_what_to_do_why_and_how_old_it_is() -> None:
         "Next step: Call treatment for departures now and plan it close to take-off.",
         "Why: FZDZ is reported. Air -1 °C (at most +1 °C, margin 2).",
         "12 min old: SPECI XNOR 120550Z 15006KT 3000 FZDZ BR OVC006 M01/M02 Q1011",
-        "Take this in hand: https://icing.example.org/take/sample-token?episode=XBAY-4&as=duty-desk",
+        "Take this in hand: https://icing.example.org/take/sample-token?as=duty-desk&episode=XNOR-4",
         "Board: https://icing.example.org/ Stop: https://icing.example.org/stop/sample-token?to=duty-desk&from=mail",
         CAUTION,
     ]

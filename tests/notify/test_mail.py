@@ -208,7 +208,8 @@ def test_a_reminder_says_first_that_nobody_has_taken_it() -> None:
 
 def test_no_line_of_the_page_breaks_between_a_sign_and_its_weather() -> None:
     """A browser may break a line after a hyphen, and FZDZ without its minus is another weather."""
-    html = page_of(told((EventType.OPENED, replace(BODY, raw="METAR XNOR 120550Z 00000KT -FZDZ"))))
+    html = page_of(told((EventType.OPENED, replace(BODY, raw="METAR XNOR 120550Z -FZDZ", why="-FZDZ is reported."))))
+    assert '<td><span style="display:inline-block;max-width:100%">-FZDZ</span> is reported.</td>' in html
     for group in ("METAR", "XNOR", "-FZDZ"):
         assert f"<span>{group}</span>" in html
     assert "code span { display: inline-block; max-width: 100%; }" in html

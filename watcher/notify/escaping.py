@@ -21,6 +21,9 @@ _ENTITY = re.compile(r"&(?=#?\w+;)")
 _DISGUISED_LINK = re.compile(r"\]\s*(?=[(\[])")
 
 
+_UNBROKEN = Markup('<span style="display:inline-block;max-width:100%">{}</span>')
+
+
 class WebAddress(str):
     """A web address of our own. It must arrive as it is, so its signs are percent-encoded, never exchanged."""
 
@@ -48,6 +51,12 @@ def for_text(value: object) -> str:
 def for_page(value: object) -> str:
     """Return a value that is text in HTML, between tags and in quoted attributes; nothing for None."""
     return str(escape(_text(value)))
+
+
+def unbroken(value: object) -> Markup:
+    """Return a text for a page in which no line breaks after a hyphen: FZDZ without its minus is another weather."""
+    words = _text(value).split(" ")
+    return Markup(" ").join(_UNBROKEN.format(word) if "-" in word else word for word in words)
 
 
 def for_chat(value: object) -> str:

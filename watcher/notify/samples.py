@@ -17,7 +17,7 @@ HOSTILE = '<b> "quoted" \\ & &lt; @all <!here> {{ 1 }} {% x %} <script>alert(1)<
 _LINKS = Links(
     board="https://icing.example.org/", stop="https://icing.example.org/stop/sample-token?to=duty-desk&from=mail"
 )
-_TAKE = "https://icing.example.org/take/sample-token?episode=XBAY-4&as=duty-desk"
+_TAKE = "https://icing.example.org/take/sample-token?as=duty-desk&episode="
 
 _TREAT = EventBody(
     station="XNOR",
@@ -119,36 +119,38 @@ def samples() -> Iterator[tuple[str, Message]]:
     yield "opened", _message(_part(EventType.OPENED, _TREAT))
     yield "expected", _message(_part(EventType.OPENED, _EXPECTED))
     yield "raised", _message(_part(EventType.RAISED, _NO_TIME))
-    yield "ended", _message(_part(EventType.CLOSED, _ENDED, take=None))
-    yield "blind", _message(_part(EventType.BLIND, _BLIND, take=None))
+    yield "ended", _message(_part(EventType.CLOSED, _ENDED, take=False))
+    yield "blind", _message(_part(EventType.BLIND, _BLIND, take=False))
     yield "several", _message(*_storm())
     yield "digest", _message(digest_part())
-    yield "digest without anything", _message(_part(EventType.DIGEST, _NOTHING, take=None))
-    yield "taken", _message(_part(EventType.TAKEN, _TAKEN, take=None))
+    yield "digest without anything", _message(_part(EventType.DIGEST, _NOTHING, take=False))
+    yield "taken", _message(_part(EventType.TAKEN, _TAKEN, take=False))
     yield "reminder", _message(_part(EventType.REMINDER, _TREAT))
     yield "test", trial_message("duty-desk", NOW, delivery_id="msg_sample", links=_LINKS)
-    yield "without any web address", replace(_message(_part(EventType.OPENED, _TREAT, take=None)), links=Links())
+    yield "without any web address", replace(_message(_part(EventType.OPENED, _TREAT, take=False)), links=Links())
     yield "long", _message(_part(EventType.OPENED, _with_texts("long word " * 120)))
     yield "foreign letters", _message(_part(EventType.OPENED, _with_texts("Ærøskøbing Лёд 氷 −3 °C")))
     yield "hostile texts", _message(_part(EventType.TAKEN, _with_texts(HOSTILE)), digest_part(HOSTILE))
 
 
 def digest_part(text: str | None = None) -> Part:
-    """Return a digest of three stations; with a text, it stands in every field that holds one."""
-    lines = [_line(_NO_TIME, also=(_EXPECTED.headline, _ENDED.headline)), _line(_EXPECTED), _line(_BLIND)]
+    """Return a digest of four stations; with a text, it stands in every field that holds one."""
+    worst = replace(_NO_TIME, headline=_NO_TIME.headline.replace(" (was treat)", ""))
+    also = ("XBAY prepare expected: snow 1000Z-1500Z, probability 40 %, temporary",)
+    lines = [_line(worst, also), _line(_TREAT), _line(_EXPECTED), _line(_BLIND)]
     if text is not None:
         lines = [
             replace(line, name=text, headline=text, why=text, next_step=text, raw=text, also=(text,)) for line in lines
         ]
-    return _part(EventType.DIGEST, replace(_DIGEST, lines=tuple(lines)), take=None)
+    return _part(EventType.DIGEST, replace(_DIGEST, lines=tuple(lines)), take=False)
 
 
 def _storm() -> Iterator[Part]:
     yield _part(EventType.RAISED, _NO_TIME)
     yield _part(EventType.OPENED, _TREAT)
     yield _part(EventType.OPENED, _EXPECTED)
-    yield _part(EventType.BLIND, _BLIND, take=None)
-    yield _part(EventType.CLOSED, _ENDED, take=None)
+    yield _part(EventType.BLIND, _BLIND, take=False)
+    yield _part(EventType.CLOSED, _ENDED, take=False)
 
 
 def _with_texts(text: str) -> EventBody:
@@ -158,10 +160,11 @@ def _with_texts(text: str) -> EventBody:
     )
 
 
-def _part(told_as: EventType, body: EventBody, *, take: str | None = _TAKE) -> Part:
+def _part(told_as: EventType, body: EventBody, *, take: bool = True) -> Part:
     subject = f"{body.station}-4" if body.flag is not None else body.station or "digest-sample"
     episode = subject if body.flag is not None else None
-    return Part(told_as, f"{subject}.2", subject, episode, NOW - timedelta(seconds=30), NOW, body, take)
+    take_url = _TAKE + subject if take else None
+    return Part(told_as, f"{subject}.2", subject, episode, NOW - timedelta(seconds=30), NOW, body, take_url)
 
 
 def _message(*parts: Part) -> Message:

@@ -25,6 +25,7 @@ FILTERS: Mapping[str, str] = {
     "pad": "Filled up with spaces to so many characters: `station|pad(6)`.",
     "replace": "With one text in place of another: `flag|replace('-', ' ')`.",
     "truncate": "Cut to so many characters: `why|truncate(80)`.",
+    "unbroken": "In `mail.html`: without a break after a hyphen, so that -FZDZ keeps its minus.",
     "upper": "In capitals.",
 }
 _LOOP = dict.fromkeys(("index", "index0", "first", "last", "length", "revindex"), "")

@@ -14,7 +14,7 @@ from jinja2 import StrictUndefined, Template
 from jinja2.sandbox import ImmutableSandboxedEnvironment
 
 from watcher.errors import SettingsError
-from watcher.notify.escaping import Escape, finalizer, for_chat, for_json, for_page, for_text
+from watcher.notify.escaping import Escape, finalizer, for_chat, for_json, for_page, for_text, unbroken
 from watcher.notify.message import Message
 from watcher.notify.payload import webhook_body
 from watcher.notify.template_check import FILTERS, problems_of
@@ -113,8 +113,8 @@ def environment(name: str) -> ImmutableSandboxedEnvironment:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
-    found.filters = {name: found.filters[name] for name in FILTERS if name in found.filters}
-    found.filters |= {"pad": _pad, "groups": _groups}
+    found.filters = {word: found.filters[word] for word in FILTERS if word in found.filters}
+    found.filters |= {"pad": _pad, "groups": _groups, "unbroken": unbroken if name.endswith(".html") else str}
     found.globals = {}
     return found
 
