@@ -14,7 +14,7 @@ from datetime import UTC, datetime, timedelta
 
 from watcher.errors import WrongForm
 from watcher.feeds.model import RawReport, What
-from watcher.feeds.rows import KINDS, LEAST_YIELD, Rows, shown
+from watcher.feeds.rows import KINDS, LEAST_YIELD, shown
 from watcher.reports.dating import WrongTime, nearest_date, report_date
 from watcher.reports.identity import normalise
 from watcher.reports.split import split_reports
@@ -41,9 +41,10 @@ class Answers:
     reports: tuple[RawReport, ...]
     odd: tuple[str, ...]
 
-    def rows(self) -> Rows:
-        """Return it as rows, of which the reports are some."""
-        return Rows(self.reports, len(self.reports) + len(self.odd))
+    @property
+    def text_count(self) -> int:
+        """How many texts there were, reports or not."""
+        return len(self.reports) + len(self.odd)
 
 
 def read_answer(body: bytes, what: What, stations: Collection[str], now: datetime) -> Answers:
@@ -63,16 +64,15 @@ def read_answer(body: bytes, what: What, stations: Collection[str], now: datetim
     Raises
     ------
     WrongForm
-        It is neither, or at least half of it is no reports.
+        It is neither, or less than half of it is reports.
     """
     text = body.decode("utf-8", "replace").lstrip("\ufeff \r\n\t")
     if text.startswith("<"):
         raise WrongForm(f'the answer is neither reports nor JSON; it begins "{shown(text)}"')
     answers = _of_json(text, what, now) if text.startswith(("[", "{")) else _of_text(text, what, stations, now)
-    rows = answers.rows()
-    if rows.yield_ratio < LEAST_YIELD:
-        first = f': "{answers.odd[0]}"' if answers.odd else ""
-        raise WrongForm(f"only {len(answers.reports)} of {rows.row_count} texts in the answer are reports{first}")
+    if len(answers.reports) < LEAST_YIELD * answers.text_count:
+        counts = f"{len(answers.reports)} of {answers.text_count}"
+        raise WrongForm(f'only {counts} texts in the answer are reports: "{answers.odd[0]}"')
     return answers
 
 

@@ -134,7 +134,7 @@ class Questions:
             tuple(report for digest, report in wanted.items() if digest not in memory.seen),
             page.size_bytes,
             len(read.reports),
-            len(read.reports) + len(read.odd),
+            read.text_count,
             not wanted,
             _doubts(read),
         )
