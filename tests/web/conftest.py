@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import AsyncIterator, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -12,9 +13,18 @@ from tests.web.scenes import Site, Swapped, served
 from watcher.store.store import Store
 
 
+@pytest.fixture(scope="session")
+def empty_database(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("empty") / "hoarline.db"
+    Store.open(f"sqlite:///{path}").close()
+    return path
+
+
 @pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    opened = Store.open(f"sqlite:///{tmp_path / 'hoarline.db'}")
+def store(tmp_path: Path, empty_database: Path) -> Iterator[Store]:
+    path = tmp_path / "hoarline.db"
+    shutil.copyfile(empty_database, path)
+    opened = Store.open(f"sqlite:///{path}")
     yield opened
     opened.close()
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 from base64 import b64encode
-from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 
@@ -13,22 +12,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from watcher.notify.message import CAUTION
-from watcher.rulebook.words import Level
 from watcher.web.problems import Refusal
-
-
-@dataclass(frozen=True, slots=True)
-class Mark:
-    """The shape of a level, always with its word beside it. `style`: the colours; `shape`: None for no shape."""
-
-    style: str
-    shape: str | None
-    word: str
-
-    @classmethod
-    def of(cls, level: Level, *, over: bool = False) -> Mark:
-        """Return the mark of a level; that of something over has no shape and no colour."""
-        return cls("over", None, f"was {level.word}") if over else cls(level.word, level.word, level.word)
 
 
 def page(template: str, *, status: int = 200, headers: dict[str, str] | None = None, **values: object) -> HTMLResponse:

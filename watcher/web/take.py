@@ -18,7 +18,7 @@ from watcher.notify.wording import plain, when
 from watcher.rulebook.words import Level
 from watcher.web.forms import form_fields
 from watcher.web.origin import OwnOrigin
-from watcher.web.pages import Mark, page
+from watcher.web.pages import page
 from watcher.web.parties import Records
 from watcher.web.problems import Refusal
 
@@ -69,7 +69,7 @@ def take_pages(
         if taken.fresh:
             news()
         hand = _hand(taken.acknowledgement, part)
-        return page("taken.html", mark=Mark.of(episode.level), part=part, episode=episode, hand=hand, fresh=taken.fresh)
+        return page("taken.html", part=part, episode=episode, hand=hand, fresh=taken.fresh)
 
     return router
 
@@ -125,7 +125,6 @@ def _alert_page(
     return page(
         "take.html",
         status=status,
-        mark=Mark.of(episode.level),
         part=part,
         episode=episode,
         first=[line for line in part.lines if line.label in _FIRST],
