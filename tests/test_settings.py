@@ -8,6 +8,7 @@ import pytest
 
 from watcher.errors import SettingsError
 from watcher.rulebook.words import Flag, Level
+from watcher.service.directory import subscription_of
 from watcher.settings import SettingsText, load_settings
 from watcher.stations import StationTable
 
@@ -75,12 +76,13 @@ def test_a_good_file_gives_values(folder):
     settings = load(folder)
     assert settings.policy().blind_margin == timedelta(minutes=40)
     assert settings.text.feed[0].metar_every == timedelta(seconds=90)
-    (subscription,) = settings.subscriptions()
+    table = StationTable.load(settings.station_overrides())
+    (subscription,) = [subscription_of(item, table.get) for item in settings.text.subscription]
     assert subscription.stations == frozenset({"XNOR"})
     assert subscription.flags == frozenset({Flag.SNOW, Flag.NO_HOLDOVER})
     assert subscription.min_level is Level.TREAT
     assert (subscription.hours.begin, subscription.hours.end) == (time(18), time(9))
-    station = StationTable.load(settings.station_overrides()).get("XNOR")
+    station = table.get("XNOR")
     assert (station.latitude_deg, station.elevation_m) == (60.20, 210.0)
 
 
@@ -122,7 +124,7 @@ def test_secrets_may_lie_in_the_credentials_directory(folder, tmp_path_factory):
         ("[watch]", "[wach]", ["did you mean watch?"]),
         ('"90s"', '"90 parsecs"', ["is no duration", "60s"]),
         ("Europe/Oslo", "Europe/Olso", ["is no time zone"]),
-        ('hours = "18:00-09:00"\n', "", ["hours and zone belong together"]),
+        ('hours = "18:00-09:00"\n', "", ["zone belongs to hours, quiet or digest"]),
         ('"18:00-09:00"', '"6pm"', ["not such as 18:00-09:00"]),
         ('"60.20,11.10,210"', '"60.20;11.10"', ["latitude,longitude,elevation"]),
         ('"duty@example.org"', '"duty@example.org\\r\\nBcc: x@example.org"', ["line break"]),

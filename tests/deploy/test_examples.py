@@ -14,8 +14,9 @@ DEPLOY = Path(__file__).parent.parent.parent / "deploy"
 def test_the_example_settings_are_in_order(tmp_path):
     (tmp_path / "mail.password").write_text("x\n")
     (tmp_path / "ops-room.secret").write_text("whsec_c2VjcmV0c2VjcmV0c2VjcmV0\n")
+    (tmp_path / "ramp-chat.url").write_text("https://chat.example.org/in/abc\n")
     settings = load_settings(DEPLOY / "hoarline.toml", {"CREDENTIALS_DIRECTORY": str(tmp_path)})
-    assert len(settings.subscriptions()) == 2
+    assert len(settings.text.subscription) == 3
 
 
 def test_the_settings_page_is_made_from_the_code():
@@ -34,5 +35,5 @@ def test_the_unit_is_hardened_and_hands_over_every_secret_of_the_example():
     assert unit["Service"]["ProtectSystem"] == "strict"
     assert unit["Service"]["DynamicUser"] == "yes"
     text = (DEPLOY / "hoarline.service").read_text()
-    for name in ("mail.password", "ops-room.secret"):
+    for name in ("mail.password", "ops-room.secret", "ramp-chat.url"):
         assert f"LoadCredential={name}:" in text

@@ -17,7 +17,8 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import NameOID
 
 from watcher.alerts.model import Event, EventBody, EventType, Phase, SubjectKind
-from watcher.notify.message import Message, message_of
+from watcher.alerts.outbox import Item
+from watcher.notify.message import Links, Message, message_of
 from watcher.rulebook.words import Flag, Kind, Level
 
 NOW = datetime(2026, 1, 12, 6, 2, 30, tzinfo=UTC)
@@ -55,11 +56,16 @@ def a_message(
     *,
     told_as: EventType | None = None,
     public_url: str | None = "https://board.example.org/",
+    message_id: str = "msg_1",
     **fields: Any,
 ) -> Message:
-    return message_of(
-        an_event(type_, **fields), told_as=told_as or type_, now=NOW, valid_until=VALID_UNTIL, public_url=public_url
-    )
+    items = [an_item(type_, told_as=told_as, **fields)]
+    return message_of(message_id, items, now=NOW, valid_until=VALID_UNTIL, links=Links(board=public_url))
+
+
+def an_item(type_: EventType = EventType.RAISED, *, told_as: EventType | None = None, **fields: Any) -> Item:
+    event = an_event(type_, **fields)
+    return Item(event, told_as or type_, event.body.level, event.subject_id)
 
 
 @dataclass(frozen=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import unicodedata
+from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
@@ -11,10 +12,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.notify.scenes import BODY, NOW, OBSERVED_AT, RAW, VALID_UNTIL, a_message, an_event
+from tests.notify.scenes import BODY, NOW, OBSERVED_AT, RAW, VALID_UNTIL, a_message, an_event, an_item
 from watcher.alerts.model import EventType
-from watcher.notify import message as messages
-from watcher.notify.message import CAUTION, Message, message_of, webhook_body
+from watcher.alerts.outbox import Item
+from watcher.links import LinkMaker, read_take
+from watcher.notify.message import CAUTION, Links, Message, links_for, message_of, trial_message
+from watcher.notify.payload import webhook_body
 from watcher.notify.wording import TOLD_AS_WORDS, plain, short
 from watcher.rulebook.words import Certainty, Kind, Level, NoTime
 
@@ -23,11 +26,14 @@ CONTRACT = {
     "episode", "station", "name", "flag", "level", "kind", "phase", "headline", "why", "from", "until", "observed_at",
     "report_age_min", "raw", "board_url", "caution",
 }  # fmt: skip
-ADDED = {"event", "next_step", "certainty", "previous_level", "no_time", "forecast_raw", "valid_until"}
+ADDED = {
+    "event", "next_step", "certainty", "previous_level", "no_time", "forecast_raw", "valid_until", "acknowledged_by",
+    "acknowledgement_note", "stations", "acknowledge_url",
+}  # fmt: skip
 
 
 def line(message: Message, label: str) -> str:
-    return next(line.text for line in message.lines if line.label == label)
+    return next(line.text for line in message.first.lines if line.label == label)
 
 
 def data(message: Message) -> dict[str, Any]:
@@ -66,17 +72,17 @@ def test_what_is_expected_has_a_beginning_an_end_and_the_tafs_own_certainty() ->
 
 def test_the_age_of_the_data_is_counted_to_the_writing_of_the_message() -> None:
     message = a_message()
-    assert message.report_age_min == 12
+    assert message.first.report_age_min == 12
     assert line(message, "Age of data") == "12 min at 0602Z; report of 12 Jan 0550Z (06:50 Europe/Oslo)"
 
 
 def test_a_report_dated_ahead_of_our_clock_is_no_minutes_old() -> None:
-    assert a_message(observed_at=NOW + timedelta(minutes=5)).report_age_min == 0
+    assert a_message(observed_at=NOW + timedelta(minutes=5)).first.report_age_min == 0
 
 
 def test_without_a_report_the_age_is_unknown_and_said_to_be() -> None:
     message = a_message(observed_at=None, raw=None)
-    assert message.report_age_min is None
+    assert message.first.report_age_min is None
     assert line(message, "Age of data") == "no report at hand"
 
 
@@ -102,14 +108,14 @@ def test_an_end_does_not_read_like_a_present_level() -> None:
     message = a_message(EventType.CLOSED, until=NOW, previous_level=None)
     assert line(message, "Level") == "treat until then"
     assert line(message, "Lasted") == "12 Jan 0550Z (06:50 Europe/Oslo) until 12 Jan 0602Z (07:02 Europe/Oslo)"
-    assert message.ending
+    assert message.first.ending
 
 
 def test_a_message_says_until_when_it_is_worth_reading_why_and_what_to_do() -> None:
     message = a_message()
-    assert line(message, "Valid until") == "12 Jan 1202Z (13:02 Europe/Oslo)"
+    assert message.valid_until == VALID_UNTIL
     assert line(message, "Why") == BODY.why
-    assert message.lines[0].label == "Next step"
+    assert message.first.lines[0].label == "Next step"
     assert line(message, "Report") == RAW
 
 
@@ -130,6 +136,7 @@ def test_the_webhooks_body_is_the_contract() -> None:
         "kind": "observed", "certainty": None, "phase": "present", "headline": BODY.headline, "why": BODY.why,
         "next_step": BODY.next_step, "from": "2026-01-12T05:50:00Z", "until": None,
         "observed_at": "2026-01-12T05:50:00Z", "report_age_min": 12, "raw": RAW, "forecast_raw": None,
+        "acknowledged_by": None, "acknowledgement_note": None, "stations": None, "acknowledge_url": None,
         "valid_until": "2026-01-12T12:02:30Z", "board_url": "https://board.example.org/", "caution": CAUTION,
     }  # fmt: skip
 
@@ -146,13 +153,58 @@ def test_the_type_is_how_it_arrives_there() -> None:
 
 
 def test_a_test_message_says_that_nothing_has_happened() -> None:
-    message = messages.test_message("duty-desk", NOW)
+    message = trial_message("duty-desk", NOW, delivery_id="msg_test", links=Links())
     body = webhook_body(message)
     assert body["type"] == "icing.test"
     assert message.headline == "Test message to duty-desk: nothing has happened"
     assert data(message)["station"] is None
     assert data(message)["caution"] == CAUTION
     assert data(message).keys() == CONTRACT | ADDED
+
+
+def several(*items: Item) -> Message:
+    return message_of("msg_1", items, now=NOW, valid_until=VALID_UNTIL)
+
+
+def of(station: str, item: Item) -> Item:
+    subject = f"{station}-1"
+    return replace(item, subject_id=subject, event=replace(item.event, subject_id=subject))
+
+
+def test_several_events_are_one_message_with_the_worst_first_and_what_ended_last() -> None:
+    message = several(
+        of("XFEL", an_item(EventType.CLOSED, station="XFEL", level=Level.NO_TIME)),
+        of("XNOR", an_item(EventType.OPENED, station="XNOR", level=Level.PREPARE)),
+        of("XBAY", an_item(EventType.OPENED, station="XBAY", level=Level.NO_TIME)),
+        of("XMOR", an_item(EventType.OPENED, station="XMOR", level=Level.TREAT, kind=Kind.EXPECTED)),
+    )
+    assert [part.body.station for part in message.parts] == ["XBAY", "XMOR", "XNOR", "XFEL"]
+    assert message.headline == "4 changes: XBAY no-time, XMOR treat expected, XNOR prepare, XFEL freezing precipitation ended"
+    assert message.what == "4 changes together"
+
+
+def test_a_long_storm_names_the_worst_four_and_counts_the_rest() -> None:
+    codes = ["XAAA", "XBBB", "XCCC", "XDDD", "XEEE", "XFFF"]
+    message = several(*(of(code, an_item(EventType.OPENED, station=code)) for code in codes))
+    assert message.headline == "6 changes: XAAA treat, XBBB treat, XCCC treat, XDDD treat, and 2 more"
+
+
+def test_several_events_of_one_episode_are_told_as_it_now_stands_and_as_new_where_it_was_new() -> None:
+    message = several(an_item(EventType.OPENED, level=Level.TREAT), an_item(EventType.RAISED, level=Level.NO_TIME))
+    assert [(part.told_as, part.body.level) for part in message.parts] == [(EventType.OPENED, Level.NO_TIME)]
+
+
+def test_a_reader_gets_links_to_take_each_episode_and_to_stop_where_there_are_pages() -> None:
+    maker = LinkMaker("https://board.example.org", bytes(32))
+    items = [an_item(EventType.OPENED), of("XBAY", an_item(EventType.CLOSED, station="XBAY"))]
+    links = links_for("duty-desk", items, maker, "https://board.example.org")
+    message = message_of("msg_1", items, now=NOW, valid_until=VALID_UNTIL, links=links)
+    taken = read_take(bytes(32), str(message.parts[0].take).rpartition("/")[2])
+    assert taken is not None
+    assert (taken.episode, taken.destination) == ("XNOR-17", "duty-desk")
+    assert message.parts[1].take is None, "what is over is nobody's to take"
+    assert links.stop is not None
+    assert links_for("duty-desk", items, None, "https://board.example.org") == Links(board="https://board.example.org")
 
 
 texts = st.text(max_size=60)
@@ -163,8 +215,8 @@ def test_no_report_or_name_carries_a_control_character_into_a_message(
     headline: str, why: str, raw: str, name: str, zone: str, station: str
 ) -> None:
     event = an_event(headline=headline, why=why, raw=raw, name=name, zone=zone, station=station)
-    message = message_of(event, told_as=event.type, now=NOW, valid_until=VALID_UNTIL, public_url=None)
-    shown = [message.headline, *(f"{line.label}{line.text}" for line in message.lines)]
+    message = message_of("msg_1", [Item(event, event.type, None, "XNOR-17")], now=NOW, valid_until=VALID_UNTIL)
+    shown = [message.headline, *(f"{line.label}{line.text}" for line in message.first.lines)]
     said = [value for value in data(message).values() if isinstance(value, str)]
     for text in shown + said:
         assert not {unicodedata.category(letter) for letter in text} & {"Cc", "Cf", "Cs", "Zl", "Zp"}

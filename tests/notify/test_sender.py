@@ -27,6 +27,7 @@ from watcher.notify.message import Message
 from watcher.notify.model import EmailDestination, MailServer, WebhookDestination
 from watcher.notify.sender import MOST_IN_FLIGHT, Channel, Outbox, Sender
 from watcher.notify.smtp import MailChannel, SmtpSender
+from watcher.notify.templating import Templates
 from watcher.notify.webhook import WebhookChannel
 from watcher.store.store import Store
 
@@ -65,7 +66,8 @@ class Told:
     at_once: int = 0
     most_at_once: int = 0
 
-    async def send(self, message: Message, delivery_id: str, subject_id: str, now: datetime) -> None:
+    async def send(self, message: Message, now: datetime) -> None:
+        subject_id, delivery_id = message.first.subject, message.id
         self.given.append((subject_id, delivery_id))
         self.at_once += 1
         self.most_at_once = max(self.most_at_once, self.at_once)
@@ -109,8 +111,10 @@ async def test_mail_and_webhook_both_arrive_once(store: Store) -> None:
         SmtpSender(MailServer("127.0.0.1", mail.port, "none", "hoarline@example.org")) as smtp,
     ):
         channels: dict[str, Channel] = {
-            "duty-desk": MailChannel(EmailDestination("duty-desk", "duty@example.org"), smtp),
-            "ops-room": WebhookChannel(WebhookDestination("ops-room", webhook.url(), (SECRET,)), http),
+            "duty-desk": MailChannel(EmailDestination("duty-desk", "duty@example.org"), smtp, Templates.load()),
+            "ops-room": WebhookChannel(
+                WebhookDestination("ops-room", webhook.url(), (SECRET,)), http, Templates.load()
+            ),
         }
         sender = sender_of(store, channels, Clock(), observer=seen)
         await sender.drain_once()
@@ -128,7 +132,7 @@ async def test_every_attempt_has_the_same_id_and_waits_longer(store: Store) -> N
         WebhookReceiver(SECRET, clock=clock, status=500) as receiver,
         HttpClients(Guard(["127.0.0.0/8"])) as http,
     ):
-        channel = WebhookChannel(WebhookDestination("ops-room", receiver.url(), (SECRET,)), http)
+        channel = WebhookChannel(WebhookDestination("ops-room", receiver.url(), (SECRET,)), http, Templates.load())
         sender = sender_of(store, {"ops-room": channel}, clock)
         for wait_s in (0, 4, 2, 14, 4):
             clock.now += timedelta(seconds=wait_s)
@@ -159,7 +163,7 @@ async def test_a_dead_destination_delays_nobody(store: Store) -> None:
         WebhookReceiver(SECRET, clock=lambda: NOW, on_post=count) as receiver,
         HttpClients(Guard(["127.0.0.0/8"])) as http,
     ):
-        alive = WebhookChannel(WebhookDestination("alive", receiver.url(), (SECRET,)), http)
+        alive = WebhookChannel(WebhookDestination("alive", receiver.url(), (SECRET,)), http, Templates.load())
         await sender_of(store, {"dead": dead, "alive": alive}, Clock()).drain_once()
     assert len(receiver.posts) == 40
     assert len(dead.given) == 4
@@ -250,12 +254,12 @@ async def test_a_receiver_that_is_gone_gets_nothing_more(store: Store) -> None:
         WebhookReceiver(SECRET, clock=lambda: NOW, status=410) as receiver,
         HttpClients(Guard(["127.0.0.0/8"])) as http,
     ):
-        channel = WebhookChannel(WebhookDestination("ops-room", receiver.url(), (SECRET,)), http)
+        channel = WebhookChannel(WebhookDestination("ops-room", receiver.url(), (SECRET,)), http, Templates.load())
         sender = sender_of(store, {"ops-room": channel}, Clock(), in_flight=1)
         await sender.drain_once()
         assert len(receiver.posts) == 1
     assert "410" in store.disabled_destinations()["ops-room"].reason
-    assert states(store) == {"dead": 1, "pending": 5}
+    assert states(store) == {"dead": 1, "expired": 5}
 
 
 async def test_a_final_refusal_ends_the_message_with_its_reason(store: Store) -> None:

@@ -17,6 +17,7 @@ from watcher.demo.receivers import MailReceiver
 from watcher.errors import DeliveryError
 from watcher.notify.model import EmailDestination, MailServer, Security
 from watcher.notify.smtp import MailChannel, SmtpSender
+from watcher.notify.templating import Templates
 
 FROM = "Hoarline <hoarline@example.org>"
 MAIL = b"Subject: x\r\nMessage-ID: <1@example.org>\r\n\r\nhello\r\n.\r\n.two\r\n"
@@ -44,8 +45,10 @@ async def refusal_of(sender: SmtpSender, recipient: str = "duty@example.org") ->
 
 async def test_a_message_arrives_whole_with_the_envelope_of_the_destination() -> None:
     async with MailReceiver() as receiver, sender_to(receiver) as sender:
-        channel = MailChannel(EmailDestination("duty-desk", "duty@example.org"), sender, contact="ops@example.org")
-        await channel.send(a_message(), "msg_1", "XNOR-17", NOW)
+        channel = MailChannel(
+            EmailDestination("duty-desk", "duty@example.org"), sender, Templates.load(), contact="ops@example.org"
+        )
+        await channel.send(a_message(), NOW)
     (mail,) = receiver.mails
     assert mail["Subject"] == BODY.headline
     assert mail["To"] == "duty@example.org"

@@ -19,6 +19,7 @@ from watcher.errors import DeliveryError
 from watcher.net import Guard, HttpClients
 from watcher.notify.message import CAUTION
 from watcher.notify.model import WebhookDestination
+from watcher.notify.templating import Templates
 from watcher.notify.webhook import WebhookChannel
 
 pytestmark = pytest.mark.anyio
@@ -31,13 +32,15 @@ async def receiver_and_channel(
     async with WebhookReceiver(SECRET, clock=lambda: NOW, **answers) as receiver, HttpClients(Guard(allowed)) as http:
         yield (
             receiver,
-            WebhookChannel(WebhookDestination("ops-room", receiver.url(), (SECRET,)), http, timeout_s=timeout_s),
+            WebhookChannel(
+                WebhookDestination("ops-room", receiver.url(), (SECRET,)), http, Templates.load(), timeout_s=timeout_s
+            ),
         )
 
 
 async def refusal_of(channel: WebhookChannel, now: datetime = NOW) -> DeliveryError:
     with pytest.raises(DeliveryError) as refused:
-        await channel.send(a_message(), "msg_1", "XNOR-17", now)
+        await channel.send(a_message(), now)
     assert len(str(refused.value)) <= 200
     assert str(refused.value).isprintable()
     return refused.value
@@ -45,7 +48,7 @@ async def refusal_of(channel: WebhookChannel, now: datetime = NOW) -> DeliveryEr
 
 async def test_a_message_arrives_signed_with_the_deliverys_id() -> None:
     async with receiver_and_channel() as (receiver, channel):
-        await channel.send(a_message(), "msg_1", "XNOR-17", NOW)
+        await channel.send(a_message(), NOW)
     (post,) = receiver.posts
     assert post.verified
     assert post.id == "msg_1"
@@ -57,7 +60,7 @@ async def test_a_message_arrives_signed_with_the_deliverys_id() -> None:
 
 async def test_the_reference_library_verifies_what_arrives() -> None:
     async with receiver_and_channel() as (receiver, channel):
-        await channel.send(a_message(name="Ærøskøbing 氷"), "msg_1", "XNOR-17", NOW)
+        await channel.send(a_message(name="Ærøskøbing 氷"), NOW)
     (post,) = receiver.posts
     body = json.dumps(post.payload, ensure_ascii=False, separators=(",", ":"))
     with time_machine.travel(NOW, tick=False):
@@ -67,13 +70,13 @@ async def test_the_reference_library_verifies_what_arrives() -> None:
 async def test_a_receiver_with_another_secret_sees_that_it_is_not_ours() -> None:
     async with receiver_and_channel() as (receiver, channel):
         receiver.secret = "whsec_" + "QUJD" * 8
-        await channel.send(a_message(), "msg_1", "XNOR-17", NOW)
+        await channel.send(a_message(), NOW)
     assert not receiver.posts[0].verified
 
 
 async def test_any_answer_of_the_two_hundreds_is_a_yes() -> None:
     async with receiver_and_channel(status=204) as (receiver, channel):
-        await channel.send(a_message(), "msg_1", "XNOR-17", NOW)
+        await channel.send(a_message(), NOW)
     assert len(receiver.taken) == 1
 
 
@@ -134,8 +137,8 @@ async def test_an_address_that_the_guard_refuses_gets_nothing() -> None:
 
 async def test_a_repeat_has_the_same_id_and_a_new_time() -> None:
     async with receiver_and_channel() as (receiver, channel):
-        await channel.send(a_message(), "msg_1", "XNOR-17", NOW)
-        await channel.send(a_message(), "msg_1", "XNOR-17", NOW + timedelta(seconds=5))
+        await channel.send(a_message(), NOW)
+        await channel.send(a_message(), NOW + timedelta(seconds=5))
     first, second = receiver.posts
     assert first.id == second.id
     assert int(second.headers["webhook-timestamp"]) - int(first.headers["webhook-timestamp"]) == 5
@@ -144,6 +147,6 @@ async def test_a_repeat_has_the_same_id_and_a_new_time() -> None:
 
 async def test_several_go_side_by_side() -> None:
     async with receiver_and_channel() as (receiver, channel):
-        await asyncio.gather(*(channel.send(a_message(), f"msg_{n}", "XNOR-17", NOW) for n in range(20)))
+        await asyncio.gather(*(channel.send(a_message(message_id=f"msg_{n}"), NOW) for n in range(20)))
     assert len({post.id for post in receiver.posts}) == 20
     assert receiver.duplicates == 0

@@ -31,7 +31,13 @@ class Surroundings:
 
 @asynccontextmanager
 async def surroundings(
-    folder: Path, stations: Sequence[str], *, every: str = "200ms", clock=utc_now
+    folder: Path,
+    stations: Sequence[str],
+    *,
+    every: str = "200ms",
+    clock=utc_now,
+    group_within: str = "0s",
+    more: str = "",
 ) -> AsyncIterator[Surroundings]:
     async with FeedServer() as feed, MailReceiver() as mail, WebhookReceiver(SECRET, clock=clock) as webhook:
         (folder / "room.secret").write_text(SECRET)
@@ -61,6 +67,7 @@ allow_private = ["127.0.0.0/8"]
 name = "desk"
 kind = "email"
 address = "duty@example.org"
+group_within = "{group_within}"
 [[destination]]
 name = "room"
 kind = "webhook"
@@ -74,5 +81,6 @@ to = ["desk", "room"]
 bind = "127.0.0.1:0"
 [service]
 contact = "duty@example.org"
+{more}
 """)
         yield Surroundings(folder, feed, mail, webhook, settings)

@@ -7,7 +7,9 @@ from dataclasses import replace
 import pytest
 
 from tests.alerts.scenes import XNOR, at, report, small_book
-from watcher.alerts.model import EventType, Policy, Subscription
+from watcher.alerts.listeners import Listeners
+from watcher.alerts.model import EventType, Policy
+from watcher.alerts.subscribers import Recipient, Subscription
 from watcher.errors import StoreConflict, StoreError
 from watcher.service.cycle import Cycle, Watch
 from watcher.stations import StationTable
@@ -15,11 +17,11 @@ from watcher.store.store import Store
 
 DRIZZLE = "XNOR 12{}Z 00000KT 3000 FZDZ OVC006 M02/M06 Q1010"
 DRY = "XNOR 12{}Z 00000KT 9999 SCT030 06/M02 Q1010"
-EVERYONE = (Subscription("all", ("duty",)),)
+EVERYONE = Listeners([Subscription("all", ("duty",))], [Recipient("duty")])
 
 
-def watch(codes=frozenset({"XNOR"}), subscriptions=EVERYONE, book=None) -> Watch:
-    return Watch(codes, StationTable({"XNOR": XNOR}), book or small_book(), Policy(), subscriptions)
+def watch(codes=frozenset({"XNOR"}), book=None) -> Watch:
+    return Watch(codes, StationTable({"XNOR": XNOR}), book or small_book(), Policy())
 
 
 @pytest.fixture
@@ -35,7 +37,7 @@ def hear(cycle: Cycle, clock: str, *texts: str) -> list[str]:
 
 
 def started(store: Store, clock: str, **kwargs) -> Cycle:
-    cycle = Cycle(store, watch(**kwargs))
+    cycle = Cycle(store, watch(**kwargs), EVERYONE)
     cycle.load(at(clock))
     return cycle
 
@@ -103,11 +105,11 @@ def test_unreadable_texts_are_kept_and_stop_nothing(store):
 
 def test_a_station_taken_out_of_the_settings_is_withdrawn_at_the_next_start(store):
     hear(started(store, "0500"), "0521", DRIZZLE.format("0520"))
-    cycle = Cycle(store, watch(codes=frozenset({"XBAY"})))
+    cycle = Cycle(store, watch(codes=frozenset({"XBAY"})), EVERYONE)
     changes = cycle.load(at("0530"))
     assert [event.type for change in changes.stations for event in change.events] == [EventType.WITHDRAWN]
-    assert {item.told_as for item in store.deliveries(10)} == {EventType.OPENED, EventType.WITHDRAWN}
-    assert Cycle(store, watch(codes=frozenset({"XBAY"}))).load(at("0531")).stations == ()
+    assert {line.told_as for item in store.deliveries(10) for line in item.told} == {EventType.OPENED, EventType.WITHDRAWN}
+    assert Cycle(store, watch(codes=frozenset({"XBAY"})), EVERYONE).load(at("0531")).stations == ()
 
 
 def test_all_stations_are_those_that_report(store):

@@ -21,6 +21,7 @@ from watcher.demo.night import BEGINS_AT, STATIONS, Moment, moments
 from watcher.demo.receivers import MailReceiver, WebhookReceiver
 from watcher.service.service import Service
 from watcher.settings import load_settings
+from watcher.settings.people import GROUP_WITHIN
 
 _FEED = "night"
 _NIGHT_STEP = timedelta(minutes=10)
@@ -128,6 +129,8 @@ class _Played:
     async def _poll(self) -> None:
         for job in (f"taf {_FEED}", f"metar {_FEED}", "tick"):
             await self.service.schedule.run_now(job)
+        # What came up together waits for company, and goes as one mail.
+        self.clock.now += GROUP_WITHIN
         await self._delivered()
 
     async def _delivered(self) -> None:
@@ -226,6 +229,12 @@ secret_file = "room.secret"
 name = "the whole night"
 stations = "all"
 to = ["duty-desk", "ops-room"]
+[[subscription]]
+name = "evening outlook and early morning list"
+to = ["duty-desk"]
+digest = ["22:30", "04:30"]
+zone = "Europe/Oslo"
+only_digest = true
 [health]
 bind = "127.0.0.1:0"
 [service]

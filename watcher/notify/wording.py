@@ -96,13 +96,23 @@ _STORM_NAMES = 4
 
 
 def storm_headline(told: Sequence[tuple[EventType, EventBody]]) -> str:
-    """Return one line for several events, worst first: ``6 changes: XBAY no-time, XNOR treat, ..., and 2 more``."""
-    shown = list(dict.fromkeys(f"{body.station} {_in_a_word(told_as, body)}" for told_as, body in told))
+    """Return one line for several events, worst first, each station once.
+
+    Such as ``6 changes: XBAY no-time, XNOR treat expected, XMOR blind, XFEL snow ended, and 2 more``.
+    """
+    worst: dict[str, str] = {}
+    for told_as, body in told:
+        worst.setdefault(body.station, _in_a_word(told_as, body))
+    shown = [f"{station} {word}" for station, word in worst.items()]
     rest = f", and {len(shown) - _STORM_NAMES} more" if len(shown) > _STORM_NAMES else ""
     return f"{len(told)} changes: {', '.join(shown[:_STORM_NAMES])}{rest}"
 
 
 def _in_a_word(told_as: EventType, body: EventBody) -> str:
+    if told_as in ENDINGS:
+        # Other alerts of the station may stand: what ended is named.
+        flag = f"{body.flag.value.replace('-', ' ')} " if body.flag is not None else ""
+        return f"{flag}{_WORD_OF[told_as]}"
     if told_as in _WORD_OF:
         return _WORD_OF[told_as]
     level = body.level.word if body.level is not None else "?"

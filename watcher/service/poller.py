@@ -84,7 +84,7 @@ class Poller:
             age_s = (now - fetched.newest_at).total_seconds()
             self._metrics.set("hoarline_feed_newest_age_seconds", age_s, feed=feed, what=what)
         for problem in fetched.problems:
-            _log.warning("file passed over", feed=fetched.feed, problem=problem)
+            _log.warning("part of an answer passed over", feed=fetched.feed, problem=problem)
 
     def _count(self, feed: str, reports: Sequence[Report]) -> None:
         for report in reports:
