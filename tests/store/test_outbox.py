@@ -146,23 +146,32 @@ def test_a_disabled_destination_gets_nothing_until_enabled(store: Store, owing: 
     store.disable_destination("desk", "410 Gone", NOW)
     (forgotten,) = store.deliveries(9)
     assert (forgotten.id, forgotten.state, forgotten.settled_at) == (name, "expired", NOW)
-    (later,) = owing.owe("XNOR-1", "desk")
+    (meanwhile,) = owing.owe("XNOR-1", "desk")
     assert claim(store) == []
+    assert states(store)[meanwhile] == "expired"
     (disabled,) = store.disabled_destinations().values()
     assert (disabled.name, disabled.reason, disabled.at) == ("desk", "410 Gone", NOW)
     store.enable_destination("desk")
     store.enable_destination("never heard of")
     assert store.disabled_destinations() == {}
+    assert claim(store) == []
+    (later,) = owing.owe("XNOR-1", "desk")
     assert claim(store) == [later]
     store.disable_destination("desk", "again", after(1))
     assert store.disabled_destinations()["desk"].reason == "again"
 
 
-def test_a_disabled_destinations_messages_still_expire(store: Store, owing: Owing) -> None:
+@pytest.mark.parametrize("outcome", ["retry", "sent"])
+def test_what_was_in_hand_when_a_destination_was_disabled_is_not_tried_again(
+    store: Store, owing: Owing, outcome: str
+) -> None:
+    (name,) = owing.owe("XNOR-1", "desk")
+    assert claim(store) == [name]
     store.disable_destination("desk", "410 Gone", NOW)
-    owing.owe("XNOR-1", "desk")
-    assert claim(store, NOW + 6 * HOUR) == []
-    assert store.outbox_counts()["expired"] == 1
+    assert states(store)[name] == "leased"
+    store.settle([Settled(name, outcome, after(5), "no answer")], after(1))  # type: ignore[arg-type]
+    assert claim(store, after(6)) == []
+    assert states(store)[name] == ("expired" if outcome == "retry" else "sent")
 
 
 def test_a_released_delivery_was_no_attempt(store: Store, owing: Owing) -> None:

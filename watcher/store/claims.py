@@ -10,14 +10,13 @@ from collections.abc import Collection, Iterator, Sequence
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
-from sqlalchemy import ColumnElement, Connection, RowMapping, bindparam, func, literal, select, update
+from sqlalchemy import Connection, RowMapping, bindparam, func, literal, select, update
 
 from watcher.alerts.model import EventType
 from watcher.alerts.outbox import Claimed, Item
-from watcher.store.destinations import disabled_names
+from watcher.store.destinations import disabled_names, forget
 from watcher.store.episodes import event_of
-from watcher.store.model import DeliveryState
-from watcher.store.outbox import LEASED, OWED, PENDING, level_of
+from watcher.store.outbox import LEASED, OWED, PENDING, expire, level_of, unlocked
 from watcher.store.tables import delivery, delivery_event, event
 from watcher.store.upsert import in_portions
 
@@ -41,8 +40,10 @@ def claim(
 ) -> tuple[Claimed, ...]:
     """Take deliveries that are due under a lease; see `Store.claim`."""
     _take_back(connection, now)
-    _expire(connection, now)
-    left_alone = disabled_names(connection) | set(skip)
+    expire(connection, now)
+    disabled = disabled_names(connection)
+    forget(connection, disabled, now)
+    left_alone = disabled | set(skip)
     in_flight = _in_flight(connection)
     candidates: list[_Candidate] = []
     for destination in _destinations(connection):
@@ -57,25 +58,9 @@ def claim(
 def _take_back(connection: Connection, now: datetime) -> None:
     connection.execute(
         update(delivery)
-        .where(_free(delivery.c.state == LEASED, delivery.c.lease_until <= now))
+        .where(unlocked(delivery.c.state == LEASED, delivery.c.lease_until <= now))
         .values(state=PENDING, lease_until=None)
     )
-
-
-def _expire(connection: Connection, now: datetime) -> None:
-    connection.execute(
-        update(delivery)
-        .where(_free(delivery.c.state == PENDING, delivery.c.valid_until <= now))
-        .values(state=DeliveryState.EXPIRED.value, settled_at=now)
-    )
-
-
-def _free(*conditions: ColumnElement[bool]) -> ColumnElement[bool]:
-    """Return which rows these are, without those that another claimer has in hand, who does the same with them.
-
-    That is for PostgreSQL. On SQLite a transaction that writes is alone from its beginning.
-    """
-    return delivery.c.number.in_(select(delivery.c.number).where(*conditions).with_for_update(skip_locked=True))
 
 
 def _in_flight(connection: Connection) -> dict[str, int]:
@@ -96,21 +81,27 @@ _step = _step.union_all(
 )
 _DESTINATIONS = select(_step.c.name).where(_step.c.name.is_not(None))
 
-_earlier = delivery.alias("earlier")
+_earlier, _mine, _theirs = delivery.alias("earlier"), delivery_event.alias("mine"), delivery_event.alias("theirs")
+_WAITS = (
+    select(literal(1))
+    .select_from(_mine)
+    .join(
+        _theirs,
+        (_theirs.c.subject_id == _mine.c.subject_id)
+        & (_theirs.c.destination == _mine.c.destination)
+        & (_theirs.c.number < _mine.c.number),
+    )
+    .join(_earlier, _earlier.c.id == _theirs.c.delivery_id)
+    .where(_mine.c.delivery_id == delivery.c.id, _earlier.c.number < delivery.c.number, _earlier.c.state.in_(OWED))
+    .exists()
+)
 _FIRST_DUE = (
     select(delivery.c.due_at, delivery.c.number)
     .where(
         delivery.c.state == PENDING,
         delivery.c.destination == bindparam("destination"),
         delivery.c.due_at <= bindparam("now", type_=delivery.c.due_at.type),
-        ~select(literal(1))
-        .where(
-            _earlier.c.lane == delivery.c.lane,
-            _earlier.c.destination == delivery.c.destination,
-            _earlier.c.number < delivery.c.number,
-            _earlier.c.state.in_(OWED),
-        )
-        .exists(),
+        ~_WAITS,
     )
     .order_by(delivery.c.due_at, delivery.c.number)
     .limit(bindparam("free"))

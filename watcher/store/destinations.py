@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from datetime import datetime
 
 from sqlalchemy import Connection, select, update
 
 from watcher.store.kept import people_changed
 from watcher.store.model import DeliveryState, Disabled
+from watcher.store.outbox import PENDING, unlocked
 from watcher.store.tables import delivery, destination_state
 from watcher.store.upsert import insert_or_replace
 
@@ -16,12 +18,18 @@ def disable(connection: Connection, name: str, reason: str, now: datetime) -> No
     """Send nothing more to a destination, and forget what it is owed: it is told how things stand when it is back."""
     row = {"name": name, "disabled": True, "reason": reason, "at": now}
     insert_or_replace(connection, destination_state, "name", [row])
-    connection.execute(
-        update(delivery)
-        .where(delivery.c.destination == name, delivery.c.state == DeliveryState.PENDING.value)
-        .values(state=DeliveryState.EXPIRED.value, settled_at=now, last_error="the destination was switched off")
-    )
+    forget(connection, {name}, now)
     people_changed(connection)
+
+
+def forget(connection: Connection, names: Collection[str], now: datetime) -> None:
+    """Give up what some destinations are owed and nobody has in hand."""
+    if names:
+        connection.execute(
+            update(delivery)
+            .where(unlocked(delivery.c.state == PENDING, delivery.c.destination.in_(names)))
+            .values(state=DeliveryState.EXPIRED.value, settled_at=now, last_error="the destination was switched off")
+        )
 
 
 def enable(connection: Connection, name: str) -> None:

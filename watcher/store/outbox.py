@@ -6,7 +6,7 @@ that after a crash only what was leased is sent again, under the same id.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -21,50 +21,95 @@ from watcher.store.upsert import in_portions
 
 PENDING, LEASED = DeliveryState.PENDING.value, DeliveryState.LEASED.value
 OWED = (PENDING, LEASED)
+NEVER_ARRIVED = (DeliveryState.DEAD.value, DeliveryState.EXPIRED.value)
+
+_Key = tuple[str, str, int]
 
 
 def write_deliveries(connection: Connection, deliveries: Sequence[NewDelivery], now: datetime) -> None:
     """Put messages into the outbox. An event is owed to a destination once; a repeat is left out.
 
-    What may share a message joins the one that still waits for company, or begins one.
+    What never arrived may be owed again, in a message of another name. What may share a message joins the newest of
+    its destination while that waits for company, or begins one: joining an older one would tell it too early.
     """
-    known = _known(connection, [item.event_id for item in deliveries])
-    new: dict[tuple[str, str, int], NewDelivery] = {}
-    for item in deliveries:
-        key = (item.event_id, item.destination, item.repeat)
-        if key not in known:
-            new.setdefault(key, item)
-    if not new:
+    if not deliveries:
         return
-    waiting = _waiting(connection, {item.destination for item in new.values() if item.group_within is not None}, now)
-    rows, lines = [], []
-    for item in new.values():
-        message = waiting.get(item.destination) if item.group_within is not None else None
+    expire(connection, now)
+    new = _not_yet_owed(connection, deliveries)
+    newest = _open_to_company(connection, {item.destination for item, _ in new if item.group_within}, now)
+    messages, lines = [], []
+    for item, again in new:
+        message = newest.get(item.destination) if item.group_within else None
         if message is None:
-            rows.append(_row(item))
-            message = item.id
+            message = f"{item.id}-{again + 1}" if again else item.id
+            messages.append(_message_row(item, message))
+            newest.pop(item.destination, None)
             if item.group_within:
-                waiting[item.destination] = message
-        lines.append(_line(item, message))
-    if rows:
-        connection.execute(insert(delivery), rows)
-    connection.execute(insert(delivery_event), lines)
+                newest[item.destination] = message
+        lines.append(_line_row(item, message, again))
+    if messages:
+        connection.execute(insert(delivery), messages)
+    if lines:
+        connection.execute(insert(delivery_event), lines)
 
 
-def _waiting(connection: Connection, destinations: set[str], now: datetime) -> dict[str, str]:
-    """Return by destination the message that others may still join."""
+def expire(connection: Connection, now: datetime) -> None:
+    """Give up what is past its time and in nobody's hands."""
+    connection.execute(
+        update(delivery)
+        .where(unlocked(delivery.c.state == PENDING, delivery.c.valid_until <= now))
+        .values(state=DeliveryState.EXPIRED.value, settled_at=now)
+    )
+
+
+def unlocked(*conditions: ColumnElement[bool]) -> ColumnElement[bool]:
+    """Return which deliveries these are, without those that a claimer has in hand, who does the same with them.
+
+    That is for PostgreSQL. On SQLite a transaction that writes is alone from its beginning.
+    """
+    return delivery.c.number.in_(select(delivery.c.number).where(*conditions).with_for_update(skip_locked=True))
+
+
+def _not_yet_owed(connection: Connection, deliveries: Sequence[NewDelivery]) -> list[tuple[NewDelivery, int]]:
+    """Return what is new, each with how many messages that told the same never arrived."""
+    tries: dict[_Key, int] = {}
+    underway: set[_Key] = set()
+    columns = (*(delivery_event.c[name] for name in ("event_id", "destination", "repeat", "again")), delivery.c.state)
+    for some in in_portions(list(dict.fromkeys(item.event_id for item in deliveries))):
+        query = select(*columns).join(delivery).where(delivery_event.c.event_id.in_(some))
+        for event_id, destination, repeat, again, state in connection.execute(query):
+            key = event_id, destination, repeat
+            tries[key] = max(tries.get(key, 0), again + 1)
+            if state not in NEVER_ARRIVED:
+                underway.add(key)
+    new: dict[_Key, tuple[NewDelivery, int]] = {}
+    for item in deliveries:
+        key = item.event_id, item.destination, item.repeat
+        if key not in underway:
+            new.setdefault(key, (item, tries.get(key, 0)))
+    return list(new.values())
+
+
+def _open_to_company(connection: Connection, destinations: Collection[str], now: datetime) -> dict[str, str]:
+    """Return by destination the newest message that is owed to it, where others may still join that."""
     found: dict[str, str] = {}
     for some in in_portions(sorted(destinations)):
+        newest = (
+            select(func.max(delivery.c.number))
+            .where(delivery.c.state.in_(OWED), delivery.c.destination.in_(some))
+            .group_by(delivery.c.destination)
+        )
+        # The lock is for PostgreSQL: whoever claims the message must see who joined it.
         query = (
             select(delivery.c.destination, delivery.c.id)
             .where(
-                delivery.c.state == PENDING,
-                delivery.c.destination.in_(some),
-                delivery.c.due_at > now,
+                delivery.c.number.in_(newest),
                 delivery.c.shared,
+                delivery.c.state == PENDING,
                 delivery.c.attempts == 0,
+                delivery.c.due_at > now,
             )
-            .order_by(delivery.c.number)
+            .with_for_update()
         )
         found.update((destination, message) for destination, message in connection.execute(query))
     return found
@@ -148,28 +193,17 @@ def kind_of(word: str | None) -> Kind | None:
     return Kind(word) if word is not None else None
 
 
-def _known(connection: Connection, event_ids: Sequence[str]) -> set[tuple[str, str, int]]:
-    known: set[tuple[str, str, int]] = set()
-    columns = delivery_event.c.event_id, delivery_event.c.destination, delivery_event.c.repeat
-    for some in in_portions(list(dict.fromkeys(event_ids))):
-        query = select(*columns).where(delivery_event.c.event_id.in_(some))
-        known.update((event_id, destination, repeat) for event_id, destination, repeat in connection.execute(query))
-    return known
-
-
 def _update(connection: Connection, rows: Sequence[dict[str, Any]], where: ColumnElement[bool], **new: Any) -> None:  # noqa: ANN401
     if rows:
         statement = update(delivery).where(delivery.c.id == bindparam("of"), where).values(**new)
         connection.execute(statement, rows)
 
 
-def _row(item: NewDelivery) -> dict[str, Any]:
-    shared = item.group_within is not None
+def _message_row(item: NewDelivery, message: str) -> dict[str, Any]:
     return {
-        "id": item.id,
+        "id": message,
         "destination": item.destination,
-        "lane": "" if shared else item.subject_id,
-        "shared": shared,
+        "shared": bool(item.group_within),
         "state": PENDING,
         "made_at": item.made_at,
         "due_at": item.made_at + (item.group_within or timedelta()),
@@ -178,7 +212,7 @@ def _row(item: NewDelivery) -> dict[str, Any]:
     }
 
 
-def _line(item: NewDelivery, message: str) -> dict[str, Any]:
+def _line_row(item: NewDelivery, message: str, again: int) -> dict[str, Any]:
     return {
         "delivery_id": message,
         "event_id": item.event_id,
@@ -189,6 +223,7 @@ def _line(item: NewDelivery, message: str) -> dict[str, Any]:
         "level": item.level.value if item.level is not None else None,
         "kind": item.kind.value if item.kind is not None else None,
         "repeat": item.repeat,
+        "again": again,
         "made_at": item.made_at,
     }
 

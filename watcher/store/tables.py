@@ -142,15 +142,14 @@ event = Table(
     sqlite_autoincrement=True,
 )
 
-# One message. Those of one destination in one `lane` are sent in the order of their numbers: the lane of a message that
-# stands alone is its subject, that of messages which may be shared is empty. `shared`: until `due_at` more may join it.
+# One message. Those of one destination that tell of the same subject are sent in the order of their numbers. `shared`:
+# until `due_at` more may join it.
 delivery = Table(
     "delivery",
     metadata,
     Column("number", Integer, primary_key=True),
     Column("id", String(64), nullable=False, unique=True),
     Column("destination", String, nullable=False),
-    Column("lane", String(24), nullable=False),
     Column("shared", Boolean, nullable=False),
     Column("state", String(8), nullable=False),
     Column("made_at", UtcTime, nullable=False),
@@ -162,10 +161,10 @@ delivery = Table(
     Column("settled_at", UtcTime),
     Index(None, "state", "destination", "due_at"),
     Index(None, "state", "valid_until"),
-    Index(None, "lane", "destination"),
 )
 
 # What a message tells. `number` is the order in which a destination is told of a subject. `repeat`: a reminder's count.
+# `again`: how many messages that told the same never arrived.
 delivery_event = Table(
     "delivery_event",
     metadata,
@@ -179,8 +178,9 @@ delivery_event = Table(
     Column("level", SmallInteger),
     Column("kind", String(8)),
     Column("repeat", SmallInteger, nullable=False),
+    Column("again", SmallInteger, nullable=False),
     Column("made_at", UtcTime, nullable=False),
-    UniqueConstraint("event_id", "destination", "repeat"),
+    UniqueConstraint("event_id", "destination", "repeat", "again"),
     Index(None, "subject_id", "destination"),
     sqlite_autoincrement=True,
 )

@@ -10,11 +10,6 @@ from watcher.store.columns import UtcTime
 revision = "0002"
 down_revision = "0001"
 
-_DELIVERY = (
-    "number, id, destination, lane, shared, state, made_at, due_at, valid_until, lease_until, attempts, last_error, "
-    "settled_at"
-)
-
 
 def upgrade() -> None:
     """Make the new tables, and carry over what is owed and what was told."""
@@ -71,34 +66,31 @@ def upgrade() -> None:
 
 
 def _deliveries() -> None:
-    op.rename_table("delivery_event", "old_delivery_event")
-    op.rename_table("delivery", "old_delivery")
-    # Names of keys and indexes go with a renamed table; the new ones need them. SQLite has unnamed ones.
-    for index in ("state_destination_due_at", "state_valid_until", "subject_id_destination"):
-        op.drop_index(f"ix_delivery_{index}", "old_delivery")
-    if op.get_bind().dialect.name == "postgresql":
-        for constraint in ("fk_delivery_event_delivery_id", "fk_delivery_event_event_id"):
-            op.drop_constraint(constraint, "old_delivery_event")
-        for constraint in ("pk_delivery_event", "uq_delivery_event_event_id_destination"):
-            op.drop_constraint(constraint, "old_delivery_event")
-        for constraint in ("pk_delivery", "uq_delivery_id"):
-            op.drop_constraint(constraint, "old_delivery")
-        op.execute("ALTER SEQUENCE IF EXISTS delivery_number_seq RENAME TO old_delivery_number_seq")
+    """Copy the rows aside, so that the new tables and their keys may have the old names, and write them back.
+
+    When a message was made was not kept: its event's time stands for it, or the time when it was settled.
+    """
+    for table in ("delivery_event", "delivery"):
+        op.execute(f"CREATE TABLE old_{table} AS SELECT * FROM {table}")  # noqa: S608 - fixed words
+        op.drop_table(table)
     _make_delivery_tables()
     op.execute(
-        f"INSERT INTO delivery ({_DELIVERY}) "  # noqa: S608 - fixed words
-        "SELECT d.number, d.id, d.destination, d.subject_id, false, d.state, COALESCE(d.settled_at, d.due_at), "
-        "d.due_at, d.valid_until, d.lease_until, d.attempts, d.last_error, d.settled_at FROM old_delivery d"
+        "INSERT INTO delivery (number, id, destination, shared, state, made_at, due_at, valid_until, lease_until, "
+        "attempts, last_error, settled_at) "
+        "SELECT d.number, d.id, d.destination, false, d.state, COALESCE(d.settled_at, e.at), d.due_at, d.valid_until, "
+        "d.lease_until, d.attempts, d.last_error, d.settled_at "
+        "FROM old_delivery d JOIN old_delivery_event o ON o.delivery_id = d.id JOIN event e ON e.id = o.event_id"
     )
     op.execute(
-        "INSERT INTO delivery_event "
-        "(delivery_id, event_id, destination, subject_id, seq, told_as, level, kind, repeat, made_at) "
-        "SELECT d.id, o.event_id, d.destination, d.subject_id, e.seq, d.told_as, d.level, d.kind, 0, "
-        "COALESCE(d.settled_at, d.due_at) FROM old_delivery d JOIN old_delivery_event o ON o.delivery_id = d.id "
-        "JOIN event e ON e.id = o.event_id ORDER BY d.number"
+        "INSERT INTO delivery_event (delivery_id, event_id, destination, subject_id, seq, told_as, level, kind, "
+        "repeat, again, made_at) "
+        "SELECT d.id, e.id, d.destination, d.subject_id, e.seq, d.told_as, d.level, d.kind, 0, 0, "
+        "COALESCE(d.settled_at, e.at) "
+        "FROM old_delivery d JOIN old_delivery_event o ON o.delivery_id = d.id JOIN event e ON e.id = o.event_id "
+        "ORDER BY d.number"
     )
-    op.drop_table("old_delivery_event")
-    op.drop_table("old_delivery")
+    for table in ("delivery_event", "delivery"):
+        op.drop_table(f"old_{table}")
     if op.get_bind().dialect.name == "postgresql":
         op.execute("SELECT setval('delivery_number_seq', COALESCE((SELECT max(number) FROM delivery), 0) + 1, false)")
 
@@ -109,7 +101,6 @@ def _make_delivery_tables() -> None:
         sa.Column("number", sa.Integer(), nullable=False),
         sa.Column("id", sa.String(length=64), nullable=False),
         sa.Column("destination", sa.String(), nullable=False),
-        sa.Column("lane", sa.String(length=24), nullable=False),
         sa.Column("shared", sa.Boolean(), nullable=False),
         sa.Column("state", sa.String(length=8), nullable=False),
         sa.Column("made_at", UtcTime(), nullable=False),
@@ -124,7 +115,6 @@ def _make_delivery_tables() -> None:
     )
     op.create_index("ix_delivery_state_destination_due_at", "delivery", ["state", "destination", "due_at"])
     op.create_index("ix_delivery_state_valid_until", "delivery", ["state", "valid_until"])
-    op.create_index("ix_delivery_lane_destination", "delivery", ["lane", "destination"])
     op.create_table(
         "delivery_event",
         sa.Column("number", sa.Integer(), nullable=False),
@@ -137,13 +127,16 @@ def _make_delivery_tables() -> None:
         sa.Column("level", sa.SmallInteger()),
         sa.Column("kind", sa.String(length=8)),
         sa.Column("repeat", sa.SmallInteger(), nullable=False),
+        sa.Column("again", sa.SmallInteger(), nullable=False),
         sa.Column("made_at", UtcTime(), nullable=False),
         sa.ForeignKeyConstraint(
             ["delivery_id"], ["delivery.id"], name="fk_delivery_event_delivery_id", ondelete="CASCADE"
         ),
         sa.ForeignKeyConstraint(["event_id"], ["event.id"], name="fk_delivery_event_event_id"),
         sa.PrimaryKeyConstraint("number", name="pk_delivery_event"),
-        sa.UniqueConstraint("event_id", "destination", "repeat", name="uq_delivery_event_event_id_destination_repeat"),
+        sa.UniqueConstraint(
+            "event_id", "destination", "repeat", "again", name="uq_delivery_event_event_id_destination_repeat_again"
+        ),
         sqlite_autoincrement=True,
     )
     op.create_index("ix_delivery_event_delivery_id", "delivery_event", ["delivery_id"])
