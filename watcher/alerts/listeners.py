@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 
 from watcher.alerts.audience import Audience
 from watcher.alerts.subscribers import Recipient, Subscription
@@ -22,7 +23,8 @@ class Listeners:
 
     def __init__(self, subscriptions: Sequence[Subscription] = (), recipients: Iterable[Recipient] = ()) -> None:
         self.recipients: Mapping[str, Recipient] = {recipient.name: recipient for recipient in recipients}
-        active = [subscription for subscription in subscriptions if not subscription.paused]
+        heard = (self._reaching(subscription) for subscription in subscriptions if not subscription.paused)
+        active = [subscription for subscription in heard if subscription.destinations]
         self.alerts = Audience([subscription for subscription in active if not subscription.only_digest])
         self.digests: Mapping[str, tuple[Subscription, ...]] = self._digests(active)
 
@@ -31,12 +33,16 @@ class Listeners:
         recipient = self.recipients.get(destination)
         return recipient is not None and recipient.open
 
+    def _reaching(self, subscription: Subscription) -> Subscription:
+        """Return a subscription with those of its destinations alone that may be told anything."""
+        reached = tuple(destination for destination in subscription.destinations if self.may_be_told(destination))
+        return subscription if reached == subscription.destinations else replace(subscription, destinations=reached)
+
     def _digests(self, active: Iterable[Subscription]) -> dict[str, tuple[Subscription, ...]]:
         """Return by destination the subscriptions that want a digest."""
         found: dict[str, list[Subscription]] = defaultdict(list)
         for subscription in active:
             if subscription.digest_at and subscription.zone is not None:
                 for destination in subscription.destinations:
-                    if self.may_be_told(destination):
-                        found[destination].append(subscription)
+                    found[destination].append(subscription)
         return {destination: tuple(wanting) for destination, wanting in found.items()}

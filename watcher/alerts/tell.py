@@ -10,8 +10,10 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
+from itertools import chain
+from typing import NamedTuple
 
 from watcher.alerts.changes import StationChange
 from watcher.alerts.digests import due_digests
@@ -86,10 +88,8 @@ def owed(
 ) -> tuple[NewDelivery, ...]:
     """Return the messages that are owed now about what has just ended and what stands open; see `tell`."""
     wishes = Wishes(listeners, now)
-    found = [*_endings(ended, listeners, told)]
-    for subject in standing:
-        found.extend(_while_open(subject, wishes, told, now))
-    return tuple(_delivery(item, listeners, policy, now) for item in found)
+    open_now = (item for subject in standing for item in _while_open(subject, wishes, told, now))
+    return tuple(_delivery(item, listeners, policy, now) for item in chain(_endings(ended, listeners, told), open_now))
 
 
 def after_telling(
@@ -112,8 +112,7 @@ def told_by(item: NewDelivery) -> Told:
     return Told(*key_of(item), item.told_as, item.level, item.kind, item.seq, item.made_at, item.repeat)
 
 
-@dataclass(frozen=True, slots=True)
-class _Owed:
+class _Owed(NamedTuple):
     """One message before it has a name."""
 
     told_as: EventType
@@ -142,7 +141,7 @@ def _while_open(subject: Subject, wishes: Wishes, told: Mapping[ToldKey, Told], 
         change = _change_since(last, subject)
         if change is not None:
             # What comes down from a wanted level is wanted too: whoever heard of it hears that it is less now.
-            if wish.reaches(subject.level, last.level):
+            if wish.reaches(subject.level) or wish.reaches(last.level):
                 yield _Owed(change, subject, destination)
         elif wish.remind_every is not None and subject.untaken and now - last.at >= wish.remind_every:
             repeat = last.repeat + 1 if last.seq == subject.seq else 1
@@ -164,41 +163,37 @@ def _change_since(last: Told, subject: Subject) -> EventType | None:
 
 def _delivery(item: _Owed, listeners: Listeners, policy: Policy, now: datetime) -> NewDelivery:
     subject = item.subject
-    return _named(
-        NewDelivery(
-            id="",
-            destination=item.destination,
-            subject_id=subject.id,
-            seq=subject.seq,
-            told_as=item.told_as,
-            level=subject.level,
-            kind=subject.kind,
-            made_at=now,
-            valid_until=now + policy.valid_for,
-            group_within=listeners.recipients[item.destination].group_within,
-            repeat=item.repeat,
-        )
+    return NewDelivery(
+        id=_name(subject.id, subject.seq, item.destination, item.told_as, item.repeat),
+        destination=item.destination,
+        subject_id=subject.id,
+        seq=subject.seq,
+        told_as=item.told_as,
+        level=subject.level,
+        kind=subject.kind,
+        made_at=now,
+        valid_until=now + policy.valid_for,
+        group_within=listeners.recipients[item.destination].group_within,
+        repeat=item.repeat,
     )
 
 
 def _of_digest(event: Event, destination: str, policy: Policy, now: datetime) -> NewDelivery:
-    return _named(
-        NewDelivery(
-            id="",
-            destination=destination,
-            subject_id=event.subject_id,
-            seq=event.seq,
-            told_as=event.type,
-            level=event.body.level,
-            kind=None,
-            made_at=now,
-            valid_until=now + policy.valid_for,
-        )
+    return NewDelivery(
+        id=_name(event.subject_id, event.seq, destination, event.type),
+        destination=destination,
+        subject_id=event.subject_id,
+        seq=event.seq,
+        told_as=event.type,
+        level=event.body.level,
+        kind=None,
+        made_at=now,
+        valid_until=now + policy.valid_for,
     )
 
 
-def _named(delivery: NewDelivery) -> NewDelivery:
-    """Return the delivery with its name, which is the same when the same turn is made again."""
-    repeat = f"|{delivery.repeat}" if delivery.repeat else ""
-    name = f"{delivery.event_id}|{delivery.destination}|{delivery.told_as.value}{repeat}"
-    return replace(delivery, id="msg_" + hashlib.sha256(name.encode()).hexdigest()[:27])
+def _name(subject_id: str, seq: int, destination: str, told_as: EventType, repeat: int = 0) -> str:
+    """Return the name of a delivery, which is the same when the same turn is made again."""
+    again = f"|{repeat}" if repeat else ""
+    name = f"{subject_id}.{seq}|{destination}|{told_as}{again}"
+    return "msg_" + hashlib.sha256(name.encode()).hexdigest()[:27]

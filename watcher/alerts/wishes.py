@@ -23,9 +23,9 @@ class Wish:
     least: Level
     remind_every: timedelta | None = None
 
-    def reaches(self, *levels: Level | None) -> bool:
-        """Return whether one of these levels is wanted; blindness, which has none, always is."""
-        return any(level is None or level >= self.least for level in levels)
+    def reaches(self, level: Level | None) -> bool:
+        """Return whether a level is wanted; blindness, which has none, always is."""
+        return level is None or level >= self.least
 
 
 class Wishes:
@@ -34,6 +34,7 @@ class Wishes:
     def __init__(self, listeners: Listeners, now: datetime) -> None:
         self._listeners = listeners
         self._now = now
+        self._in_hours: dict[int, bool] = {}
         self._within: dict[Hours, bool] = {}
 
     def of(self, subject: Subject) -> dict[str, Wish]:
@@ -46,10 +47,9 @@ class Wishes:
             for destination in subscription.destinations:
                 wish = found.get(destination)
                 if wish is None:
-                    if not self._listeners.may_be_told(destination):
-                        continue
                     wish = found[destination] = Wish(least)
-                wish.least = min(wish.least, least)
+                elif least < wish.least:
+                    wish.least = least
                 every = subscription.remind_every
                 if every is not None and subject.level is not None and subject.level >= least:
                     wish.remind_every = every if wish.remind_every is None else min(wish.remind_every, every)
@@ -62,8 +62,15 @@ class Wishes:
         return Level.NO_TIME if subscription.no_time_ignores_hours and flag is not None else None
 
     def _is_in_hours(self, subscription: Subscription) -> bool:
-        quiet = subscription.quiet
-        return self._is_within(subscription.hours) and not (quiet is not None and self._is_within(quiet))
+        if subscription.hours is None and subscription.quiet is None:
+            return True
+        # By identity, since to hash hours for every subject costs more than all the rest.
+        known = self._in_hours.get(id(subscription))
+        if known is None:
+            quiet = subscription.quiet
+            known = self._is_within(subscription.hours) and not (quiet is not None and self._is_within(quiet))
+            self._in_hours[id(subscription)] = known
+        return known
 
     def _is_within(self, hours: Hours | None) -> bool:
         if hours is None:
