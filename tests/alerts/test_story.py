@@ -35,6 +35,7 @@ BOOK = small_book(RULES + LADDER)
 WITHOUT_SNOW = small_book(RULES)
 
 WEATHER = st.sampled_from(["", "-SN", "SN", "+SN", "FZDZ", "FZRA", "//"])
+SNOW = st.sampled_from(["-SN", "SN", "SN", "+SN"])
 TAFS = st.sampled_from(["", "TEMPO {a}/{b} 3000 SN OVC006", "PROB30 TEMPO {a}/{b} 2000 +SN OVC004"])
 STEPS = st.sampled_from([1, 2, 9, 20, 29, 30, 31, 59, 60, 61, 85, 86, 180, 420])
 HOURS = st.sampled_from(
@@ -63,13 +64,13 @@ SUBSCRIPTIONS = st.builds(
 class Night(RuleBasedStateMachine):
     """Reports, silence, corrections, people and restarts; a store that keeps what was committed and nothing else."""
 
-    @initialize(evening=st.sampled_from(EVENINGS), first=SUBSCRIPTIONS, second=SUBSCRIPTIONS)
-    def begin(self, evening, first, second):
+    @initialize(evening=st.sampled_from(EVENINGS), second=SUBSCRIPTIONS)
+    def begin(self, evening, second):
         self.now = evening
         self.book = BOOK
         self.views = {code: StationView(station, StationState(code)) for code, station in STATIONS.items()}
         self.unwatched: dict[str, StationView] = {}
-        self.subscriptions = [first, second]
+        self.subscriptions = [Subscription("all", DESTINATIONS, remind_every=timedelta(minutes=20)), second]
         self.closed: set[str] = set()
         self.removed: set[str] = set()
         self.told: dict[tuple[str, str], Told] = {}
@@ -85,16 +86,19 @@ class Night(RuleBasedStateMachine):
         self.now += timedelta(minutes=minutes)
         self.turn()
 
+    @rule(weather=WEATHER, minutes=st.sampled_from([1, 20, 30, 30]))
+    def a_report_comes(self, weather, minutes):
+        self.hear(weather, minutes)
+
+    @rule(weather=SNOW, minutes=st.sampled_from([5, 20, 30, 30]))
+    def it_snows(self, weather, minutes):
+        self.hear(weather, minutes)
+
     @rule(
-        weather=WEATHER,
-        minutes=STEPS,
-        lag=st.sampled_from([0, 0, 1, 20, 120]),
-        station=st.sampled_from(["XNOR", "XNOR", "XBAY"]),
+        weather=WEATHER, minutes=STEPS, lag=st.sampled_from([0, 1, 20, 120]), station=st.sampled_from(["XNOR", "XBAY"])
     )
-    def a_report_comes(self, weather, minutes, lag, station):
-        self.now += timedelta(minutes=minutes)
-        self.texts.append(metar(weather, self.now - timedelta(minutes=lag), station))
-        self.turn(self.texts[-1:])
+    def a_late_report_comes(self, weather, minutes, lag, station):
+        self.hear(weather, minutes, lag, station)
 
     @precondition(lambda self: self.texts)
     @rule(weather=WEATHER)
@@ -109,52 +113,44 @@ class Night(RuleBasedStateMachine):
         valid = f"{self.now:%d%H}/{self.now + timedelta(hours=24):%d%H}"
         self.turn([f"TAF XNOR {self.now:%d%H%M}Z {valid} 00000KT 9999 SCT030 {groups}".strip()])
 
-    @rule(data=st.data(), weather=st.none() | WEATHER)
+    @rule(data=st.data(), weather=st.none() | SNOW)
     def people_take_episodes_in_hand(self, data, weather):
         known = [event.subject_id for event in self.events.values() if event.type is EventType.OPENED]
-        wanted = data.draw(st.lists(st.sampled_from([*known[-4:], "XNOR-999", "XOUT-1"]), min_size=1, max_size=2))
+        wanted = data.draw(st.lists(st.sampled_from(["XNOR-999", "XOUT-1", *known[-3:]]), min_size=1, max_size=2))
         texts = [] if weather is None else [metar(weather, self.now)]
         self.turn(texts, wanted)
 
-    @rule(subscription=SUBSCRIPTIONS)
-    def a_subscription_is_added(self, subscription):
-        self.subscriptions = [*self.subscriptions[-2:], subscription]
-        self.turn()
-
-    @precondition(lambda self: self.subscriptions)
-    @rule(data=st.data(), paused=st.booleans())
-    def a_subscription_is_changed(self, data, paused):
-        index = data.draw(st.integers(0, len(self.subscriptions) - 1))
-        changed = replace(data.draw(SUBSCRIPTIONS), paused=paused)
-        self.subscriptions = [changed if at == index else item for at, item in enumerate(self.subscriptions)]
-        self.turn()
-
-    @precondition(lambda self: self.subscriptions)
     @rule(data=st.data())
-    def a_subscription_is_removed_or_paused(self, data):
-        item = data.draw(st.sampled_from(self.subscriptions))
+    def a_subscription_is_added_changed_paused_or_removed(self, data):
+        item = data.draw(st.sampled_from([None, *self.subscriptions]))
         rest = [other for other in self.subscriptions if other is not item]
-        self.subscriptions = [*rest, replace(item, paused=True)] if data.draw(st.booleans()) else rest
+        changed = data.draw(st.sampled_from([None, "paused", "changed"]))
+        if changed == "paused" and item is not None:
+            rest.append(replace(item, paused=not item.paused))
+        elif changed is not None:
+            rest = [*rest[-2:], data.draw(SUBSCRIPTIONS)]
+        self.subscriptions = rest
         self.turn()
 
-    @rule(name=st.sampled_from(DESTINATIONS))
-    def a_destination_is_closed_or_opened(self, name):
-        self.closed ^= {name}
-        self.turn()
-
-    @rule(name=st.sampled_from(DESTINATIONS))
-    def a_destination_is_removed_or_added(self, name):
-        self.removed ^= {name}
+    @rule(name=st.sampled_from(DESTINATIONS), removed=st.booleans())
+    def a_destination_is_closed_opened_removed_or_added(self, name, removed):
+        if removed:
+            self.removed ^= {name}
+        else:
+            self.closed ^= {name}
         self.turn()
 
     @rule()
     def the_rules_of_snow_are_taken_out_or_put_back(self):
         self.book = WITHOUT_SNOW if self.book is BOOK else BOOK
-        self.turn()
+        self.the_service_restarts()
 
-    @precondition(lambda self: "XBAY" in self.views)
     @rule()
-    def a_station_is_no_longer_watched(self):
+    def a_station_is_no_longer_watched_or_again(self):
+        if "XBAY" in self.unwatched:
+            self.views["XBAY"] = self.unwatched.pop("XBAY")
+            self.turn()
+            return
         view = self.views.pop("XBAY")
         self.unwatched["XBAY"] = view
         known = self.told_by_the_store()
@@ -163,16 +159,16 @@ class Night(RuleBasedStateMachine):
             self.unwatched["XBAY"] = change.after
         self.commit([] if change is None else [change], known)
 
-    @precondition(lambda self: "XBAY" in self.unwatched)
-    @rule()
-    def a_station_is_watched_again(self):
-        self.views["XBAY"] = self.unwatched.pop("XBAY")
-        self.turn()
-
     @rule()
     def the_service_restarts(self):
         self.told = self.told_by_the_store()
+        self.views = {code: replace(view, expectations=None) for code, view in self.views.items()}
         self.turn()
+
+    def hear(self, weather: str, minutes: int, lag: int = 0, station: str = "XNOR") -> None:
+        self.now += timedelta(minutes=minutes)
+        self.texts.append(metar(weather, self.now - timedelta(minutes=lag), station))
+        self.turn(self.texts[-1:])
 
     def turn(self, texts: Iterable[str] = (), taken: Iterable[str] = ()) -> None:
         reports = [report(text, self.now) for text in texts]
