@@ -16,6 +16,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from random import Random
 
+from watcher.alerts.model import SubjectKind
 from watcher.demo.feed_server import FeedServer
 from watcher.demo.night import BEGINS_AT, STATIONS, Moment, moments
 from watcher.demo.receivers import MailReceiver, WebhookReceiver
@@ -167,7 +168,7 @@ class _Played:
         return Summary(
             reports=self.service.poller.reports_received,
             unreadable=len(await asyncio.to_thread(store.unreadable, 1000)),
-            episodes=len({event.subject_id for event in events if "-" in event.subject_id}),
+            episodes=len({event.subject_id for event in events if event.subject_kind is SubjectKind.EPISODE}),
             events=len(events),
             mails=len(self.mail.mails),
             webhooks=len(self.webhook.posts),

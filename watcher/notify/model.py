@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from typing import Literal
 
 from watcher.notify.address import check_address, check_sender
 from watcher.notify.signature import check_secret
+
+_WEB_ADDRESS = re.compile(r"https?://[^\s/@]+(/\S*)?")
 
 Security = Literal["none", "starttls", "tls"]
 
@@ -46,7 +49,7 @@ class ChatDestination:
     """A chat room that takes posted texts.
 
     `url`: whoever knows it can write into the room. `text_field`: the name under which the room looks for the text.
-    ValueError when either is empty.
+    ValueError when the one is no web address or the other empty; the address is not repeated.
     """
 
     name: str
@@ -54,8 +57,8 @@ class ChatDestination:
     text_field: str = "text"
 
     def __post_init__(self) -> None:
-        if not self.url or not self.text_field:
-            _refuse(f'destination "{self.name}"', "it lacks a web address or the name of the field for the text")
+        if _WEB_ADDRESS.fullmatch(self.url) is None or not self.text_field:
+            _refuse(f'destination "{self.name}"', "it lacks a web address (https://…) or the name of the text's field")
 
 
 @dataclass(frozen=True, slots=True)
