@@ -15,7 +15,7 @@ from jinja2.sandbox import ImmutableSandboxedEnvironment
 
 from watcher.errors import SettingsError
 from watcher.notify.escaping import Escape, finalizer, for_chat, for_json, for_page, for_text, unbroken
-from watcher.notify.message import Message
+from watcher.notify.message import CAUTION, Message
 from watcher.notify.payload import webhook_body
 from watcher.notify.template_check import FILTERS, problems_of
 from watcher.notify.template_fields import Reader, context_of, webhook_context
@@ -79,8 +79,10 @@ class Templates:
         most = max(len(message.parts), *(len(part.body.lines) for part in message.parts))
         while True:
             text = self._written("chat.txt", context_of(message, reader, most)).strip()
-            if len(text) <= LONGEST_CHAT or most <= 1:
-                return text[:LONGEST_CHAT]
+            if len(text) <= LONGEST_CHAT:
+                return text
+            if most <= 1:
+                return f"{text[: LONGEST_CHAT - len(CAUTION) - 2]}…\n{CAUTION}"
             most = max(1, min(most - 1, most * LONGEST_CHAT // len(text)))
 
     def webhook(self, message: Message) -> bytes:
