@@ -182,6 +182,14 @@ def test_a_message_that_trips_an_operators_template_is_told_by_the_shipped_one()
     assert [(line["log_level"], line["file"]) for line in logs] == [("error", "mail.txt")]
 
 
+def test_a_webhook_that_would_be_no_json_is_written_by_the_shipped_template() -> None:
+    own = Templates.load({"webhook.json": WHOLE + "{{ data }}{% if headline|length == 77 %},{% endif %}}"})
+    message = told((EventType.OPENED, body_of("opened", headline="x" * 77)))
+    with capture_logs() as logs:
+        assert json.loads(own.webhook(message)) == webhook_body(message)
+    assert "is no JSON" in logs[0]["error"]
+
+
 def test_all_that_is_wrong_is_told_at_once_with_file_and_line() -> None:
     found = problems(
         mail_text="",

@@ -179,7 +179,7 @@ def _of_samples(name: str, text: str, environment: Environment) -> list[Problem]
         except Exception as error:  # noqa: BLE001 - whatever a person's template trips over is a problem to tell
             problem = Problem(_place(name, _line(error)), _what(error), f"found with the sample: {kind}")
         else:
-            wrong = _wrong_json(written) if name == "webhook.json" else _wrong_text(written)
+            wrong = wrong_output(name, written)
             if wrong is None:
                 continue
             problem = Problem(name, wrong, f"found with the sample: {kind}")
@@ -187,7 +187,10 @@ def _of_samples(name: str, text: str, environment: Environment) -> list[Problem]
     return list(found.values())
 
 
-def _wrong_text(written: str) -> str | None:
+def wrong_output(name: str, written: str) -> str | None:
+    """Return why what a template wrote cannot be sent; None when it can."""
+    if name == "webhook.json":
+        return _wrong_json(written)
     return None if written.strip() else "it writes nothing"
 
 

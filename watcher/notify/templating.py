@@ -17,7 +17,7 @@ from watcher.errors import SettingsError
 from watcher.notify.escaping import Escape, finalizer, for_chat, for_json, for_page, for_text, unbroken
 from watcher.notify.message import CAUTION, Message
 from watcher.notify.payload import webhook_body
-from watcher.notify.template_check import FILTERS, problems_of
+from watcher.notify.template_check import FILTERS, problems_of, wrong_output
 from watcher.notify.template_fields import Reader, context_of, webhook_context
 
 __all__ = ["TEMPLATE_NAMES", "Reader", "Templates"]
@@ -92,15 +92,20 @@ class Templates:
         return self._written("webhook.json", webhook_context(message)).encode()
 
     def _written(self, name: str, context: Mapping[str, object]) -> str:
-        """Return what a template makes of a message; what trips one of the operator's is told by the shipped one."""
-        try:
+        """Return what a template makes of a message; where one of the operator's fails, what the shipped one makes."""
+        if name not in self.own:
             return self._by_name[name].render(context)
+        try:
+            written = self._by_name[name].render(context)
         except Exception:
-            if name not in self.own:
-                raise
-            # No sample foresaw this message. A plain alert now is worth more than a fine one never.
             _log.exception("template", file=name)
-            return shipped(name).render(context)
+        else:
+            wrong = wrong_output(name, written)
+            if wrong is None:
+                return written
+            _log.error("template", file=name, error=wrong)
+        # No sample foresaw this message. A plain alert now is worth more than a fine one never.
+        return shipped(name).render(context)
 
 
 @cache
