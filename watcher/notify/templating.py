@@ -97,7 +97,7 @@ class Templates:
             return self._by_name[name].render(context)
         try:
             written = self._by_name[name].render(context)
-        except Exception:
+        except Exception:  # noqa: BLE001 - logged with its trace
             _log.exception("template", file=name)
         else:
             wrong = wrong_output(name, written)
