@@ -265,14 +265,12 @@ def test_an_ascii_mail_passes_every_server_as_it_is() -> None:
 
 
 def test_names_of_all_scripts_arrive_whole() -> None:
-    message = told(
-        (EventType.OPENED, replace(BODY, name="Ærøskøbing Лёд 氷", headline="XNOR treat: snow at Ærøskøbing"))
-    )
+    message = told((EventType.OPENED, replace(BODY, name="Ærnøby Лёд 氷", headline="XNOR treat: snow at Ærnøby")))
     mail = a_mail(message)
     assert as_bytes(message).isascii()
-    assert mail["Subject"] == "XNOR treat: snow at Ærøskøbing"
-    assert "Ærøskøbing Лёд 氷" in content_of(mail, "plain")
-    assert "Ærøskøbing Лёд 氷" in Page(content_of(mail, "html")).words
+    assert mail["Subject"] == "XNOR treat: snow at Ærnøby"
+    assert "Ærnøby Лёд 氷" in content_of(mail, "plain")
+    assert "Ærnøby Лёд 氷" in Page(content_of(mail, "html")).words
 
 
 def _with_text(text: str, by: str) -> Message:
