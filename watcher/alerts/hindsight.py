@@ -88,7 +88,7 @@ class Hindsight:
         self._reminders: dict[datetime, set[str]] = defaultdict(set)
 
     def walk(self, begin: datetime, until: datetime) -> None:
-        """Tell from the first event to the end, which is left out; digests from the beginning on."""
+        """Tell from the first event to the end, which is left out; digests from shortly before the beginning."""
         edges = _edges(self._subscriptions, min(self._turns, default=begin), until)
         # What is late shares the next digest, so that those just before the beginning must be known to have come.
         digest_times = _digest_times(self._listeners, begin - LATEST_BY, until)
@@ -102,7 +102,7 @@ class Hindsight:
             changes = self._hear(self._turns.get(now, ()))
             told = self._tell(changes, now, everywhere=now in edges)
             if now in digest_times:
-                self._list_open(now, is_asked=now >= begin)
+                self._list_open(now)
             self._told = after_telling(self._told, told, changes)
             for due in self._take_down(told):
                 heappush(moments, due)
@@ -148,11 +148,10 @@ class Hindsight:
                 self._reminders[due].add(event.body.station)
                 yield due
 
-    def _list_open(self, now: datetime, *, is_asked: bool) -> None:
+    def _list_open(self, now: datetime) -> None:
         views = [self._views[code] for code in sorted(self._views)]
         for event, destination in due_digests(views, self._listeners, self._told, rulebook=_NO_RULES, now=now):
-            if is_asked:
-                self.digests.append((event, destination))
+            self.digests.append((event, destination))
             key = destination, event.subject_id
             self._told[key] = Told(*key, event.type, event.body.level, None, event.seq, now)
 

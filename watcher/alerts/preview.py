@@ -6,15 +6,16 @@ Nothing is sent and nothing is remembered.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
+from heapq import merge
+from operator import attrgetter, itemgetter
 from zoneinfo import ZoneInfo
 
 from watcher.alerts.hindsight import Hindsight
 from watcher.alerts.listeners import Listeners
 from watcher.alerts.model import Event, EventType, Policy
-from watcher.alerts.outbox import NewDelivery
 from watcher.alerts.subscribers import Recipient, Subscription
 from watcher.reports.station import Station
 from watcher.rulebook.words import Level
@@ -127,10 +128,10 @@ def preview(
     listeners = Listeners(subscriptions, recipients)
     past = Hindsight(subscriptions, listeners, events, stations=stations, policy=policy)
     past.walk(begin, until)
-    messages = tuple(message for message in _messages(past.owed) if begin <= message.at < until)
+    messages = tuple(message for message in _messages(past) if begin <= message.at < until)
     return Preview(
         messages=messages,
-        digests=tuple(_digest(event, destination) for event, destination in past.digests),
+        digests=tuple(_digest(event, destination) for event, destination in past.digests if begin <= event.at),
         counts=tuple(_counts(name, zone, messages, begin, until) for name, zone in _zones(subscriptions, listeners)),
         warm_up=max(begin - min((event.at for event in events), default=begin), timedelta()),
     )
@@ -142,22 +143,48 @@ def _digest(event: Event, destination: str) -> PreviewDigest:
     return PreviewDigest(destination, event.at, len(lines), subjects, event.body.level)
 
 
-def _messages(found: Iterable[tuple[NewDelivery, Event]]) -> Iterable[PreviewMessage]:
-    """Return the messages by time: what comes up while one waits for company joins it, as in the outbox."""
-    messages: list[tuple[str, datetime, list[PreviewItem]]] = []
-    waiting: dict[str, tuple[str, datetime, list[PreviewItem]]] = {}
-    for delivery, event in found:
-        level, repeat = delivery.level, delivery.repeat
-        item = PreviewItem(delivery.told_as, event, event.body.headline, level, delivery.subject_id, repeat)
-        open_one = waiting.get(delivery.destination)
-        if open_one is not None and open_one[1] > delivery.made_at:
-            open_one[2].append(item)
-            continue
-        message = (delivery.destination, delivery.made_at + (delivery.group_within or timedelta()), [item])
-        messages.append(message)
-        waiting[delivery.destination] = message
-    messages.sort(key=lambda message: message[1])
-    return (PreviewMessage(destination, at, tuple(items)) for destination, at, items in messages)
+def _messages(past: Hindsight) -> Iterable[PreviewMessage]:
+    """Return the messages by time.
+
+    What comes up while the newest message of its destination waits for company joins that, as in the outbox; a digest
+    is a newer one that waits for nobody.
+    """
+    drafts: list[_Draft] = []
+    newest: dict[str, _Draft] = {}
+    for made_at, destination, within, item in merge(_told(past), _listed(past), key=itemgetter(0)):
+        draft = newest.get(destination)
+        if item is None:
+            newest.pop(destination, None)
+        elif draft is not None and made_at < draft.at:
+            draft.items.append(item)
+        else:
+            newest[destination] = _Draft(destination, made_at + within, [item])
+            drafts.append(newest[destination])
+    drafts.sort(key=attrgetter("at"))
+    return (PreviewMessage(draft.destination, draft.at, tuple(draft.items)) for draft in drafts)
+
+
+@dataclass(slots=True)
+class _Draft:
+    """A message that others may still join."""
+
+    destination: str
+    at: datetime
+    items: list[PreviewItem]
+
+
+_Line = tuple[datetime, str, timedelta, PreviewItem | None]
+
+
+def _told(past: Hindsight) -> Iterator[_Line]:
+    for made, event in past.owed:
+        item = PreviewItem(made.told_as, event, event.body.headline, made.level, made.subject_id, made.repeat)
+        yield made.made_at, made.destination, made.group_within or timedelta(), item
+
+
+def _listed(past: Hindsight) -> Iterator[_Line]:
+    for event, destination in past.digests:
+        yield event.at, destination, timedelta(), None
 
 
 def _zones(subscriptions: Iterable[Subscription], listeners: Listeners) -> Iterable[tuple[str, str]]:
