@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 def check(config: ConfigOption = None, as_json: JsonOption = False) -> None:
-    """Read settings, rules and templates, try them with examples, look up destinations; exit 2 if something is wrong."""
+    """Read settings, rules and templates, try them with examples, look up destinations; exit 2 if any is wrong."""
     import asyncio
 
     from watcher.cli.options import print_json

@@ -7,7 +7,7 @@ from datetime import datetime
 
 import structlog
 
-from watcher.errors import SettingsError
+from watcher.errors import Problem, SettingsError
 from watcher.notify.sender import Sender
 from watcher.service.cycle import Cycle
 from watcher.service.directory import Directory, read_directory
@@ -20,7 +20,7 @@ _log = structlog.get_logger()
 
 
 class PeopleWatch:
-    """Holds the directory in force.
+    """Holds the directory in force; `problems`: what of it cannot be used as it stands.
 
     Parameters
     ----------
@@ -44,6 +44,7 @@ class PeopleWatch:
         self._sender = sender
         self._cycle = cycle
         self.directory: Directory | None = None
+        self.problems: tuple[Problem, ...] = ()
 
     async def look(self, now: datetime) -> None:
         """Read the directory again where the store says that it has changed.
@@ -62,20 +63,28 @@ class PeopleWatch:
         except SettingsError as error:
             if self.directory is None:
                 raise
-            _log.error("subscriptions and destinations stay as they were", problem=str(error))
+            self._tell_of(error.problems)
             return
-        for problem in directory.problems:
-            _log.error("a subscription or destination does not fit the settings", problem=str(problem))
+        usable, problems = _usable(directory)
+        self._tell_of((*directory.problems, *problems))
         # The sender first: what the cycle owes to somebody new must find its way.
-        self._sender.use(self._channels.to(self._usable(directory)))
+        self._sender.use(self._channels.to(usable))
         await asyncio.to_thread(self._cycle.listen_to, directory.listeners(self._stations.get), now)
         self.directory = directory
 
-    def _usable(self, directory: Directory) -> list[Destination]:
-        found = []
-        for known in directory.destinations.values():
-            try:
-                found.append(destination_of(known))
-            except ValueError as error:
-                _log.error("a destination cannot be used", destination=known.name, problem=str(error))
-        return found
+    def _tell_of(self, problems: tuple[Problem, ...]) -> None:
+        """Keep what is wrong for readiness, and log what is new of it."""
+        for problem in problems:
+            if problem not in self.problems:
+                _log.error("a subscription or destination cannot be used as it stands", problem=str(problem))
+        self.problems = problems
+
+
+def _usable(directory: Directory) -> tuple[list[Destination], list[Problem]]:
+    found, problems = [], []
+    for known in directory.destinations.values():
+        try:
+            found.append(destination_of(known))
+        except ValueError as error:
+            problems.append(Problem(f'destination "{known.name}"', str(error)))
+    return found, problems

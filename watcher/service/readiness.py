@@ -8,15 +8,18 @@ from datetime import datetime, timedelta
 from watcher.errors import StoreError
 from watcher.feeds.health import FeedHealth
 from watcher.service.health import Readiness
+from watcher.service.people import PeopleWatch
 from watcher.service.poller import Poller
 from watcher.service.watchkeeper import Watchkeeper
 from watcher.store.store import Store
 from watcher.units import duration_text, iso_z
 
 
-async def readiness(store: Store, keeper: Watchkeeper, poller: Poller, tick: timedelta, now: datetime) -> Readiness:
+async def readiness(  # noqa: PLR0917 - the parts that are asked
+    store: Store, keeper: Watchkeeper, poller: Poller, people: PeopleWatch, tick: timedelta, now: datetime
+) -> Readiness:
     """Return whether the service is ready, with what that is judged by."""
-    problems = []
+    problems = [f"{problem}" for problem in people.problems]
     try:
         await asyncio.to_thread(store.check)
     except StoreError as error:

@@ -191,7 +191,9 @@ class Service:
 
     async def ready(self) -> Readiness:
         """Return whether the service does its job, and why not."""
-        return await readiness(self.store, self.keeper, self.poller, self.settings.text.watch.tick, self._clock())
+        return await readiness(
+            self.store, self.keeper, self.poller, self.people, self.settings.text.watch.tick, self._clock()
+        )
 
 
 class _Deliveries:
