@@ -12,6 +12,7 @@ from sqlalchemy import event
 from tests.store.scenes import LEASE, NOW, a_change, a_delivery, an_event, heard
 from watcher.alerts.changes import Changes
 from watcher.alerts.outbox import Settled
+from watcher.store.model import StoredSubscription
 from watcher.store.store import Store
 
 REPORTS = 50
@@ -81,6 +82,30 @@ def open_fresh(url: str, station: str) -> None:
     say("done")
 
 
+def take(url: str, by: str) -> None:
+    """Take ten episodes in hand, one after the other; say who has each."""
+    store = Store.open(url)
+    say("ready")
+    sys.stdin.readline()
+    for number in range(1, 11):
+        taken = store.acknowledge(f"XNOR-{number}", by=by, note="", now=NOW)
+        assert taken is not None
+        say(f"{taken.acknowledgement.by} {taken.fresh}")
+    store.close()
+
+
+def make_key(url: str, name: str) -> None:
+    """Say the key that links are signed with, and add ten subscriptions."""
+    store = Store.open(url)
+    say("ready")
+    sys.stdin.readline()
+    say(store.link_key().hex())
+    for number in range(10):
+        store.put_subscription(StoredSubscription(f"{name}-{number}", "{}", False, NOW, NOW))
+    store.close()
+    say("done")
+
+
 if __name__ == "__main__":
     work, *arguments = sys.argv[1:]
     {
@@ -89,4 +114,6 @@ if __name__ == "__main__":
         "send_all": send_all,
         "claim_and_wait": claim_and_wait,
         "open_fresh": open_fresh,
+        "take": take,
+        "make_key": make_key,
     }[work](*arguments)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from sqlalchemy import Connection, RowMapping, insert, select, update
+from sqlalchemy import Connection, RowMapping, insert, select, text, update
 
 from watcher.alerts.model import Acknowledgement, Episode
 from watcher.store.episodes import read_episode
@@ -14,6 +14,7 @@ from watcher.store.tables import acknowledgement
 
 def acknowledge(connection: Connection, episode_id: str, by: str, note: str, now: datetime) -> Acknowledged | None:
     """Take an open episode in hand; see `Store.acknowledge`."""
+    _alone(connection)
     episode = read_episode(connection, episode_id)
     if episode is None or episode.opened_at is None or episode.ended_at is not None:
         return None
@@ -21,8 +22,8 @@ def acknowledge(connection: Connection, episode_id: str, by: str, note: str, now
     if standing is not None:
         return Acknowledged(standing, fresh=False)
     row = {"episode_id": episode_id, "by": by, "note": note, "at": now, "noticed": False}
-    number = connection.execute(insert(acknowledgement).returning(acknowledgement.c.number), row).scalar_one()
-    return Acknowledged(Acknowledgement(number, episode_id, by, note, now), fresh=True)
+    made = connection.execute(insert(acknowledgement).returning(*acknowledgement.c), row).mappings().one()
+    return Acknowledged(_acknowledgement(made), fresh=True)
 
 
 def unnoticed(connection: Connection) -> tuple[Acknowledgement, ...]:
@@ -35,6 +36,15 @@ def notice(connection: Connection, last: int) -> None:
     """Note that a turn of the cycle has seen all up to a number."""
     numbers = acknowledgement.c.number <= last, ~acknowledgement.c.noticed
     connection.execute(update(acknowledgement).where(*numbers).values(noticed=True))
+
+
+def _alone(connection: Connection) -> None:
+    """Wait until nobody else takes anything in hand, so that one is first and the numbers come in their order.
+
+    That is for PostgreSQL. On SQLite a transaction that writes is alone from its beginning.
+    """
+    if connection.dialect.name == "postgresql":
+        connection.execute(text("LOCK TABLE acknowledgement IN SHARE ROW EXCLUSIVE MODE"))
 
 
 def _standing(connection: Connection, episode: Episode) -> Acknowledgement | None:

@@ -34,8 +34,9 @@ def forget(connection: Connection, names: Collection[str], now: datetime) -> Non
 
 def enable(connection: Connection, name: str) -> None:
     """Send to a destination again."""
-    connection.execute(update(destination_state).where(destination_state.c.name == name).values(disabled=False))
-    people_changed(connection)
+    off = destination_state.c.name == name, destination_state.c.disabled
+    if connection.execute(update(destination_state).where(*off).values(disabled=False)).rowcount:
+        people_changed(connection)
 
 
 def disabled(connection: Connection) -> dict[str, Disabled]:

@@ -54,7 +54,9 @@ def read_episode(connection: Connection, episode_id: str) -> Episode | None:
 
 def newest_event(connection: Connection, subject_id: str) -> Event | None:
     """Return the last event of a subject."""
-    query = select(event).where(event.c.subject_id == subject_id).order_by(event.c.seq.desc()).limit(1)
+    # The kinds are named for the index, which begins with them.
+    of_subject = event.c.subject_kind.in_([kind.value for kind in SubjectKind]), event.c.subject_id == subject_id
+    query = select(event).where(*of_subject).order_by(event.c.seq.desc()).limit(1)
     row = connection.execute(query).mappings().first()
     return event_of(row) if row is not None else None
 

@@ -8,6 +8,7 @@ from datetime import datetime
 from sqlalchemy import Connection, RowMapping, delete, insert, select, update
 
 from watcher.alerts.subscribers import CONFIRM_WITHIN
+from watcher.errors import StoreError
 from watcher.store.destinations import disabled
 from watcher.store.kept import people_changed, people_revision
 from watcher.store.model import People, StoredDestination, StoredSubscription, Token
@@ -17,10 +18,12 @@ from watcher.store.upsert import insert_or_replace
 
 def read_people(connection: Connection) -> People:
     """Return all of them."""
+    # Before the rest: what changes meanwhile must not pass for what was read.
+    revision = people_revision(connection)
     subscriptions = connection.execute(select(subscription).order_by(subscription.c.name)).mappings()
     destinations = connection.execute(select(destination).order_by(destination.c.name)).mappings()
     return People(
-        revision=people_revision(connection),
+        revision=revision,
         subscriptions=tuple(StoredSubscription(**row) for row in subscriptions),
         destinations=tuple(StoredDestination(**row) for row in destinations),
         disabled=disabled(connection),
@@ -43,7 +46,8 @@ def put_subscription(connection: Connection, item: StoredSubscription) -> None:
 def remove_subscription(connection: Connection, name: str) -> bool:
     """Remove a subscription; return whether there was one."""
     removed = connection.execute(delete(subscription).where(subscription.c.name == name)).rowcount > 0
-    people_changed(connection)
+    if removed:
+        people_changed(connection)
     return removed
 
 
@@ -77,13 +81,20 @@ def confirm_destination(connection: Connection, name: str, address: str, now: da
 def remove_destination(connection: Connection, name: str) -> bool:
     """Remove a destination and what is remembered of it; return whether there was one."""
     removed = connection.execute(delete(destination).where(destination.c.name == name)).rowcount > 0
-    connection.execute(delete(destination_state).where(destination_state.c.name == name))
-    people_changed(connection)
+    if removed:
+        connection.execute(delete(destination_state).where(destination_state.c.name == name))
+        people_changed(connection)
     return removed
 
 
 def put_token(connection: Connection, item: Token, token_hash: str, now: datetime) -> None:
-    """Add a token."""
+    """Add a token.
+
+    Raises
+    ------
+    StoreError
+        Another one has its name.
+    """
     row = {
         "name": item.name,
         "token_hash": token_hash,
@@ -91,6 +102,8 @@ def put_token(connection: Connection, item: Token, token_hash: str, now: datetim
         "expires_at": item.expires_at,
         "made_at": now,
     }
+    if connection.execute(select(token.c.name).where(token.c.name == item.name)).first() is not None:
+        raise StoreError(f'there is a token "{item.name}" already; remove it first or choose another name')
     connection.execute(insert(token), row)
 
 
