@@ -26,7 +26,7 @@ from watcher.alerts.changes import Changes
 from watcher.alerts.model import EventType, Phase, StationState
 from watcher.alerts.outbox import Settled
 from watcher.store import thinning
-from watcher.store.model import Thinned
+from watcher.store.model import StoredDestination, StoredSubscription, Thinned
 from watcher.store.store import Store
 
 DAY = timedelta(days=1)
@@ -107,6 +107,58 @@ def test_what_is_still_owed_stays_with_its_event(store: Store) -> None:
     Owing(store).owe("XNOR-1", "desk")
     assert store.thin(NOW + 30 * DAY) == NOTHING
     assert store.outbox_counts()["pending"] == 1
+
+
+def test_a_shared_message_stays_whole_while_one_of_its_subjects_goes_on(store: Store, url: str) -> None:
+    over, going_on = an_event("XNOR-1"), an_event("XNOR-2")
+    owed = tuple(a_delivery("desk", each, group_within=timedelta(seconds=20)) for each in (over, going_on))
+    episodes = an_episode(1, phase=Phase.ENDED, ended_at=after(30)), an_episode(2)
+    store.commit(Changes(NOW, (a_change(episodes=episodes, events=(over, going_on)),), owed))
+    (claimed,) = store.claim(after(1), limit=1, lease=LEASE, per_destination=1)
+    store.settle([Settled(claimed.id, "sent")], after(1))
+    assert store.thin(NOW + 30 * DAY) == replace(NOTHING, episodes=1)
+    (message,) = store.deliveries(9)
+    assert [line.subject_id for line in message.told] == ["XNOR-1", "XNOR-2"]
+    assert set(store.told(NOW + 30 * DAY)) == {("desk", "XNOR-2")}
+    assert is_sound(url)
+    store.commit(Changes(after(60), (a_change(version=1, episodes=(replace(episodes[1], ended_at=after(60)),)),)))
+    assert store.thin(NOW + 30 * DAY) == replace(NOTHING, deliveries=1, events=2, episodes=1)
+
+
+def test_what_never_arrived_is_remembered_while_its_episode_goes_on(store: Store) -> None:
+    """How often it was tried names the next message; a removed line would give an old name again."""
+    event = an_event("XNOR-1")
+    message = a_delivery("desk", event)
+    store.commit(Changes(NOW, (a_change(episodes=(an_episode(),), events=(event,)),), (message,)))
+    store.claim(NOW, limit=1, lease=LEASE, per_destination=1)
+    store.settle([Settled(message.id, "dead", error="no such mailbox")], NOW)
+    assert store.thin(NOW + 30 * DAY) == NOTHING
+    store.commit(Changes(NOW + 30 * DAY, deliveries=(replace(message, made_at=NOW + 30 * DAY),)))
+    assert len({item.id for item in store.deliveries(9)}) == 2
+
+
+def test_who_took_what_goes_on_is_remembered(store: Store) -> None:
+    store.commit(Changes(NOW, (a_change(episodes=(an_episode(1), an_episode(2))),)))
+    for name in ("XNOR-1", "XNOR-2"):
+        assert store.acknowledge(name, by="ramp", note="", now=after(1)) is not None
+    store.commit(
+        Changes(after(5), (a_change(version=1, episodes=(an_episode(1, phase=Phase.ENDED, ended_at=after(5)),)),))
+    )
+    assert store.thin(NOW + DAY) == replace(NOTHING, episodes=1, acknowledgements=1)
+    assert [item.episode for item in store.unnoticed_acknowledgements()] == ["XNOR-2"]
+    taken = store.acknowledge("XNOR-2", by="desk", note="", now=NOW + DAY)
+    assert taken is not None
+    assert taken.acknowledgement.by == "ramp"
+
+
+def test_subscribers_and_tokens_are_never_thinned(store: Store) -> None:
+    store.put_subscription(StoredSubscription("north", "{}", False, NOW, NOW))
+    store.put_destination(StoredDestination("desk", "{}", None, None, NOW, NOW))
+    store.disable_destination("desk", "410 Gone", NOW)
+    store.add_token("board", "ab" * 32, {"read"}, after(60), NOW)
+    before, key = store.people(), store.link_key()
+    assert store.thin(NOW + 365 * DAY) == NOTHING
+    assert (store.people(), store.link_key(), len(store.tokens())) == (before, key, 1)
 
 
 def test_followers_of_the_events_see_no_number_twice(store: Store) -> None:
