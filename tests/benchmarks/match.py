@@ -12,7 +12,7 @@ import gc
 import json
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time, timedelta
 from importlib import resources
 from random import Random
@@ -130,6 +130,14 @@ def a_world(seed: int = 1) -> World:
     )
 
 
+def all_over(world: World) -> list[StationChange]:
+    """Return the changes of a turn in which all that had opened ends."""
+    return [
+        replace(change, events=tuple(replace(event, seq=2, type=EventType.CLOSED) for event in change.events))
+        for change in world.changes
+    ]
+
+
 def measured(world: World) -> tuple[Telling, dict[str, Spent]]:
     """Return what is told, and the time of each step: built, told, told again, and with nothing new."""
     args = {"rulebook": RULES, "policy": Policy()}
@@ -140,11 +148,14 @@ def measured(world: World) -> tuple[Telling, dict[str, Spent]]:
     later = NOW + timedelta(minutes=1)
     again, known = timed(lambda: tell((), world.views, listeners, told, now=later, **args))
     assert again == Telling(), "nothing is told twice"
+    over, endings = timed(lambda: tell(all_over(world), (), listeners, told, now=later, **args))
+    assert len(over.deliveries) == len(telling.deliveries), "whoever was told is told the end"
     return telling, {
         "build": build,
         "news_first_turn_after_build": first,
         "news": news,
         "nothing_new_a_minute_later": known,
+        "all_400_end": endings,
     }
 
 
