@@ -13,6 +13,7 @@ import json
 import re
 import smtplib
 import sys
+from dataclasses import replace
 from time import perf_counter
 from typing import Any
 
@@ -22,21 +23,23 @@ from watcher.demo.receivers import MailReceiver
 from watcher.notify.mail import Envelope, build_mail
 from watcher.notify.model import EmailDestination, MailServer
 from watcher.notify.smtp import MailChannel, SmtpSender
+from watcher.notify.templating import Templates
 
 COUNT = 5_000
 CONNECTIONS = (1, 2, 4)
 SENDER = "hoarline@example.org"
+TEMPLATES = Templates.load()
 
 
 async def ours(port: int, connections: int) -> float:
     message = a_message()
     async with SmtpSender(MailServer("127.0.0.1", port, "none", SENDER), connections=connections) as sender:
-        channel = MailChannel(EmailDestination("duty-desk", "duty@example.org"), sender)
+        channel = MailChannel(EmailDestination("duty-desk", "duty@example.org"), sender, TEMPLATES)
         numbers = iter(range(COUNT))
 
         async def worker() -> None:
             for number in numbers:
-                await channel.send(message, f"msg_{connections}_{number}", "XNOR-17", NOW)
+                await channel.send(replace(message, id=f"msg_{connections}_{number}"), NOW)
 
         begin = perf_counter()
         await asyncio.gather(*(worker() for _ in range(connections)))
@@ -48,13 +51,13 @@ def building() -> float:
     message, envelope = a_message(), Envelope(SENDER, "duty@example.org", "duty-desk")
     begin = perf_counter()
     for number in range(500):
-        build_mail(message, envelope, delivery_id=f"msg_{number}", subject_id="XNOR-17", now=NOW).as_bytes()
+        build_mail(replace(message, id=f"msg_{number}"), envelope, now=NOW, templates=TEMPLATES).as_bytes()
     return (perf_counter() - begin) / 500
 
 
 def standard_library(port: int) -> float:
     envelope = Envelope(SENDER, "duty@example.org", "duty-desk")
-    mail = build_mail(a_message(), envelope, delivery_id="msg_bare", subject_id="XNOR-17", now=NOW).as_bytes()
+    mail = build_mail(replace(a_message(), id="msg_bare"), envelope, now=NOW, templates=TEMPLATES).as_bytes()
     with smtplib.SMTP("127.0.0.1", port, local_hostname="localhost") as client:
         begin = perf_counter()
         for _ in range(COUNT // 5):

@@ -12,11 +12,12 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from watcher.errors import Problem
-from watcher.reports.weather import parse_weather
+from watcher.reports.weather import matches, parse_weather
 from watcher.rulebook.condition import All, AnyOf, Tree
 from watcher.rulebook.explain import explain
 from watcher.rulebook.facts import Facts
 from watcher.rulebook.kleene import Tri, all_of, any_of, negated
+from watcher.rulebook.leaves import among
 from watcher.rulebook.model import Because, Verdict
 from watcher.rulebook.parse_condition import parse_condition
 from watcher.rulebook.words import Kind
@@ -155,6 +156,19 @@ def test_a_sure_answer_is_never_contradicted_by_the_value_that_was_rounded(raw, 
     rounded = tree(raw).judge(facts(values, {"temp_c": (low, high)}))
     exact = low + where * (high - low)
     assert agrees(rounded, tree(raw).judge(facts(values | {"temp_c": min(max(exact, low), high)})))
+
+
+@pytest.mark.parametrize("mark", ["//", "FZ//"])
+@pytest.mark.parametrize(
+    "code", ["RA", "DZ", "FZRA", "-FZRA", "FZDZ", "UP", "FG", "FZFG", "SN", "RASN", "PL", "BR", "TS"]
+)
+def test_a_code_that_an_unseen_group_may_contain_is_not_denied(mark, code):
+    """Rain is part of freezing rain, fog of freezing fog: `has RA` is unknown where freezing rain cannot be seen."""
+    hidden = [group for group in map(parse_weather, GROUPS)
+              if (group.is_freezing_precipitation if mark == "FZ//" else group.freezes or group.falls)]  # fmt: skip
+    if any(matches(group.text, code) for group in hidden):
+        assert among(frozenset({mark}), (code,)) is None
+    assert among(frozenset({mark}), ("VCSH",)) is False
 
 
 @given(TREES, VALUES, st.sampled_from(["//", "FZ//"]), st.sampled_from(GROUPS))

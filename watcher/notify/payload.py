@@ -28,7 +28,7 @@ def webhook_body(message: Message) -> dict[str, object]:
             "kind": body.kind.value if body.kind is not None else None,
             "certainty": body.certainty.value if body.certainty is not None else None,
             "phase": body.phase.value if body.phase is not None else None,
-            "headline": body.headline,
+            "headline": part.headline,
             "why": body.why,
             "next_step": body.next_step,
             "from": _iso(body.begins_at),

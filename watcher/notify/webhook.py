@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import NoReturn
 
 from watcher.errors import DeliveryError, GuardError, NetError
-from watcher.net import Answer, HttpClients
-from watcher.net.retry_after import parse_retry_after
+from watcher.net import HttpClients
+from watcher.notify.answers import refused
 from watcher.notify.message import Message
 from watcher.notify.model import WebhookDestination
 from watcher.notify.signature import sign
@@ -15,7 +14,6 @@ from watcher.notify.templating import Templates
 from watcher.notify.wording import short
 
 POST_TIMEOUT_S = 20.0
-_ASKS_TO_WAIT = frozenset({429, 503})
 
 
 class WebhookChannel:
@@ -78,16 +76,4 @@ class WebhookChannel:
         except (GuardError, NetError) as error:
             raise DeliveryError(short(str(error))) from error
         if not 200 <= answer.status < 300:
-            _refused(answer, now)
-
-
-def _refused(answer: Answer, now: datetime) -> NoReturn:
-    said = answer.body.decode("utf-8", "replace")
-    if answer.status == 410:
-        raise DeliveryError(short(f"the receiver wants no more (HTTP 410) {said}"), gone=True)
-    if 300 <= answer.status < 400:
-        raise DeliveryError(
-            f"the receiver redirects (HTTP {answer.status}), which is not followed; give the new address"
-        )
-    wait_s = parse_retry_after(answer.headers.get("retry-after"), now) if answer.status in _ASKS_TO_WAIT else None
-    raise DeliveryError(short(f"the receiver answered HTTP {answer.status} {said}"), retry_after_s=wait_s)
+            refused(answer, now)

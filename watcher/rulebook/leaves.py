@@ -214,11 +214,15 @@ def _is_of(text: str, intensity: tuple[str, ...]) -> bool:
     return not intensity or (group is not None and INTENSITY_BY_SIGN[group.sign] in intensity)
 
 
+@lru_cache(maxsize=1024)
 def _may_hide(mark: str, code: str) -> bool:
+    """Return whether what a mark stands for may be a group that a code asks for: RA is part of FZRA, FG of FZFG."""
     group = parse_weather(code)
-    if group is None:
+    if group is None or group.vicinity:
         return False
-    return group.is_freezing_precipitation if mark == UNSEEN_FREEZING_RAIN else group.freezes or group.falls
+    if mark == UNSEEN_FREEZING_RAIN:
+        return group.descriptors <= {"FZ"} and {"RA", "DZ", "UP"}.issuperset(group.phenomena)
+    return group.freezes or group.falls or not group.phenomena or "FG" in group.phenomena
 
 
 def interval_of(facts: Facts, field: str) -> tuple[float, float] | None:
