@@ -13,7 +13,7 @@ from watcher.reports.model import Forecast, Observation, Period
 from watcher.reports.station import Station
 from watcher.rulebook.derive import cloud_facts, groups_of, humidity_facts, light_facts, snow_word, weather_facts
 from watcher.rulebook.facts import Facts, Value
-from watcher.rulebook.words import Kind
+from watcher.rulebook.words import Certainty, Kind
 
 AHEAD = timedelta(hours=30)
 _HOUR = timedelta(hours=1)
