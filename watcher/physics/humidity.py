@@ -14,9 +14,9 @@ from __future__ import annotations
 
 import math
 
-_E0_HPA = 6.112
-_WATER_A, _WATER_B = 17.62, 243.12
-_ICE_A, _ICE_B = 22.46, 272.62
+E0_HPA = 6.112
+WATER_A, WATER_B = 17.62, 243.12
+ICE_A, ICE_B = 22.46, 272.62
 
 
 def saturation_over_water_hpa(temp_c: float) -> float:
@@ -32,7 +32,7 @@ def saturation_over_water_hpa(temp_c: float) -> float:
     float
         Pressure in hPa.
     """
-    return _E0_HPA * math.exp(_WATER_A * temp_c / (_WATER_B + temp_c))
+    return E0_HPA * math.exp(WATER_A * temp_c / (WATER_B + temp_c))
 
 
 def saturation_over_ice_hpa(temp_c: float) -> float:
@@ -48,7 +48,7 @@ def saturation_over_ice_hpa(temp_c: float) -> float:
     float
         Pressure in hPa.
     """
-    return _E0_HPA * math.exp(_ICE_A * temp_c / (_ICE_B + temp_c))
+    return E0_HPA * math.exp(ICE_A * temp_c / (ICE_B + temp_c))
 
 
 def frost_point_c(dew_point_c: float) -> float:
@@ -67,8 +67,8 @@ def frost_point_c(dew_point_c: float) -> float:
     """
     if dew_point_c > 0:
         return dew_point_c
-    y = math.log(saturation_over_water_hpa(dew_point_c) / _E0_HPA)
-    return _ICE_B * y / (_ICE_A - y)
+    y = math.log(saturation_over_water_hpa(dew_point_c) / E0_HPA)
+    return ICE_B * y / (ICE_A - y)
 
 
 def relative_humidity_pct(temp_c: float, dew_point_c: float) -> float:
