@@ -7,7 +7,7 @@ begin or end, when a reminder or a digest is due.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime, time, timedelta
 from heapq import heapify, heappop, heappush
@@ -29,9 +29,9 @@ from watcher.alerts.model import (
     Taken,
 )
 from watcher.alerts.outbox import NewDelivery, Told
-from watcher.alerts.subjects import ended_subjects, open_subjects
+from watcher.alerts.subjects import Subject, ended_subjects, open_subjects
 from watcher.alerts.subscribers import Subscription
-from watcher.alerts.tell import ToldKey, after_telling, owed
+from watcher.alerts.tell import ToldKey, key_of, owed, told_by
 from watcher.reports.station import Station
 from watcher.rulebook.model import Rulebook
 from watcher.rulebook.words import Kind, Level
@@ -83,8 +83,10 @@ class Hindsight:
         self._turns = _turns(events)
         self._intervals = {item.remind_every for item in subscriptions if item.remind_every is not None}
         self._views: dict[str, StationView] = {}
+        self._open: dict[str, dict[str, Subject]] = {}
         self._newest: dict[str, Event] = {}
-        self._told: dict[ToldKey, Told] = {}
+        self._told: dict[str, dict[ToldKey, Told]] = defaultdict(dict)
+        self._listed: dict[ToldKey, Told] = {}
         self._reminders: dict[datetime, set[str]] = defaultdict(set)
 
     def walk(self, begin: datetime, until: datetime) -> None:
@@ -103,7 +105,6 @@ class Hindsight:
             told = self._tell(changes, now, everywhere=now in edges)
             if now in digest_times:
                 self._list_open(now)
-            self._told = after_telling(self._told, told, changes)
             for due in self._take_down(told):
                 heappush(moments, due)
 
@@ -113,47 +114,53 @@ class Hindsight:
         for event in events:
             by_station[event.body.station].append(event)
             self._newest[event.subject_id] = event
+        changes = []
         for code, heard in by_station.items():
             view = self._views.get(code) or StationView(self._stations(code), StationState(code))
             for event in heard:
                 view = _after(view, event)
             self._views[code] = view
-        return [StationChange(code, 0, self._views[code], events=tuple(by_station[code])) for code in by_station]
+            self._open[code] = {subject.id: subject for subject in open_subjects(view)}
+            changes.append(StationChange(code, 0, view, events=tuple(heard)))
+        return changes
 
     def _tell(self, changes: Sequence[StationChange], now: datetime, *, everywhere: bool) -> tuple[NewDelivery, ...]:
-        """Return what is owed; at events and reminders only of the stations that they concern."""
-        concerned = {change.station for change in changes} | self._reminders.pop(now, set())
-        return owed(
-            (subject for change in changes for subject in ended_subjects(change)),
-            (
-                subject
-                for code in sorted(self._views if everywhere else concerned)
-                for subject in open_subjects(self._views[code])
-            ),
-            self._listeners,
-            self._told,
-            policy=self._policy,
-            now=now,
-        )
+        """Return what is owed: of everything where hours turn, else of what has changed or may be due."""
+        ended = [subject for change in changes for subject in ended_subjects(change)]
+        if everywhere:
+            standing = [subject for code in sorted(self._open) for subject in self._open[code].values()]
+        else:
+            changed = {event.subject_id for change in changes for event in change.events}
+            standing = self._standing(changed | self._reminders.get(now, set()))
+        self._reminders.pop(now, None)
+        told = {key: last for subject in (*ended, *standing) for key, last in self._told.get(subject.id, {}).items()}
+        return owed(ended, standing, self._listeners, told, policy=self._policy, now=now)
+
+    def _standing(self, ids: Collection[str]) -> list[Subject]:
+        """Return those of the subjects that are open, in the order in which all are told."""
+        codes = sorted({self._newest[subject_id].body.station for subject_id in ids})
+        return [subject for code in codes for subject in self._open[code].values() if subject.id in ids]
 
     def _take_down(self, deliveries: Iterable[NewDelivery]) -> Iterator[datetime]:
-        """Keep what was owed; yield when somebody may want to be reminded of it."""
+        """Keep what was owed and remember that it is known; yield when somebody may want to be reminded of it."""
         for delivery in deliveries:
             event = self._newest[delivery.subject_id]
             self.owed.append((delivery, event))
             if delivery.told_as in ENDINGS:
+                self._told.pop(delivery.subject_id, None)
                 continue
+            self._told[delivery.subject_id][key_of(delivery)] = told_by(delivery)
             for interval in self._intervals:
                 due = delivery.made_at + interval
-                self._reminders[due].add(event.body.station)
+                self._reminders[due].add(delivery.subject_id)
                 yield due
 
     def _list_open(self, now: datetime) -> None:
         views = [self._views[code] for code in sorted(self._views)]
-        for event, destination in due_digests(views, self._listeners, self._told, rulebook=_NO_RULES, now=now):
+        for event, destination in due_digests(views, self._listeners, self._listed, rulebook=_NO_RULES, now=now):
             self.digests.append((event, destination))
             key = destination, event.subject_id
-            self._told[key] = Told(*key, event.type, event.body.level, None, event.seq, now)
+            self._listed[key] = Told(*key, event.type, event.body.level, None, event.seq, now)
 
 
 def _after(view: StationView, event: Event) -> StationView:
@@ -166,7 +173,7 @@ def _after(view: StationView, event: Event) -> StationView:
     if event.type not in ENDINGS:
         episodes.append(_episode(before, event))
         episodes.sort(key=lambda episode: episode.number)
-    return replace(view, episodes=tuple(episodes))
+    return StationView(view.station, view.state, episodes=tuple(episodes))
 
 
 def _episode(before: Episode | None, event: Event) -> Episode:
