@@ -216,12 +216,15 @@ def _is_of(text: str, intensity: tuple[str, ...]) -> bool:
 
 @lru_cache(maxsize=1024)
 def _may_hide(mark: str, code: str) -> bool:
-    """Return whether what a mark stands for may be a group that a code asks for: RA is part of FZRA, FG of FZFG."""
+    """Return whether what a mark stands for may be a group that a code asks for; FG is part of FZFG.
+
+    With the freezing rain sensor off, freezing rain is still seen as rain: only that it freezes is hidden.
+    """
     group = parse_weather(code)
     if group is None or group.vicinity:
         return False
     if mark == UNSEEN_FREEZING_RAIN:
-        return group.descriptors <= {"FZ"} and {"RA", "DZ", "UP"}.issuperset(group.phenomena)
+        return group.is_freezing_precipitation
     return group.freezes or group.falls or not group.phenomena or "FG" in group.phenomena
 
 
