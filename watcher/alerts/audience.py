@@ -38,7 +38,7 @@ class Audience:
         same code comes with other particulars.
         """
         known = self._known.get(station.code)
-        if known is None or known[0] != station:
+        if known is None or (known[0] is not station and known[0] != station):
             known = (station, tuple(self._subscriptions[index] for index in sorted(self._wanting(station))))
             self._known[station.code] = known
         return known[1]

@@ -127,17 +127,15 @@ class Hindsight:
     def _tell(self, changes: Sequence[StationChange], now: datetime, *, everywhere: bool) -> tuple[NewDelivery, ...]:
         """Return what is owed: of everything where hours turn, else of what has changed or may be due."""
         ended = [subject for change in changes for subject in ended_subjects(change)]
-        if everywhere:
-            standing = [subject for code in sorted(self._open) for subject in self._open[code].values()]
-        else:
-            changed = {event.subject_id for change in changes for event in change.events}
-            standing = self._standing(changed | self._reminders.get(now, set()))
-        self._reminders.pop(now, None)
+        concerned = self._reminders.pop(now, set()).union(event.subject_id for each in changes for event in each.events)
+        standing = self._standing(None if everywhere else concerned)
         told = {key: last for subject in (*ended, *standing) for key, last in self._told.get(subject.id, {}).items()}
         return owed(ended, standing, self._listeners, told, policy=self._policy, now=now)
 
-    def _standing(self, ids: Collection[str]) -> list[Subject]:
-        """Return those of the subjects that are open, in the order in which all are told."""
+    def _standing(self, ids: Collection[str] | None) -> list[Subject]:
+        """Return those of these subjects that are open, None: all that are, in the order in which they are told."""
+        if ids is None:
+            return [subject for code in sorted(self._open) for subject in self._open[code].values()]
         codes = sorted({self._newest[subject_id].body.station for subject_id in ids})
         return [subject for code in codes for subject in self._open[code].values() if subject.id in ids]
 
@@ -152,8 +150,9 @@ class Hindsight:
             self._told[delivery.subject_id][key_of(delivery)] = told_by(delivery)
             for interval in self._intervals:
                 due = delivery.made_at + interval
+                if due not in self._reminders:
+                    yield due
                 self._reminders[due].add(delivery.subject_id)
-                yield due
 
     def _list_open(self, now: datetime) -> None:
         views = [self._views[code] for code in sorted(self._views)]
