@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from watcher.alerts.model import DigestLine, EventBody, EventType, SubjectKind
 from watcher.alerts.outbox import Item
 from watcher.links import LinkMaker
+from watcher.notify.merging import merged
 from watcher.notify.wording import ENDINGS, TOLD_AS_WORDS, level_text, plain, span_text, storm_headline, when
 from watcher.rulebook.words import Level
 from watcher.units import clock_z, duration_text
@@ -167,7 +168,7 @@ def message_of(
         Where its reader can go.
     """
     links = links or Links()
-    parts = [_part(item, now, links) for item in _latest_of_each(items)]
+    parts = [_part(item, now, links) for item in merged(items)]
     # Python's sort keeps the order of what is equally bad.
     parts.sort(key=_urgency)
     return Message(delivery_id, tuple(parts), now, valid_until, links)
@@ -193,21 +194,6 @@ def age_min(observed_at: datetime | None, now: datetime) -> int | None:
     return None if observed_at is None else max(0, int((now - observed_at).total_seconds() // 60))
 
 
-def _latest_of_each(items: Sequence[Item]) -> Iterator[Item]:
-    """Yield one item for each subject, in the order of their first: how it now stands, new where it was new."""
-    by_subject: dict[str, list[Item]] = {}
-    for item in items:
-        by_subject.setdefault(item.subject_id, []).append(item)
-    for group in by_subject.values():
-        first, last = group[0], group[-1]
-        if last.told_as in _GOES_ON and first.told_as is EventType.OPENED:
-            last = replace(last, told_as=EventType.OPENED)
-        yield last
-
-
-_GOES_ON = frozenset({EventType.RAISED, EventType.LOWERED, EventType.CONFIRMED, EventType.REMINDER})
-
-
 def _urgency(part: Part) -> tuple[bool, int, str]:
     level = part.body.level if part.body.level is not None else Level.NOTE
     over = part.told_as in ENDINGS or part.told_as is EventType.SEEING
@@ -217,11 +203,8 @@ def _urgency(part: Part) -> tuple[bool, int, str]:
 def _part(item: Item, now: datetime, links: Links) -> Part:
     event = item.event
     body = _cleaned(event.body)
-    # The level before is named only to whom the change itself is told.
-    if item.told_as is not event.type:
-        body = replace(body, previous_level=None)
     episode = event.subject_id if event.subject_kind is SubjectKind.EPISODE else None
-    takes = episode is not None and item.told_as not in ENDINGS and item.told_as is not EventType.TAKEN
+    takes = episode is not None and item.told_as not in ENDINGS and body.by is None
     take = links.take_of(episode) if takes else None
     return Part(item.told_as, event.id, item.subject_id, episode, event.at, now, body, take)
 

@@ -1,0 +1,103 @@
+"""Several events of one subject in one message are told as one: in the words of a single look at the end of them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+from watcher.alerts.model import EventType
+from watcher.alerts.outbox import Item
+from watcher.rulebook.words import Level
+
+_MOVES = frozenset({EventType.RAISED, EventType.LOWERED})
+_OF_SAME_LEVEL = frozenset({EventType.TAKEN, EventType.REMINDER})
+_GOES_ON = frozenset({*_MOVES, *_OF_SAME_LEVEL, EventType.CONFIRMED})
+_CHANGES = frozenset({*_MOVES, EventType.CONFIRMED})
+
+
+def merged(items: Sequence[Item]) -> Iterator[Item]:
+    """Yield one item for each subject, in the order of their first: how it stands after the last.
+
+    Parameters
+    ----------
+    items
+        What a message tells, in the order in which it came up.
+
+    Notes
+    -----
+    The word is the one for the difference between what the reader knew before the message and how things stand now: new
+    where it was new to them, raised where it is worse than they knew; the level before is the one that they knew. Where
+    it is no other than they knew, or what they knew is not known, the last event has the word.
+    """
+    by_subject: dict[str, list[Item]] = {}
+    for item in items:
+        by_subject.setdefault(item.subject_id, []).append(item)
+    for group in by_subject.values():
+        told_as = _word(group)
+        yield _with_level_before(replace(group[-1], told_as=told_as), _level_before(group, told_as))
+
+
+def _word(group: Sequence[Item]) -> EventType:
+    first, last = group[0], group[-1]
+    if last.told_as not in _GOES_ON:
+        return last.told_as
+    words = {item.told_as for item in group}
+    for settled in (EventType.OPENED, EventType.CONFIRMED):
+        if settled in words:
+            return settled
+    if _MOVES & words:
+        return _move(first, last) or last.told_as
+    # A reminder is no news beside anything else.
+    return EventType.TAKEN if EventType.TAKEN in words else last.told_as
+
+
+def _move(first: Item, last: Item) -> EventType | None:
+    """Return whether the level is higher or lower than the reader knew, None when it is neither or not known."""
+    if first.level is None or last.level is None:
+        return None
+    known = _known_level(first)
+    if known is not None:
+        return _direction(known, last.level)
+    # What was told of several changes at once: only the direction of that is known.
+    if last.level == first.level or _direction(first.level, last.level) is first.told_as:
+        return first.told_as
+    return None
+
+
+def _direction(before: Level, after: Level) -> EventType | None:
+    if after == before:
+        return None
+    return EventType.RAISED if after > before else EventType.LOWERED
+
+
+def _known_level(first: Item) -> Level | None:
+    """Return the level that the reader knew before an item, None where the item does not say."""
+    if first.told_as in _OF_SAME_LEVEL:
+        return first.level
+    if first.told_as in _CHANGES and first.told_as is first.event.type:
+        return first.event.body.previous_level or first.level
+    return None
+
+
+def _level_before(group: Sequence[Item], told_as: EventType) -> Level | None:
+    last = group[-1]
+    known = _known_level(group[0])
+    if told_as in _CHANGES and known is not None and known is not last.level:
+        return known
+    has_the_word = told_as is last.event.type and not (told_as is EventType.CONFIRMED and known is last.level)
+    return last.event.body.previous_level if has_the_word else None
+
+
+def _with_level_before(item: Item, before: Level | None) -> Item:
+    body = item.event.body
+    if body.previous_level is before:
+        return item
+    headline = body.headline
+    if body.previous_level is not None:
+        headline = headline.replace(_was(body.previous_level), _was(before), 1)
+    return replace(item, event=replace(item.event, body=replace(body, previous_level=before, headline=headline)))
+
+
+def _was(level: Level | None) -> str:
+    """Return how a headline names the level before."""
+    return f" (was {level.word})" if level is not None else ""
