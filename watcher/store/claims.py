@@ -6,18 +6,18 @@ Every step asks an index for few rows, so that the cost of a claim does not grow
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
 from sqlalchemy import Connection, RowMapping, bindparam, func, literal, select, update
 
-from watcher.alerts.model import EventType
+from watcher.alerts.model import Event, EventType
 from watcher.alerts.outbox import Claimed, Item
 from watcher.store.destinations import disabled_names, forget
-from watcher.store.episodes import event_of
+from watcher.store.episodes import events_named
 from watcher.store.outbox import LEASED, OWED, PENDING, expire, level_of, unlocked
-from watcher.store.tables import delivery, delivery_event, event
+from watcher.store.tables import delivery, delivery_event
 from watcher.store.upsert import in_portions
 
 
@@ -120,7 +120,7 @@ def _first_due(connection: Connection, destination: str, now: datetime, free: in
 
 
 def _lease(connection: Connection, numbers: Sequence[int], until: datetime) -> tuple[Claimed, ...]:
-    found: dict[int, Claimed] = {}
+    lines: dict[int, list[RowMapping]] = defaultdict(list)
     for some in in_portions(numbers):
         connection.execute(
             update(delivery)
@@ -128,40 +128,32 @@ def _lease(connection: Connection, numbers: Sequence[int], until: datetime) -> t
             .values(state=LEASED, lease_until=until, attempts=delivery.c.attempts + 1)
         )
         query = (
-            select(*_MESSAGE_COLUMNS, *_TOLD_COLUMNS, *_EVENT_COLUMNS)
+            select(*_MESSAGE_COLUMNS, *_LINE_COLUMNS)
             .join(delivery_event, delivery_event.c.delivery_id == delivery.c.id)
-            .join(event, event.c.id == delivery_event.c.event_id)
             .where(delivery.c.number.in_(some))
             .order_by(delivery_event.c.number)
         )
-        lines: dict[int, list[RowMapping]] = defaultdict(list)
         for row in connection.execute(query).mappings():
             lines[row["number"]].append(row)
-        found.update((number, _claimed(rows)) for number, rows in lines.items())
-    return tuple(found[number] for number in numbers)
+    # Many destinations are told the same: an event is read once.
+    events = events_named(connection, {row["event_id"] for rows in lines.values() for row in rows})
+    return tuple(_claimed(lines[number], events) for number in numbers)
 
 
 _MESSAGE_COLUMNS = tuple(delivery.c[name] for name in ("number", "id", "destination", "attempts", "valid_until"))
-_TOLD_COLUMNS = tuple(delivery_event.c[name] for name in ("told_as", "level", "repeat"))
-_EVENT_COLUMNS = tuple(event.c[name] for name in ("subject_kind", "subject_id", "seq", "type", "at", "body"))
+_LINE_COLUMNS = tuple(delivery_event.c[name] for name in ("event_id", "told_as", "level", "subject_id", "repeat"))
 
 
-def _claimed(rows: Sequence[RowMapping]) -> Claimed:
+def _claimed(rows: Sequence[RowMapping], events: Mapping[str, Event]) -> Claimed:
     first = rows[0]
     return Claimed(
         id=first["id"],
         destination=first["destination"],
         attempts=first["attempts"],
         valid_until=first["valid_until"],
-        items=tuple(_item(row) for row in rows),
+        items=tuple(_item(row, events[row["event_id"]]) for row in rows),
     )
 
 
-def _item(row: RowMapping) -> Item:
-    return Item(
-        event=event_of(row),
-        told_as=EventType(row["told_as"]),
-        level=level_of(row["level"]),
-        subject_id=row["subject_id"],
-        repeat=row["repeat"],
-    )
+def _item(row: RowMapping, event: Event) -> Item:
+    return Item(event, EventType(row["told_as"]), level_of(row["level"]), row["subject_id"], row["repeat"])

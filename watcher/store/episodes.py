@@ -67,6 +67,15 @@ def events_between(connection: Connection, begin: datetime, end: datetime) -> tu
     return tuple(event_of(row) for row in connection.execute(query).mappings())
 
 
+def events_named(connection: Connection, ids: Iterable[str]) -> dict[str, Event]:
+    """Return events by their names."""
+    found: dict[str, Event] = {}
+    for some in in_portions(sorted(ids)):
+        query = select(event).where(event.c.id.in_(some))
+        found.update((row["id"], event_of(row)) for row in connection.execute(query).mappings())
+    return found
+
+
 def open_episodes(connection: Connection, codes: Sequence[str]) -> dict[str, list[Episode]]:
     """Return the episodes of some stations that have not ended, by their numbers."""
     found: dict[str, list[Episode]] = {}
