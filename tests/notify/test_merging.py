@@ -233,7 +233,9 @@ def check_words(part: Part, before: Known | None) -> None:
     if part.told_as in ENDED:
         return
     word = news(before, part)
-    if word is not None:
+    if word is EventType.TAKEN and part.told_as in {EventType.RAISED, EventType.LOWERED}:
+        assert part.body.by is not None, "back at the level that was known: the way there is told, and who has it"
+    elif word is not None:
         assert part.told_as is word
         told_before = before.level if word is not EventType.OPENED and before is not None else None
         assert part.body.previous_level in {told_before, None}
