@@ -74,6 +74,10 @@ class Readers:
                 if episode.id == item.episode and self._by(episode) is None:
                     self._hands[episode.id] = item.by, episode.level
 
+    def holders(self, views: Iterable[StationView]) -> dict[str, str | None]:
+        """Return who has each open episode in hand at its present level."""
+        return {episode.id: self._by(episode) for episode in _open_episodes(views)}
+
     def owed(
         self,
         events: Sequence[Event],

@@ -34,6 +34,7 @@ BOOK = small_book(RULES + LADDER)
 # Snow is taken out of the book: whatever rests on it is withdrawn.
 WITHOUT_SNOW = small_book(RULES)
 
+TEMPERATURES = st.sampled_from(["M02/M06", "M02/M06", "01/00"])
 WEATHER = st.sampled_from(["", "-SN", "SN", "+SN", "FZDZ", "FZRA", "//"])
 SNOW = st.sampled_from(["-SN", "SN", "SN", "+SN"])
 TAFS = st.sampled_from(["", "TEMPO {a}/{b} 3000 SN OVC006", "PROB30 TEMPO {a}/{b} 2000 +SN OVC004"])
@@ -53,7 +54,7 @@ SUBSCRIPTIONS = st.builds(
     hours=st.none() | HOURS,
     quiet=st.none() | st.just(Hours(time(23), time(4, 30), OSLO)),
     no_time_ignores_hours=st.booleans(),
-    digest_at=st.sampled_from([(), (time(6),), (time(4, 30), time(18, 0)), (time(0, 30), time(6))]),
+    digest_at=st.sampled_from([(), (time(6),), (time(4, 30), time(18, 0)), (time(0, 30), time(5, 30))]),
     zone=st.sampled_from([OSLO, OSLO, "UTC"]),
     only_digest=st.sampled_from([False, False, False, True]),
     remind_every=st.sampled_from([None, None, timedelta(minutes=20), timedelta(hours=1)]),
@@ -86,9 +87,9 @@ class Night(RuleBasedStateMachine):
         self.now += timedelta(minutes=minutes)
         self.turn()
 
-    @rule(weather=WEATHER, minutes=st.sampled_from([1, 20, 30, 30]))
-    def a_report_comes(self, weather, minutes):
-        self.hear(weather, minutes)
+    @rule(weather=WEATHER, temperatures=TEMPERATURES, minutes=st.sampled_from([1, 20, 30, 30]))
+    def a_report_comes(self, weather, temperatures, minutes):
+        self.hear(weather, minutes, temperatures=temperatures)
 
     @rule(weather=SNOW, minutes=st.sampled_from([5, 20, 30, 30]))
     def it_snows(self, weather, minutes):
@@ -165,9 +166,11 @@ class Night(RuleBasedStateMachine):
         self.views = {code: replace(view, expectations=None) for code, view in self.views.items()}
         self.turn()
 
-    def hear(self, weather: str, minutes: int, lag: int = 0, station: str = "XNOR") -> None:
+    def hear(
+        self, weather: str, minutes: int, lag: int = 0, station: str = "XNOR", temperatures: str = "M02/M06"
+    ) -> None:
         self.now += timedelta(minutes=minutes)
-        self.texts.append(metar(weather, self.now - timedelta(minutes=lag), station))
+        self.texts.append(metar(weather, self.now - timedelta(minutes=lag), station, temperatures))
         self.turn(self.texts[-1:])
 
     def turn(self, texts: Iterable[str] = (), taken: Iterable[str] = ()) -> None:
@@ -217,6 +220,10 @@ class Night(RuleBasedStateMachine):
         owed = self.readers.owed(events, self.views.values(), self.subscriptions, self.reachable, self.now)
         expected = [(item.destination, item.subject_id, item.told_as, item.level, item.repeat) for item in owed]
         assert sorted(said) == sorted(expected)
+        holders = self.readers.holders(self.views.values())
+        for item in alerts:
+            if item.subject_id in holders:
+                assert self.events[item.event_id].body.by == holders[item.subject_id], "who has it in hand now"
         digests = {item.destination: item for item in telling.deliveries if item.told_as is EventType.DIGEST}
         assert len(digests) + len(alerts) == len(telling.deliveries), "one digest for each destination"
         for name in DESTINATIONS:
