@@ -37,13 +37,10 @@ def main() -> None:
 
 
 def check(table: Table, position: Position | None) -> dict[str, float]:
-    sun = _sun_deg(table, position)
-    measured = table.numbers("lw_down_wm2")
-    air_k = table.numbers("t_air_c") + KELVIN
-    vapour = table.numbers("rh_pct") / 100 * over_water_hpa(air_k - KELVIN)
-    night = _clear_night(sun, measured, air_k, vapour)
-    clear_error = (downwelling_w_m2(air_k, vapour, 0.0) - measured)[night]
-    okta, mean_measured = _okta_by_day(table, sun, position)
+    measured, air_k, vapour = clear_nights(table, position)
+    clear_error = downwelling_w_m2(air_k, vapour, 0.0) - measured
+    air_k, vapour = _air(table)
+    okta, mean_measured = _okta_by_day(table, _sun_deg(table, position), position)
     day = np.isfinite(okta + mean_measured + air_k + vapour)
     okta_error = (downwelling_w_m2(air_k, vapour, cloud_factor_from_okta(okta)) - mean_measured)[day]
     return {
@@ -55,16 +52,26 @@ def check(table: Table, position: Position | None) -> dict[str, float]:
     }
 
 
+def clear_nights(table: Table, position: Position | None) -> tuple[Column, Column, Column]:
+    """Return measured longwave, air temperature [K] and vapour pressure [hPa] of the rows with a clear night sky."""
+    air_k, vapour = _air(table)
+    measured = table.numbers("lw_down_wm2")
+    emissivity = measured / (STEFAN_BOLTZMANN_W_M2K4 * air_k**4)
+    steady = pd.Series(measured).rolling(7, center=True).std().to_numpy() < 1.5
+    rows = steady & (_sun_deg(table, position) < -6) & (air_k < 8 + KELVIN)
+    rows &= emissivity < 0.618 + 0.056 * np.sqrt(vapour) + 0.07
+    return measured[rows], air_k[rows], vapour[rows]
+
+
+def _air(table: Table) -> tuple[Column, Column]:
+    air_c = table.numbers("t_air_c")
+    return air_c + KELVIN, table.numbers("rh_pct") / 100 * over_water_hpa(air_c)
+
+
 def _sun_deg(table: Table, position: Position | None) -> Column:
     if position is None:
         return table.numbers("sun_elev_deg")
     return sun_elevation_deg(position.latitude_deg, position.longitude_deg, table.times("time_utc"))
-
-
-def _clear_night(sun: Column, measured: Column, air_k: Column, vapour: Column) -> np.ndarray:
-    emissivity = measured / (STEFAN_BOLTZMANN_W_M2K4 * air_k**4)
-    steady = pd.Series(measured).rolling(7, center=True).std().to_numpy() < 1.5
-    return (sun < -6) & steady & (air_k < 8 + KELVIN) & (emissivity < 0.618 + 0.056 * np.sqrt(vapour) + 0.07)
 
 
 def _okta_by_day(table: Table, sun: Column, position: Position | None) -> tuple[Column, Column]:

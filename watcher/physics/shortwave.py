@@ -4,7 +4,8 @@ References
 ----------
 .. [1] J. Meeus, Astronomical Algorithms, 2nd edition, Willmann-Bell, 1998, chapters 22 and 25; the series of ``sun``.
 .. [2] B. Haurwitz, Insolation in relation to cloudiness and cloud density, Journal of Meteorology 2, 1945:
-   1098 sin(h) exp(-0.057 / sin(h)) for a clear sky.
+   1098 sin(h) exp(-0.059 / sin(h)) for a clear sky, with the coefficients that M. Reno, C. Hansen, J. Stein, Sandia
+   report SAND2012-2389, 2012, give (and pvlib has).
 .. [3] F. Kasten, G. Czeplak, Solar and terrestrial radiation dependent on the amount and type of cloud, Solar Energy
    24, 1980: 1 - 0.75 (N/8)^3.4.
 """
@@ -17,8 +18,8 @@ import numpy.typing as npt
 from watcher.physics.arrays import Array, Values
 
 _J2000 = np.datetime64("2000-01-01T12:00:00", "us")
-_DAY = np.timedelta64(1, "D")
-_LOWEST_SINE = 0.01
+_SECOND = np.timedelta64(1, "s")
+_LOWEST_SINE = 1e-3
 
 
 def sun_elevation_deg(
@@ -38,7 +39,7 @@ def sun_elevation_deg(
     Array
         Elevation, equal to that of ``sun``. [degrees]
     """
-    days = np.asarray((when - _J2000) / _DAY, dtype=np.float64)
+    days = np.asarray((when - _J2000) / _SECOND, dtype=np.float64) / 86400
     declination, right_ascension = _equatorial(days / 36525)
     sidereal = np.radians((280.46061837 + 360.98564736629 * days) % 360)
     hour_angle = sidereal + np.radians(longitude_deg) - right_ascension
@@ -63,7 +64,7 @@ def _equatorial(century: Array) -> tuple[Array, Array]:
 
 
 def clear_sky_global_w_m2(sun_elevation_deg: Values) -> Array:
-    """Return the sun's light on a level surface under a clear sky, 1098 sin(h) exp(-0.057 / sin(h)) [2]_.
+    """Return the sun's light on a level surface under a clear sky, 1098 sin(h) exp(-0.059 / sin(h)) [2]_.
 
     Parameters
     ----------
@@ -76,7 +77,7 @@ def clear_sky_global_w_m2(sun_elevation_deg: Values) -> Array:
         Global irradiance, 0 below the horizon. [W/m2]
     """
     sine = np.sin(np.radians(sun_elevation_deg))
-    return np.where(sine > 0, 1098 * sine * np.exp(-0.057 / np.maximum(sine, _LOWEST_SINE)), 0)
+    return np.where(sine > 0, 1098 * sine * np.exp(-0.059 / np.maximum(sine, _LOWEST_SINE)), 0)
 
 
 def cloud_transmission(amount: Values) -> Array:
