@@ -131,6 +131,17 @@ def test_taking_what_is_over_or_unknown_or_not_yet_open_changes_nothing():
     assert not [event for event in desk.events.values() if event.type is EventType.TAKEN]
 
 
+def test_taking_what_has_ended_meanwhile_changes_nothing_also_when_the_same_begins_anew():
+    desk = snowing(everything("duty"))
+    over = desk.open[SNOW].id
+    assert desk.hear("0551", metar("", at("0550"))) == [("duty", "closed")]
+    before = dict(desk.views)
+    assert desk.hear("0552", taken=[("night duty", over)]) == []
+    assert desk.views == before
+    assert desk.hear("0621", metar("SN", at("0620")), taken=[("night duty", over)]) == [("duty", "opened")]
+    assert desk.open[SNOW].taken is None
+
+
 def test_reminders_come_every_so_often_and_stop_at_their_number():
     desk = snowing(everything("duty", remind_every=TEN))
     told = desk.night(at("0530"), at("0830"), "SN", every_min=1)

@@ -77,7 +77,7 @@ def _seq(moment: datetime) -> int:
 
 @dataclass(frozen=True, slots=True)
 class _Seen:
-    """A station that is looked at: its open episodes that are asked for, and its line, None when it has nothing."""
+    """A station that is looked at, and its line; None when it has nothing to say."""
 
     view: StationView
     line: DigestLine | None
