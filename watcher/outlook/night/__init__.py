@@ -1,1 +1,1 @@
-"""The night ahead as an ensemble: the chance that a parked aircraft is frosted, by hour and by part. Pure; uses numpy."""
+"""The night ahead as an ensemble: how likely a parked aircraft is frosted, by hour and part. Pure; uses numpy."""

@@ -1,0 +1,160 @@
+"""Counting members: chances by step, times of onset and end, and what is kept of a part's night."""
+
+from __future__ import annotations
+
+from array import array
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+import numpy as np
+import numpy.typing as npt
+
+from watcher.outlook.night.model import PartNight, Steps, Times
+from watcher.outlook.night.wing import Seen
+from watcher.physics.arrays import Array
+
+_TENTHS = (0.1, 0.5, 0.9)
+# Fewer members than this share say nothing about the time.
+_ENOUGH = 0.05
+_LIKELY = 0.5
+
+
+def quantiles_of(values: Array) -> Array:
+    """Return the 10, 50 and 90 % quantiles over the last axis, interpolated, as a new last axis."""
+    ordered = np.sort(values, axis=-1)
+    places = np.array(_TENTHS) * (ordered.shape[-1] - 1)
+    below = places.astype(np.intp)
+    above = np.minimum(below + 1, ordered.shape[-1] - 1)
+    share = (places - below).astype(np.float32)
+    return np.asarray(ordered[..., below] * (1 - share) + ordered[..., above] * share)
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """Which steps of the grid are kept, for each station, and when they are.
+
+    Attributes
+    ----------
+    last
+        Index of each station's last step.
+    kept
+        Indices of the steps kept of all stations.
+    """
+
+    last: npt.NDArray[np.intp]
+    kept: frozenset[int]
+
+    def at(self, index: int) -> npt.NDArray[np.intp] | slice:
+        """Return the stations for which a step is kept: all, those that end there, or none."""
+        return slice(None) if index in self.kept else np.flatnonzero(self.last == index)
+
+
+class Tally:
+    """Counts one part while its night goes on.
+
+    Parameters
+    ----------
+    hours
+        Of the steps counted, from the beginning.
+    last
+        Index of each station's last step.
+    members
+        Size of the ensemble.
+    """
+
+    def __init__(self, hours: Array, last: npt.NDArray[np.intp], members: int) -> None:
+        stations, steps = len(last), len(hours)
+        self._hours, self._last = hours, last
+        self.chances = np.zeros((steps, stations, 4), dtype=np.float32)
+        self._first = np.full((stations, members), -1, dtype=np.int16)
+        self._latest = np.full((stations, members), -1, dtype=np.int16)
+        self._deposit = np.full((stations, members), -1, dtype=np.int16)
+
+    def add(self, index: int, seen: Seen) -> None:
+        """Count one step."""
+        for number, mask in enumerate((seen.active, seen.deposit, seen.residual, seen.covered)):
+            self.chances[index, :, number] = np.count_nonzero(mask, axis=1)
+        counted = (index <= self._last)[:, None]
+        active, deposit = seen.active & counted, seen.deposit & counted
+        np.copyto(self._first, index, where=active & (self._first < 0))
+        np.copyto(self._latest, index, where=active)
+        np.copyto(self._deposit, index, where=deposit)
+
+    def result(self) -> Outcome:
+        """Return chances and times of all stations."""
+        members = self._first.shape[1]
+        chances = self.chances / members
+        step_h = float(self._hours[1] - self._hours[0]) if len(self._hours) > 1 else 0.0
+        onset = np.where(self._first >= 0, self._hours[self._first], np.nan)
+        return Outcome(
+            chances=chances,
+            p_any=(self._first >= 0).mean(axis=1),
+            onset_h=_times(onset),
+            end_h=_times(self._ends(self._latest, step_h)),
+            deposit_end_h=_times(self._ends(self._deposit, step_h)),
+            hours=self._hours,
+        )
+
+    def _ends(self, latest: npt.NDArray[np.int16], step_h: float) -> Array:
+        """Return the hour after the latest step, infinite where it is still so at the last one, NaN where never."""
+        ended = np.where(latest >= self._last[:, None], np.inf, self._hours[latest] + step_h)
+        return np.where(latest >= 0, ended, np.nan)
+
+
+def _times(hours: Array) -> Array:
+    """Return the 10, 50 and 90 % points of those that are not NaN, which must be enough, else NaN."""
+    ordered = np.sort(hours, axis=1)
+    found = np.count_nonzero(~np.isnan(ordered), axis=1)
+    places = np.rint(np.array(_TENTHS) * np.maximum(found - 1, 0)[:, None]).astype(np.intp)
+    values = np.take_along_axis(ordered, places, axis=1)
+    values[found < max(1, _ENOUGH * hours.shape[1])] = np.nan
+    return values
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """A part's night at all stations of a batch, in hours from the beginning."""
+
+    chances: Array
+    p_any: Array
+    onset_h: Array
+    end_h: Array
+    deposit_end_h: Array
+    hours: Array
+
+    def part_night(self, name: str, row: int, begins_at: datetime, last: int, steps: Steps) -> PartNight:
+        """Return the values of one station."""
+        _, deposit, residual, precipitation = (round(float(value), 6) for value in self.chances[last, row])
+        likely = np.flatnonzero(self.chances[: last + 1, row, 0] >= _LIKELY)
+
+        def when(index: int) -> datetime:
+            return begins_at + timedelta(seconds=round(3600 * float(self.hours[index])))
+
+        return PartNight(
+            part=name,
+            p_any=round(float(self.p_any[row]), 6),
+            p_deposit=deposit,
+            p_frozen_residual=residual,
+            p_precipitation=precipitation,
+            onset=_clock(self.onset_h[row], begins_at),
+            end=_clock(self.end_h[row], begins_at),
+            deposit_end=_clock(self.deposit_end_h[row], begins_at),
+            likely_from=when(int(likely[0])) if likely.size else None,
+            likely_until=when(int(likely[-1])) if likely.size else None,
+            steps=steps,
+        )
+
+
+def _clock(hours: Sequence[float] | Array, begins_at: datetime) -> Times | None:
+    values = [float(hour) for hour in hours]
+    if np.isnan(values[0]):
+        return None
+    return Times(*(None if np.isinf(hour) else begins_at + timedelta(seconds=round(3600 * hour)) for hour in values))
+
+
+def packed(values: Array) -> array[float]:
+    """Return numbers as a compact array without numpy."""
+    found = array("f")
+    found.frombytes(np.ascontiguousarray(values, dtype=np.float32).tobytes())
+    return found
