@@ -28,7 +28,7 @@ CONTRACT = {
 }  # fmt: skip
 ADDED = {
     "event", "next_step", "certainty", "previous_level", "no_time", "forecast_raw", "valid_until", "acknowledged_by",
-    "acknowledgement_note", "stations", "acknowledge_url",
+    "acknowledgement_note", "stations", "acknowledge_url", "probability", "begins_between", "ends_between",
 }  # fmt: skip
 
 
@@ -137,6 +137,7 @@ def test_the_webhooks_body_is_the_contract() -> None:
         "next_step": BODY.next_step, "from": "2026-01-12T05:50:00Z", "until": None,
         "observed_at": "2026-01-12T05:50:00Z", "report_age_min": 12, "raw": RAW, "forecast_raw": None,
         "acknowledged_by": None, "acknowledgement_note": None, "stations": None, "acknowledge_url": None,
+        "probability": None, "begins_between": None, "ends_between": None,
         "valid_until": "2026-01-12T12:02:30Z", "board_url": "https://board.example.org/", "caution": CAUTION,
     }  # fmt: skip
 
@@ -179,7 +180,10 @@ def test_several_events_are_one_message_with_the_worst_first_and_what_ended_last
         of("XMOR", an_item(EventType.OPENED, station="XMOR", level=Level.TREAT, kind=Kind.EXPECTED)),
     )
     assert [part.body.station for part in message.parts] == ["XBAY", "XMOR", "XNOR", "XFEL"]
-    assert message.headline == "4 changes: XBAY no-time, XMOR treat expected, XNOR prepare, XFEL freezing precipitation ended"
+    assert (
+        message.headline
+        == "4 changes: XBAY no-time, XMOR treat expected, XNOR prepare, XFEL freezing precipitation ended"
+    )
     assert message.what == "4 changes together"
 
 

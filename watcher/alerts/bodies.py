@@ -8,11 +8,12 @@ from datetime import datetime, timedelta
 from watcher.alerts import next_steps
 from watcher.alerts.latest import facts_of
 from watcher.alerts.model import Episode, EventBody, EventType, StationView
+from watcher.outlook.model import Odds
 from watcher.reports.model import Forecast, Observation
 from watcher.rulebook.facts import Facts
 from watcher.rulebook.findings import find
 from watcher.rulebook.model import Rule
-from watcher.rulebook.words import Kind, Level
+from watcher.rulebook.words import Certainty, Kind, Level
 from watcher.units import clock_z, duration_text
 
 
@@ -61,6 +62,7 @@ def episode_body(episode: Episode, event: EventType, previous: Level | None, sce
         certainty=episode.certainty,
         begins_at=episode.began_at,
         until=episode.ended_at if event in _ENDINGS else episode.until,
+        odds=_odds(episode),
         observed_at=observation.observed_at if observation is not None else None,
         raw=observation.raw if observation is not None else None,
         forecast_raw=forecast.raw if forecast is not None and episode.kind is Kind.EXPECTED else None,
@@ -115,8 +117,7 @@ def _headline(episode: Episode, event: EventType, previous: Level | None, scene:
         return f"{episode.station} {episode.level.word} taken in hand by {episode.taken.by}: {what} {span}"
     change = f" (was {previous.word})" if previous is not None and previous is not episode.level else ""
     if episode.kind is Kind.EXPECTED:
-        certainty = f", {episode.certainty.value}" if episode.certainty is not None else ""
-        return f"{episode.station} {episode.level.word} expected{change}: {what} {_span(episode)}{certainty}"
+        return f"{episode.station} {episode.level.word} expected{change}: {what} {_when_expected(episode)}"
     confirmed = " as expected" if event is EventType.CONFIRMED else ""
     values = _temperatures(scene.observation)
     return f"{episode.station} {episode.level.word}{change}: {what} since {began}{confirmed}{values}, not ended"
@@ -146,6 +147,28 @@ def _leading_rule(episode: Episode, scene: Scene) -> Rule | None:
     candidates = [rule for rule in scene.rules if rule.name in resting] or list(scene.rules)
     at_level = [rule for rule in candidates if rule.level is episode.level]
     return next(iter(at_level or candidates), None)
+
+
+def _when_expected(episode: Episode) -> str:
+    """Return the period and how sure it is: the TAF's own words, or how likely it is by the frost forecast."""
+    odds = _odds(episode)
+    if odds is None:
+        certainty = f", {episode.certainty.value}" if episode.certainty is not None else ""
+        return f"{_span(episode)}{certainty}"
+    between = ""
+    if odds.begins_between is not None:
+        first, last = odds.begins_between
+        between = f" ({clock_z(first)}-{clock_z(last)})"
+    until = f" to about {clock_z(episode.until)}" if episode.until is not None else ""
+    return f"from about {clock_z(episode.began_at)}{between}{until}, {odds.probability:.0%}"
+
+
+def _odds(episode: Episode) -> Odds | None:
+    """Return how likely an expected episode is where it was computed; None where a TAF says it in words."""
+    if episode.kind is not Kind.EXPECTED or episode.certainty is not Certainty.COMPUTED:
+        return None
+    leading = [item for item in episode.expected if item.level is episode.level and item.odds is not None]
+    return leading[0].odds if leading else None
 
 
 def _span(episode: Episode) -> str:

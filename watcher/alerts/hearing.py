@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
+from watcher.alerts.latest import with_night
 from watcher.alerts.sight import learned_cadence_min
 from watcher.alerts.turn import Turn
 from watcher.reports.model import Forecast, Observation, Report
@@ -87,7 +88,8 @@ def _make_latest(turn: Turn, report: Report, replaced: tuple[str, ...]) -> None:
         if turn.now - moment.observed_at <= _HISTORY and moment.observed_at < observation.observed_at
     )
     # The facts of a report are made from what came before it.
-    turn.facts = observed_facts(observation, station=turn.view.station, history=history, now=turn.now)
+    facts = observed_facts(observation, station=turn.view.station, history=history, now=turn.now)
+    turn.facts = with_night(facts, turn.view.night)
     history = (*history, moment_of(observation))
     turn.view = replace(turn.view, latest=report, history=history, replaced=replaced, expectations=None)
     turn.remember(

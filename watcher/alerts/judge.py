@@ -10,16 +10,20 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from types import MappingProxyType
 
 from watcher.alerts.changes import StationChange
 from watcher.alerts.episodes import Basis, Transition, advance, begin, comes_true, take, withdraw
 from watcher.alerts.hearing import observations_in_order, observed_at, take_forecasts, take_observation
 from watcher.alerts.holds import of_known_rules, updated_holds
+from watcher.alerts.latest import facts_of
 from watcher.alerts.model import Acknowledgement, Episode, EventType, Hold, Phase, Policy, Spent, StationView
 from watcher.alerts.sight import is_blind
 from watcher.alerts.turn import Turn
+from watcher.outlook.computed import computed_expectations
 from watcher.outlook.expectations import expectations
 from watcher.outlook.model import Expectation
+from watcher.outlook.night.model import Night
 from watcher.outlook.steps import expected_steps
 from watcher.reports.model import Forecast, Observation, Report
 from watcher.rulebook.model import Rule, Rulebook
@@ -30,6 +34,7 @@ def judge(
     views: Mapping[str, StationView],
     reports: Iterable[Report],
     acknowledgements: Iterable[Acknowledgement] = (),
+    nights: Mapping[str, Night] = MappingProxyType({}),
     *,
     rulebook: Rulebook,
     policy: Policy,
@@ -46,6 +51,8 @@ def judge(
     acknowledgements
         What people have taken in hand since the last call, in their order. They are about the episodes as they stood
         before these reports; those of episodes that are over, or in somebody's hand already, change nothing.
+    nights
+        Newly computed frost forecasts by station code.
     rulebook, policy
         The rules and the settings of the judgement.
     now
@@ -66,7 +73,7 @@ def judge(
     rules = _RulesByFlag.of(rulebook)
     changes = []
     for code in sorted(views):
-        heard = _Heard(by_station.get(code, ()), taken.get(code, ()))
+        heard = _Heard(by_station.get(code, ()), taken.get(code, ()), nights.get(code))
         change = _judge_station(views[code], heard, rules, policy, now)
         if change is not None:
             changes.append(change)
@@ -106,6 +113,7 @@ class _Heard:
 
     reports: Sequence[Report]
     acknowledgements: Sequence[Acknowledgement]
+    night: Night | None
 
 
 def _judge_station(
@@ -121,6 +129,8 @@ def _judge_station(
         if take_observation(turn, report):
             _expect(turn, rules)
             _step(turn, rules, policy, report)
+    if heard.night is not None:
+        _take_night(turn, heard.night, rules, policy)
     _step(turn, rules, policy, None)
     _look(turn, policy)
     return turn.change()
@@ -134,18 +144,44 @@ def _take_in_hand(turn: Turn, acknowledgements: Sequence[Acknowledgement], rules
             turn.take(transition, rules.names.get(transition.episode.flag, ()))
 
 
+def _take_night(turn: Turn, night: Night, rules: _RulesByFlag, policy: Policy) -> None:
+    """Take a frost forecast, and judge the latest report again with it; it counts as the same report."""
+    turn.view = replace(turn.view, night=night, expectations=None)
+    _expect(turn, rules)
+    latest = turn.view.latest
+    if latest is not None:
+        turn.facts = facts_of(turn.view, turn.now)
+        _step(turn, rules, policy, latest)
+
+
 def _expect(turn: Turn, rules: _RulesByFlag) -> None:
-    """Compute the expectations where the forecast or the latest report changed."""
+    """Compute the expectations where the forecast, the latest report or the night changed."""
     if turn.view.expectations is not None:
         return
-    found: tuple[Expectation, ...] = ()
+    found: list[Expectation] = []
     report = turn.view.forecast
     if report is not None and isinstance(report.decoded, Forecast):
         latest = turn.view.latest.decoded if turn.view.latest is not None else None
         assert latest is None or isinstance(latest, Observation)
         steps = expected_steps(report.decoded, station=turn.view.station, latest=latest, now=turn.now)
-        found = expectations(rules.book, steps)
-    turn.view = replace(turn.view, expectations=found)
+        found.extend(expectations(rules.book, steps))
+    found.extend(_computed(turn, rules))
+    found.sort(key=lambda item: (item.begins_at, -item.level, item.rule))
+    turn.view = replace(turn.view, expectations=tuple(found))
+
+
+def _computed(turn: Turn, rules: _RulesByFlag) -> Iterable[Expectation]:
+    """Return what the night gives; until it is computed, what open episodes were expected by goes on."""
+    before = [
+        item
+        for episode in turn.view.episodes
+        for item in episode.expected
+        if item.certainty is Certainty.COMPUTED and item.ends_at > turn.now
+    ]
+    if turn.view.night is None:
+        known = {rule.name for rule in rules.book.rules}
+        return {(item.rule, item.begins_at): item for item in before if item.rule in known}.values()
+    return computed_expectations(rules.book, turn.view.night, now=turn.now, held={item.rule for item in before})
 
 
 def _step(turn: Turn, rules: _RulesByFlag, policy: Policy, report: Report | None) -> None:
@@ -252,9 +288,13 @@ def _is_spent(item: Expectation, turn: Turn) -> bool:
     )
 
 
+# What should be there already is for the reports to say.
+_SEEN_BY_REPORTS = frozenset({Certainty.PREVAILING, Certainty.COMPUTED})
+
+
 def _is_news(item: Expectation, turn: Turn) -> bool:
     """Return whether an expectation may open an episode: what should prevail already is for the reports to say."""
-    prevails_now = item.certainty is Certainty.PREVAILING and item.begins_at <= turn.now
+    prevails_now = item.certainty in _SEEN_BY_REPORTS and item.begins_at <= turn.now
     return not prevails_now or turn.state.blind_since is not None
 
 

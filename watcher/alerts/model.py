@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
 
-from watcher.outlook.model import Expectation
+from watcher.outlook.model import Expectation, Odds
+from watcher.outlook.night.model import Night
 from watcher.reports.model import Report
 from watcher.reports.station import Station
 from watcher.rulebook.history import Moment
@@ -168,7 +169,8 @@ class StationState:
 class StationView:
     """All that the judgement needs to know of one station.
 
-    `expectations` is None until the outlook was computed for this `forecast` and `latest`.
+    `expectations` is None until the outlook was computed for this `forecast`, `latest` and `night`. `night`: the frost
+    forecast, None until it was computed; it may rest on an earlier report than `latest`.
     `history`: the past 12 hours, oldest first. `episodes`: those not ended. `replaced`: text hashes of reports of the
     same time as `latest` that it superseded.
     """
@@ -181,6 +183,7 @@ class StationView:
     expectations: tuple[Expectation, ...] | None = None
     episodes: tuple[Episode, ...] = ()
     replaced: tuple[str, ...] = ()
+    night: Night | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,6 +231,7 @@ class EventBody:
     certainty: Certainty | None = None
     begins_at: datetime | None = None
     until: datetime | None = None
+    odds: Odds | None = None
     observed_at: datetime | None = None
     raw: str | None = None
     forecast_raw: str | None = None

@@ -27,6 +27,9 @@ def webhook_body(message: Message) -> dict[str, object]:
             "no_time": body.no_time.value if body.no_time is not None else None,
             "kind": body.kind.value if body.kind is not None else None,
             "certainty": body.certainty.value if body.certainty is not None else None,
+            "probability": round(body.odds.probability, 3) if body.odds is not None else None,
+            "begins_between": _pair(body.odds.begins_between) if body.odds is not None else None,
+            "ends_between": _pair(body.odds.ends_between) if body.odds is not None else None,
             "phase": body.phase.value if body.phase is not None else None,
             "headline": part.headline,
             "why": body.why,
@@ -67,6 +70,10 @@ def _digest_line(line: DigestLine, now: datetime) -> dict[str, object]:
         "raw": line.raw,
         "also": list(line.also),
     }
+
+
+def _pair(span: tuple[datetime, datetime] | None) -> list[str] | None:
+    return [iso_z(moment) for moment in span] if span is not None else None
 
 
 def _iso(moment: datetime | None) -> str | None:

@@ -86,6 +86,8 @@ def span_text(body: EventBody, told_as: EventType) -> tuple[str, str] | None:
         return label, f"{begins} until {until}" if until is not None else f"{begins}, open when last seen"
     if body.kind is Kind.EXPECTED:
         certainty = f", {body.certainty.value}" if body.certainty is not None else ""
+        if body.odds is not None:
+            certainty += f", {body.odds.probability:.0%}"
         return "Expected", f"{begins} until {until or 'a time not given'}{certainty}"
     if told_as is EventType.SEEING:
         return "Was blind since", begins

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 
 from watcher.outlook.model import Expectation, Step
@@ -11,18 +11,19 @@ from watcher.rulebook.words import Kind
 from watcher.units import clock_z
 
 
-def expectations(rulebook: Rulebook, steps: Sequence[Step]) -> tuple[Expectation, ...]:
+def expectations(rulebook: Rulebook, steps: Sequence[Step], *, held: Collection[str] = ()) -> tuple[Expectation, ...]:
     """Return where a rule is expected to hold, by beginning; neighbouring steps of like certainty are one period.
 
     A rule that is unknown in a step is not expected there: the silence of a TAF and what it does not carry open
-    nothing.
+    nothing. The rules named in `held` are expected already and go on by their release thresholds.
     """
     rules = rulebook.of_kind(Kind.EXPECTED)
     found: list[Expectation] = []
     running: dict[tuple[str, str], int] = {}
     for step in steps:
         for rule in rules:
-            if rule.when.judge(step.facts).enter is not True:
+            verdict = rule.when.judge(step.facts)
+            if (verdict.keep if rule.name in held else verdict.enter) is not True:
                 continue
             key = (rule.name, step.certainty.value)
             index = running.get(key)

@@ -24,10 +24,23 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True)
+class Odds:
+    """What an ensemble says of an expectation.
+
+    `probability`: 0 to 1. `begins_between`, `ends_between`: where 80 % of the members begin and end; None where that
+    is not known, such as an end after the time that was looked at.
+    """
+
+    probability: float
+    begins_between: tuple[datetime, datetime] | None = None
+    ends_between: tuple[datetime, datetime] | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Expectation:
     """One rule that is expected to hold from `begins_at` to `ends_at`; steps of like certainty are joined.
 
-    `since`: when the TAF's own period behind it begins, which may be before the present.
+    `since`: when the TAF's own period behind it begins, which may be before the present. `odds`: of what is computed.
     """
 
     rule: str
@@ -39,3 +52,4 @@ class Expectation:
     ends_at: datetime
     why: str
     no_time: NoTime | None = None
+    odds: Odds | None = None

@@ -69,9 +69,13 @@ class NoTime(StrEnum):
 
 
 class Certainty(StrEnum):
-    """How a TAF says that something will be: its own words, never a frost probability."""
+    """How something is said to come: in the words of a TAF, or computed from reports, TAF and physics.
+
+    The TAF's probability groups and a computed probability are never mixed.
+    """
 
     PREVAILING = "prevailing"
+    COMPUTED = "computed"
     BECOMING = "becoming"
     TEMPORARY = "temporary"
     PROBABILITY_40 = "probability 40 %"
