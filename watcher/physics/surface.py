@@ -23,7 +23,7 @@ from watcher.physics.longwave import STEFAN_BOLTZMANN_W_M2K4
 from watcher.physics.skin import Skin, solve
 from watcher.physics.transfer import KELVIN, heat_transfer_w_m2k, vapour_transfer_kg_m2shpa
 from watcher.physics.vapour import frost_point_from_vapour_c
-from watcher.physics.water import Water, fuse, settle
+from watcher.physics.water import Water, take_part
 
 # What a frosted and a clean white skin send back of the sunlight; memory.
 FROSTED_ALBEDO, CLEAN_ALBEDO = 0.55, 0.75
@@ -298,10 +298,10 @@ def _after(surface: Surface, skin: Skin, dt_s: float) -> tuple[Array, Array, Arr
         deposit = skin.flux_kg_m2s * dt_s
         deposit += surface.deposit_kg_m2
         return np.maximum(deposit, 0, out=deposit), surface.film_kg_m2, None
-    water = Water(surface.deposit_kg_m2.copy(), surface.film_kg_m2.copy(), _frozen_kg_m2(surface).copy())
-    fuse(skin, water, dt_s)
-    settle(skin, water, dt_s)
-    return water.deposit_kg_m2, water.film_kg_m2, water.frozen_kg_m2
+    frozen = _frozen_kg_m2(surface)
+    water = Water(surface.deposit_kg_m2.copy(), frozen.copy(), surface.film_kg_m2 - frozen)
+    take_part(skin, water, dt_s)
+    return water.deposit_kg_m2, water.frozen_kg_m2 + water.liquid_kg_m2, water.frozen_kg_m2
 
 
 def _frozen_kg_m2(surface: Surface) -> Array:

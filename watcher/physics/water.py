@@ -22,78 +22,71 @@ KEPT_FILM_KG_M2 = 0.100
 
 @dataclass(slots=True)
 class Water:
-    """What is on a skin; the arrays are its own and may be changed in place.
+    """What is on a skin; the arrays are its own and are changed in place.
 
     Attributes
     ----------
     deposit_kg_m2
         Frost.
-    film_kg_m2, frozen_kg_m2
-        Water that settled, fell or melted, and the frozen share of it.
+    frozen_kg_m2, liquid_kg_m2
+        The frozen and the liquid share of the film: water that settled as dew, fell as rain or melted.
     """
 
     deposit_kg_m2: Array
-    film_kg_m2: Array
     frozen_kg_m2: Array
+    liquid_kg_m2: Array
 
 
-def fuse(skin: Skin, water: Water, dt_s: float) -> None:
-    """Let ice melt on a skin above 0 °C and water freeze on one below, as far as the heat at hand goes.
+def take_part(skin: Skin, water: Water, dt_s: float) -> None:
+    """Let vapour settle or leave, ice melt above 0 °C and water freeze below, as far as mass and heat go.
 
     Parameters
     ----------
     skin
-        As solved without melting and freezing; its temperature and flux are changed.
+        As solved without melting and freezing; its temperature is changed.
     water
-        What is on it, before this step's vapour; changed.
+        What is on it; changed.
     dt_s
         Length of the step. [s]
 
     Notes
     -----
     Frozen film melts before frost does, melted frost joins the film, and the skin stays at 0 °C until all is melted or
-    frozen [1]_.
+    frozen [1]_. Vapour leaves a skin at or below 0 °C as from ice and a warmer one as from water; where less of that is
+    there than leaves, the other melts or freezes to make it up, so that the heat is that of what was there.
     """
-    per_kelvin = skin.stiffness_w_m2k * (dt_s / FUSION_J_KG)
-    # Above 0: what the heat could melt; below: what it could freeze, negative.
-    wanted = skin.temp_c * per_kelvin
-    liquid = water.film_kg_m2 - water.frozen_kg_m2
-    melted = np.clip(wanted, -liquid, water.deposit_kg_m2 + water.frozen_kg_m2)
-    from_film = np.minimum(melted, water.frozen_kg_m2)
-    from_frost = melted - from_film
-    water.frozen_kg_m2 -= from_film
-    water.deposit_kg_m2 -= from_frost
-    water.film_kg_m2 += from_frost
-    melted /= per_kelvin
-    skin.temp_c -= melted
-    melted *= skin.flux_slope_kg_m2sk
-    skin.flux_kg_m2s += melted
+    _settle(water, skin, skin.flux_kg_m2s * dt_s)
+    less_flux = _fuse(skin, water, dt_s)
+    _settle(water, skin, less_flux * dt_s)
+    _make_up(water.frozen_kg_m2, water.liquid_kg_m2)
+    _make_up(water.liquid_kg_m2, water.frozen_kg_m2)
+    _make_up(water.frozen_kg_m2, water.deposit_kg_m2)
+    np.maximum(water.deposit_kg_m2, 0, out=water.deposit_kg_m2)
+    np.minimum(water.liquid_kg_m2, np.maximum(KEPT_FILM_KG_M2 - water.frozen_kg_m2, 0), out=water.liquid_kg_m2)
 
 
-def settle(skin: Skin, water: Water, dt_s: float) -> None:
-    """Add the vapour that settled, or take what left: frost from an icy skin, film from a wet one, then the other.
-
-    Parameters
-    ----------
-    skin
-        As solved, after melting and freezing.
-    water
-        What is on it; changed. More film than stays on the skin runs off.
-    dt_s
-        Length of the step. [s]
-    """
-    settled = skin.flux_kg_m2s * dt_s
-    frost = settled * skin.frosting
+def _settle(water: Water, skin: Skin, settled_kg_m2: Array) -> None:
+    frost = settled_kg_m2 * skin.frosting
     water.deposit_kg_m2 += frost
-    settled -= frost
-    water.film_kg_m2 += settled
-    _make_up(water.deposit_kg_m2, water.film_kg_m2)
-    _make_up(water.film_kg_m2, water.deposit_kg_m2)
-    np.minimum(water.film_kg_m2, KEPT_FILM_KG_M2, out=water.film_kg_m2)
-    np.clip(water.frozen_kg_m2, 0, water.film_kg_m2, out=water.frozen_kg_m2)
+    water.liquid_kg_m2 += settled_kg_m2 - frost
+    _make_up(water.deposit_kg_m2, water.frozen_kg_m2)
 
 
 def _make_up(lacking: Array, other: Array) -> None:
-    short = np.minimum(lacking, 0)
-    other += short
+    other += np.minimum(lacking, 0)
     np.maximum(lacking, 0, out=lacking)
+
+
+def _fuse(skin: Skin, water: Water, dt_s: float) -> Array:
+    """Melt or freeze, warm or cool the skin by it, and return by how much the flux of vapour changes."""
+    per_kelvin = skin.stiffness_w_m2k * (dt_s / FUSION_J_KG)
+    ice = water.deposit_kg_m2 + water.frozen_kg_m2
+    melted = np.clip(skin.temp_c * per_kelvin, -water.liquid_kg_m2, ice)
+    from_film = np.minimum(melted, water.frozen_kg_m2)
+    water.frozen_kg_m2 -= from_film
+    water.deposit_kg_m2 -= melted - from_film
+    water.liquid_kg_m2 += melted
+    melted /= per_kelvin
+    skin.temp_c -= melted
+    melted *= skin.flux_slope_kg_m2sk
+    return melted
