@@ -31,6 +31,8 @@ METRICS: tuple[MetricSpec, ...] = (
     MetricSpec("hoarline_runs", "counter", ("job", "outcome"), "scheduled runs: done, failed, missed, overlapping"),
     MetricSpec("hoarline_turn_seconds", "histogram", (), "time of one turn: judge and commit"),
     MetricSpec("hoarline_turns", "counter", ("outcome",), "turns committed or failed"),
+    MetricSpec("hoarline_nights", "counter", (), "frost forecasts computed"),
+    MetricSpec("hoarline_night_seconds", "histogram", (), "time of one portion of frost forecasts"),
     MetricSpec("hoarline_reports", "counter", ("feed", "outcome"), "reports: read, doubtful, unreadable"),
     MetricSpec("hoarline_feed_answers", "counter", ("feed", "what", "outcome"), "answers of feeds, failures included"),
     MetricSpec("hoarline_feed_newest_age_seconds", "gauge", ("feed", "what"), "age of the newest report of a feed"),

@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from types import MappingProxyType
 
 from watcher.alerts.changes import Changes, StationChange
 from watcher.alerts.judge import judge, withdraw_station
@@ -21,6 +22,7 @@ from watcher.alerts.model import Acknowledgement, Policy, StationState, StationV
 from watcher.alerts.outbox import Told
 from watcher.alerts.tell import after_telling, tell
 from watcher.errors import StoreConflict
+from watcher.outlook.night.model import Night
 from watcher.reports.model import Forecast, Observation, Report, Unreadable
 from watcher.reports.station import Station
 from watcher.rulebook.model import Rulebook
@@ -78,8 +80,10 @@ class Cycle:
         self._listeners = listeners
         self._memory = replace(self._memory, told=self._store.told(now))
 
-    def turn(self, reports: Sequence[Report], now: datetime) -> Changes:
-        """Judge all watched stations with these reports at this time, and commit what changed.
+    def turn(
+        self, reports: Sequence[Report], now: datetime, nights: Mapping[str, Night] = MappingProxyType({})
+    ) -> Changes:
+        """Judge all watched stations with these reports and frost forecasts at this time, and commit what changed.
 
         Raises
         ------
@@ -90,7 +94,7 @@ class Cycle:
             views = self._with_new_stations(reports)
             taken = self._store.unnoticed_acknowledgements()
             book, policy = self._watch.rulebook, self._watch.policy
-            made = judge(views, reports, taken, rulebook=book, policy=policy, now=now)
+            made = judge(views, reports, taken, nights, rulebook=book, policy=policy, now=now)
             unreadable = tuple(report for report in reports if isinstance(report.decoded, Unreadable))
             try:
                 return self._commit(made, now, views, unreadable=unreadable, taken=taken)

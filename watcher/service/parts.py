@@ -22,6 +22,7 @@ from watcher.notify.templating import Templates
 from watcher.notify.webhook import WebhookChannel
 from watcher.service.cycle import Watch
 from watcher.service.directory import Directory, KnownDestination
+from watcher.service.nights import NightPolicy
 from watcher.service.rules_folder import load_rulebook
 from watcher.settings import Settings
 from watcher.settings.model import FeedSection
@@ -40,6 +41,12 @@ def build_watch(settings: Settings) -> Watch:
         rulebook=load_rulebook(settings.path(folder) if folder is not None else None),
         policy=settings.policy(),
     )
+
+
+def night_policy(settings: Settings) -> NightPolicy:
+    """Return how far and for how many stations frost is computed."""
+    night = settings.text.night
+    return NightPolicy(night.ahead, night.members, night.most)
 
 
 def build_feeds(settings: Settings, http: HttpClients, random: Random) -> tuple[Feed, ...]:

@@ -26,7 +26,15 @@ from watcher.service.cycle import Cycle
 from watcher.service.directory import read_directory
 from watcher.service.health import HealthServer, Probes, Readiness
 from watcher.service.heartbeat import Heartbeat
-from watcher.service.parts import Channels, build_feeds, build_watch, checked_destinations, load_templates
+from watcher.service.nights import NightWatch
+from watcher.service.parts import (
+    Channels,
+    build_feeds,
+    build_watch,
+    checked_destinations,
+    load_templates,
+    night_policy,
+)
 from watcher.service.people import PeopleWatch
 from watcher.service.poller import Poller
 from watcher.service.readiness import readiness
@@ -42,6 +50,7 @@ if TYPE_CHECKING:
 
 _log = structlog.get_logger()
 _THIN_EVERY = timedelta(hours=1)
+_NIGHTS_EVERY = timedelta(minutes=1)
 _COUNT_EVERY = timedelta(seconds=15)
 
 
@@ -104,6 +113,7 @@ class Service:
         cycle = Cycle(self.store, self._watch)
         self.people = PeopleWatch(self.store, self.settings, self._watch.stations, self._channels, self.sender, cycle)
         self.keeper = Watchkeeper(cycle, self._clock, self.metrics, self.sender.wake, self._look_at_people)
+        self.nights = NightWatch(self.keeper, night_policy(self.settings), self._clock, self.metrics)
         self.heartbeat = Heartbeat(
             http, text.heartbeat.url, text.heartbeat.every, clock=self._clock, metrics=self.metrics
         )
@@ -158,6 +168,8 @@ class Service:
             for what in feed.brings:
                 self.schedule.every(f"{what} {feed.name}", _interval(section, what), self._poll(feed, what))
         self.schedule.every("tick", self.settings.text.watch.tick, self.keeper.tick, first_in=timedelta(seconds=1))
+        if self.settings.text.night.members:
+            self.schedule.every("nights", _NIGHTS_EVERY, self.nights.look, first_in=timedelta(seconds=5))
         self.schedule.every("thin", _THIN_EVERY, self._thin, first_in=_THIN_EVERY)
         self.schedule.every("outbox", _COUNT_EVERY, self._count_outbox, first_in=_COUNT_EVERY)
 

@@ -5,13 +5,16 @@ from __future__ import annotations
 import asyncio
 import time
 from collections import Counter
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from datetime import datetime
+from types import MappingProxyType
 
 import structlog
 
 from watcher.alerts.changes import Changes
+from watcher.alerts.model import StationView
 from watcher.errors import StoreError
+from watcher.outlook.night.model import Night
 from watcher.reports.model import Report
 from watcher.service.cycle import Cycle
 from watcher.telemetry import Metrics
@@ -58,8 +61,13 @@ class Watchkeeper:
             await self._look_at_people()
             self._tell(await asyncio.to_thread(self._cycle.load, self._clock()))
 
-    async def keep(self, reports: Sequence[Report]) -> None:
-        """Judge and commit reports; without any, judge that time has passed.
+    @property
+    def views(self) -> Mapping[str, StationView]:
+        """The stations as they stood after the last turn."""
+        return self._cycle.views
+
+    async def keep(self, reports: Sequence[Report], nights: Mapping[str, Night] = MappingProxyType({})) -> None:
+        """Judge and commit reports and frost forecasts; without any, judge that time has passed.
 
         Raises
         ------
@@ -71,7 +79,7 @@ class Watchkeeper:
             started = time.perf_counter()
             try:
                 await self._look_at_people()
-                changes = await asyncio.to_thread(self._cycle.turn, reports, now)
+                changes = await asyncio.to_thread(self._cycle.turn, reports, now, nights)
             except StoreError:
                 self._metrics.count("hoarline_turns", outcome="failed")
                 raise

@@ -105,6 +105,14 @@ class FeedSection(Section):
                 _check_address(key, url)
 
 
+class NightSection(Section):
+    """The frost forecast."""
+
+    ahead: Duration = Field(timedelta(hours=15), description="How far ahead it is computed.")
+    members: int = Field(200, ge=0, le=2000, description="Size of the ensemble; 0: no frost forecast.")
+    most: int = Field(1500, ge=1, description="The most stations computed in a minute, the coldest first.")
+
+
 class MailSection(Section):
     """The server that mail is handed to."""
 
@@ -190,6 +198,7 @@ class SettingsText(Section):
     store: StoreSection = StoreSection()
     watch: WatchSection = WatchSection()
     feed: tuple[FeedSection, ...] = ()
+    night: NightSection = NightSection()
     mail: MailSection | None = None
     network: NetworkSection = NetworkSection()
     destination: tuple[DestinationSection, ...] = ()
