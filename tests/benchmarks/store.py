@@ -22,9 +22,12 @@ from time import perf_counter
 from sqlalchemy import event
 
 from tests.store.scenes import a_change, a_delivery, an_episode, an_event
+from watcher.alerts.changes import Changes, StationChange
 from watcher.alerts.judge import judge
-from watcher.alerts.model import Changes, Policy, StationChange, StationState, StationView, Subscription
+from watcher.alerts.listeners import Listeners
+from watcher.alerts.model import Policy, StationState, StationView
 from watcher.alerts.outbox import Settled
+from watcher.alerts.subscribers import Recipient, Subscription
 from watcher.alerts.tell import tell
 from watcher.feeds.cache_csv import parse_metar_csv
 from watcher.reports.decode import decode_report
@@ -38,9 +41,11 @@ from watcher.store.store import Store
 WORLD = Path(__file__).parent.parent / "data" / "reports" / "awc-metars-cache-20141218.csv.gz"
 NOW = datetime(2014, 12, 18, 8, 0, tzinfo=UTC)
 DESTINATIONS = tuple(f"destination-{n}" for n in range(50))
-SUBSCRIPTIONS = (Subscription("all", DESTINATIONS[:10]),)
+LISTENERS = Listeners([Subscription("all", DESTINATIONS[:10])], [Recipient(name) for name in DESTINATIONS])
 STATIONS, HISTORY_H, EVERY_MIN = 5000, 12, 30
 DELIVERIES = 10_000
+TURNS = 40
+GATHERED = timedelta(seconds=20)
 ROUNDS = 5
 
 
@@ -69,10 +74,18 @@ def a_turn_of_the_world() -> Changes:
     reports = [heard(row.text, NOW, row.observed_at, row.kind) for row in rows]
     codes = sorted({report.decoded.station for report in reports if isinstance(report.decoded, Observation)})
     views = {code: StationView(Station(code), StationState(code)) for code in codes}
-    made = judge(views, reports, rulebook=load_rulebook(), policy=Policy(), now=NOW)
+    rulebook = load_rulebook()
+    made = judge(views, reports, rulebook=rulebook, policy=Policy(), now=NOW)
     views |= {change.station: change.after for change in made}
-    owed = tell(made, views.values(), SUBSCRIPTIONS, {}, policy=Policy(), now=NOW)
-    return Changes(NOW, tuple(change for change in made if not change.quiet), owed)
+    telling = tell(made, views.values(), LISTENERS, {}, rulebook=rulebook, policy=Policy(), now=NOW)
+    return Changes(NOW, tuple(change for change in made if not change.quiet), telling.deliveries)
+
+
+def shared(changes: Changes) -> Changes:
+    """Return the same changes for destinations that gather what comes up within 20 seconds."""
+    return replace(
+        changes, deliveries=tuple(replace(item, group_within=timedelta(seconds=20)) for item in changes.deliveries)
+    )
 
 
 def one_report_each(changes: Changes) -> Changes:
@@ -99,15 +112,19 @@ def committing(folder: Path) -> dict[str, object]:
     plain = one_report_each(world)
     small = Changes(NOW, (a_change("XNOR"),))
     times: dict[str, list[float]] = {
-        name: [] for name in ("world", "told", "plain", "small_full", "small_normal", "bare")
+        name: [] for name in ("world", "told", "again", "shared", "plain", "small_full", "small_normal", "bare")
     }
     rows = 0
     for turn in range(ROUNDS):
         with closing(Store.open(f"sqlite:///{folder}/world-{turn}.db")) as store:
             times["world"].append(seconds(lambda store=store: store.commit(world)))
             times["told"].append(seconds(lambda store=store: store.told(NOW)))
+            nothing_new = Changes(NOW, deliveries=world.deliveries)
+            times["again"].append(seconds(lambda store=store, changes=nothing_new: store.commit(changes)))
         rows, bare_s = bare_copy(folder / f"world-{turn}.db", folder / f"bare-{turn}.db")
         times["bare"].append(bare_s)
+        with closing(Store.open(f"sqlite:///{folder}/shared-{turn}.db")) as store:
+            times["shared"].append(seconds(lambda store=store: store.commit(shared(world))))
         with closing(Store.open(f"sqlite:///{folder}/plain-{turn}.db")) as store:
             times["plain"].append(seconds(lambda store=store: store.commit(plain)))
     for name in ("small_full", "small_normal"):
@@ -124,7 +141,9 @@ def committing(folder: Path) -> dict[str, object]:
         "deliveries": len(world.deliveries),
         "rows": rows,
         "world_turn": rounded(times["world"]),
+        "world_turn_shared": rounded(times["shared"]),
         "told_of_all": rounded(times["told"]),
+        "all_that_is_owed_asked_for_again": rounded(times["again"]),
         "rows_by_the_bare_driver": rounded(times["bare"]),
         "world_turn_over_bare_driver": round(statistics.median(times["world"]) / statistics.median(times["bare"]), 2),
         "4538_new_stations_with_a_report": rounded(times["plain"]),
@@ -190,28 +209,55 @@ def loading(folder: Path) -> dict[str, object]:
 def sending(folder: Path) -> dict[str, object]:
     """10,000 messages to 50 destinations: claimed 200 at a time, settled sent, until none is left."""
     subjects = DELIVERIES // len(DESTINATIONS)
-    events = [an_event(f"XNOR-{number}", at=NOW) for number in range(subjects)]
-    owed = tuple(a_delivery(name, item) for item in events for name in DESTINATIONS)
     with closing(Store.open(f"sqlite:///{folder}/send.db")) as store:
-        store.commit(Changes(NOW, (a_change("XNOR", events=tuple(events)),), owed))
-        claims, settles, sent = [], [], list[str]()
-        while True:
-            begin = perf_counter()
-            claimed = store.claim(NOW, limit=200, lease=timedelta(minutes=2), per_destination=4)
-            claims.append(perf_counter() - begin)
-            if not claimed:
-                break
-            sent.extend(item.id for item in claimed)
-            results = [Settled(item.id, "sent") for item in claimed]
-            settles.append(seconds(lambda results=results: store.settle(results, NOW)))
-        assert len(sent) == len(set(sent)) == DELIVERIES
+        owe_turn(store, 0, range(subjects), None)
+        alone = emptied(store, NOW)
         assert store.outbox_counts()["sent"] == DELIVERIES
+        # Everyone was told of every episode before, as far into the night as it goes.
+        for turn in range(1, TURNS):
+            owe_turn(store, turn, range(subjects // TURNS), GATHERED)
+            if turn % 10 == 0:
+                emptied(store, NOW + 2 * GATHERED * turn)
+        emptied(store, NOW + 2 * GATHERED * TURNS)
+        owe_turn(store, TURNS, range(subjects), GATHERED)
+        gathered = emptied(store, NOW + 2 * GATHERED * (TURNS + 1))
     return {
         "deliveries": DELIVERIES,
         "destinations": len(DESTINATIONS),
+        "alone": alone,
+        "shared_after_a_long_night": gathered,
+    }
+
+
+def owe_turn(store: Store, turn: int, subjects: range, group_within: timedelta | None) -> None:
+    """Owe one event of each subject to every destination."""
+    at = NOW + 2 * GATHERED * turn
+    events = [an_event(f"XNOR-{number}", turn + 1, at=at) for number in subjects]
+    owed = tuple(a_delivery(name, item, group_within=group_within) for item in events for name in DESTINATIONS)
+    store.commit(Changes(at, (a_change("XNOR", turn, events=tuple(events)),), owed))
+
+
+def emptied(store: Store, now: datetime) -> dict[str, object]:
+    """Claim and settle until nothing is left; return the figures."""
+    claims, settles, sent, events = [], [], list[str](), 0
+    while True:
+        begin = perf_counter()
+        claimed = store.claim(now, limit=200, lease=timedelta(minutes=2), per_destination=4)
+        claims.append(perf_counter() - begin)
+        if not claimed:
+            break
+        sent.extend(item.id for item in claimed)
+        events += sum(len(item.items) for item in claimed)
+        results = [Settled(item.id, "sent") for item in claimed]
+        settles.append(seconds(lambda results=results: store.settle(results, now)))
+    assert len(sent) == len(set(sent))
+    return {
+        "messages": len(sent),
+        "events": events,
         "claim_of_200": rounded(claims[:-1]),
         "settle_of_200": rounded(settles),
-        "claimed_and_settled_a_second": round(DELIVERIES / (sum(claims) + sum(settles))),
+        "messages_claimed_and_settled_a_second": round(len(sent) / (sum(claims) + sum(settles))),
+        "events_claimed_and_settled_a_second": round(events / (sum(claims) + sum(settles))),
     }
 
 

@@ -20,13 +20,16 @@ from time import perf_counter
 from tests.benchmarks.machine import machine
 from tests.notify.scenes import BODY, SECRET
 from tests.store.scenes import a_change, a_delivery
-from watcher.alerts.model import Changes, Event, EventType, SubjectKind
+from watcher.alerts.changes import Changes
+from watcher.alerts.model import Event, EventType, SubjectKind
+from watcher.alerts.outbox import Item
 from watcher.clock import utc_now
 from watcher.demo.receivers import WebhookReceiver
 from watcher.net import Guard, HttpClients
 from watcher.notify.message import message_of
 from watcher.notify.model import WebhookDestination
 from watcher.notify.sender import Sender
+from watcher.notify.templating import Templates
 from watcher.notify.webhook import WebhookChannel
 from watcher.store.store import Store
 
@@ -65,10 +68,9 @@ async def without_the_store(channels: dict[str, WebhookChannel]) -> float:
     async def worker(name: str, first: int) -> None:
         for number in range(first, EVENTS, IN_FLIGHT):
             event = event_of(number, now)
-            message = message_of(
-                event, told_as=event.type, now=now, valid_until=now + timedelta(hours=6), public_url=None
-            )
-            await channels[name].send(message, f"bare_{number}_{name}", event.subject_id, now)
+            told = Item(event, event.type, event.body.level, event.subject_id)
+            message = message_of(f"bare_{number}_{name}", [told], now=now, valid_until=now + timedelta(hours=6))
+            await channels[name].send(message, now)
 
     begin = perf_counter()
     await asyncio.gather(*(worker(name, first) for name in NAMES for first in range(IN_FLIGHT)))
@@ -101,8 +103,9 @@ async def main() -> None:
     assert receivers.stdout is not None
     urls = json.loads(await receivers.stdout.readline())
     async with HttpClients(Guard(["127.0.0.0/8"])) as http:
+        templates = Templates.load()
         channels = {
-            name: WebhookChannel(WebhookDestination(name, url, (SECRET,)), http)
+            name: WebhookChannel(WebhookDestination(name, url, (SECRET,)), http, templates)
             for name, url in zip(NAMES, urls, strict=True)
         }
         bare_s = await without_the_store(channels)

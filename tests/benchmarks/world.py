@@ -13,7 +13,9 @@ from pathlib import Path
 
 from tests.benchmarks.machine import machine
 from tests.reports.open_data import FOLDER
-from watcher.alerts.model import Policy, Subscription
+from watcher.alerts.listeners import Listeners
+from watcher.alerts.model import Policy
+from watcher.alerts.subscribers import Recipient, Subscription
 from watcher.feeds.cache_csv import parse_metar_csv
 from watcher.feeds.model import Fetched, Outcome
 from watcher.net import gunzip
@@ -28,10 +30,11 @@ NOW = datetime(2014, 12, 18, 8, 0, tzinfo=UTC)
 
 def main() -> None:
     body = (FOLDER / "awc-metars-cache-20141218.csv.gz").read_bytes()
-    watch = Watch(None, StationTable.load(), load_rulebook(), Policy(), (Subscription("all", ("desk", "room")),))
+    watch = Watch(None, StationTable.load(), load_rulebook(), Policy())
+    listeners = Listeners([Subscription("all", ("desk", "room"))], [Recipient("desk"), Recipient("room")])
     with tempfile.TemporaryDirectory() as folder:
         store = Store.open(f"sqlite:///{Path(folder) / 'world.db'}")
-        cycle = Cycle(store, watch)
+        cycle = Cycle(store, watch, listeners)
         cycle.load(NOW)
         marks = [time.perf_counter()]
         rows = parse_metar_csv(gunzip(body, 1 << 26))
@@ -44,7 +47,7 @@ def main() -> None:
         marks.append(time.perf_counter())
         cycle.turn((), NOW + timedelta(minutes=2))
         marks.append(time.perf_counter())
-        restarted = Cycle(store, watch)
+        restarted = Cycle(store, watch, listeners)
         restarted.load(NOW + timedelta(minutes=3))
         marks.append(time.perf_counter())
         owed = store.outbox_counts()
