@@ -4,7 +4,8 @@ References
 ----------
 .. [1] WMO-No. 306, FM 15: FEW 1 to 2, SCT 3 to 4, BKN 5 to 7 eighths, OVC 8; CAVOK, SKC, NSC, CLR and NCD say that
    nothing is seen below a limit.
-.. [2] M. Martin, P. Berdahl, Solar Energy 33, 1984: layers of cloud that weaken with height (memory).
+.. [2] M. Martin, P. Berdahl, Solar Energy 33, 1984: layers of cloud that weaken with height (memory). Without a height
+   the whole sky's 0.9 n^2 of `watcher.physics.longwave.cloud_factor_from_okta`.
 """
 
 from __future__ import annotations
@@ -24,9 +25,13 @@ FOG_FACTOR = 0.97
 # What may be above the limit of what is reported: how often, and how much at most. Assumed, no source.
 UNSEEN_SHARE, UNSEEN_MOST = 0.35, 0.35
 # Standard deviation of the factor where cover is known, by cover: measured by eighths on daytime longwave with the
-# height unknown (0.06 to 3 eighths, 0.35 for 4 to 6, 0.25 for 7 and 8); known height and amount take most of it away.
+# height unknown; a known height takes much of it away (how much was not measured).
 _CLEAR_SD, _BROKEN_SD, _OVERCAST_SD = 0.06, 0.15, 0.10
-_UNKNOWN_HEIGHT_SD = 0.25
+_HIGH_OR_LOW_BROKEN_SD, _HIGH_OR_LOW_OVERCAST_SD = 0.30, 0.25
+_OKTA_WEIGHT = 0.9
+_SCALE_HEIGHT_M = 8200.0
+# Above a sky this closed nothing more is to be gained.
+_SEEN_THROUGH = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,24 +78,25 @@ def sky_of(clouds: tuple[CloudLayer, ...] | None, vertical_visibility_ft: int | 
         return Sky(0.0, 0.0, _CLEAR_SD, unseen=True) if cavok else UNKNOWN_SKY
     if not clouds or all(layer.amount in _NOTHING for layer in clouds):
         return Sky(0.0, 0.0, _CLEAR_SD, unseen=True) if clouds else UNKNOWN_SKY
-    layers = [_layer(layer) for layer in clouds if layer.amount not in _NOTHING]
-    low = _factor((least, height) for least, _, height in layers)
-    high = _factor((most, height) for _, most, height in layers)
-    return Sky(low, high, _error(clouds, high), unseen=high < _SEEN_THROUGH)
+    layers = [layer for layer in clouds if layer.amount not in _NOTHING]
+    least, most = ([_amount(layer)[end] for layer in layers] for end in (0, 1))
+    if any(layer.base_ft is None for layer in layers):
+        low, high = (_OKTA_WEIGHT * max(amounts) ** 2 for amounts in (least, most))
+        broken, overcast = _HIGH_OR_LOW_BROKEN_SD, _HIGH_OR_LOW_OVERCAST_SD
+    else:
+        heights = [(layer.base_ft or 0) * METRES_PER_FOOT for layer in layers]
+        low, high = (_factor(zip(amounts, heights, strict=True)) for amounts in (least, most))
+        broken, overcast = _BROKEN_SD, _OVERCAST_SD
+    error = _CLEAR_SD if max(most) <= _AMOUNTS["SCT"][1] else broken if max(least) < 1 else overcast
+    return Sky(low, high, error, unseen=high < _SEEN_THROUGH)
 
 
-_SCALE_HEIGHT_M = 8200.0
-_UNKNOWN_HEIGHT_M = 1500.0
-# Above a sky this closed nothing more is to be gained.
-_SEEN_THROUGH = 0.5
-
-
-def _layer(layer: CloudLayer) -> tuple[float, float, float]:
+def _amount(layer: CloudLayer) -> tuple[float, float]:
+    """Return the least and the most of the sky that a group covers; heavy cloud counts as broken at least."""
     least, most = _AMOUNTS.get(layer.amount or "", (0.0, 1.0))
     if layer.type in {"CB", "TCU"}:
         least, most = max(least, _AMOUNTS["BKN"][0]), max(most, _AMOUNTS["BKN"][1])
-    height = _UNKNOWN_HEIGHT_M if layer.base_ft is None else layer.base_ft * METRES_PER_FOOT
-    return least, most, height
+    return least, most
 
 
 def _factor(layers: Iterable[tuple[float, float]]) -> float:
@@ -106,10 +112,3 @@ def _factor(layers: Iterable[tuple[float, float]]) -> float:
 def _emissivity(height_m: float) -> float:
     kilometres = height_m / 1000
     return 1.0 if kilometres < 4 else 0.15 if kilometres > 11 else 0.74 - 0.084 * (kilometres - 4)
-
-
-def _error(clouds: tuple[CloudLayer, ...], most: float) -> float:
-    if any(layer.base_ft is None for layer in clouds if layer.amount not in _NOTHING):
-        return _UNKNOWN_HEIGHT_SD
-    amounts = {layer.amount for layer in clouds}
-    return _OVERCAST_SD if "OVC" in amounts else _BROKEN_SD if "BKN" in amounts or most > 0.5 else _CLEAR_SD
