@@ -16,7 +16,7 @@ def test_under_a_steady_loss_it_cools_with_the_square_root_of_time():
 
     The first hours are left out: with steps of ten minutes the infinitely steep beginning is rounded off.
     """
-    steps, admittance = 72, 1e5
+    steps, admittance = 72, 1e6
     air = np.zeros(steps)
     sky = np.full(steps, SIGMA * 273.15**4 - 80 / 0.97)
     ground = ground_temperature_c(air, air, sky, 600.0, start_c=0.0, admittance_j_m2ks05=admittance)
