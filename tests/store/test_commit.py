@@ -22,7 +22,7 @@ from tests.store.scenes import (
     is_sound,
 )
 from watcher.alerts.changes import Changes, StationChange
-from watcher.alerts.model import Episode, Event, EventBody, Hold, Spent, StationState, SubjectKind
+from watcher.alerts.model import Episode, Event, EventBody, Hold, Phase, Spent, StationState, SubjectKind
 from watcher.errors import StoreConflict, StoreError
 from watcher.outlook.model import Expectation
 from watcher.reports.model import Unreadable
@@ -135,6 +135,21 @@ def test_events_are_followed_in_their_order_without_gap_or_repeat(store: Store) 
         last = page[-1][0]
     assert [event.id for event in seen] == ["XNOR-0.1", "XNOR-0.2", "XNOR-1.1", "XNOR-1.2", "XNOR-2.1", "XNOR-2.2"]
     assert store.events_after(last, 4) == ()
+
+
+def test_events_are_found_by_their_time_both_ends_included(store: Store) -> None:
+    events = tuple(an_event("XNOR-1", seq, at=after(seq)) for seq in range(1, 6))
+    store.commit(Changes(NOW, (a_change(events=events),)))
+    assert store.events_between(after(2), after(4)) == events[1:4]
+    assert store.events_between(after(6), after(9)) == ()
+
+
+def test_an_episode_is_found_by_its_name_open_or_over(store: Store) -> None:
+    over = an_episode(2, phase=Phase.ENDED, ended_at=after(5))
+    store.commit(Changes(NOW, (a_change(episodes=(an_episode(1), over)),)))
+    assert store.episode("XNOR-1") == an_episode(1)
+    assert store.episode("XNOR-2") == over
+    assert store.episode("XNOR-3") is None
 
 
 def test_unreadable_texts_are_shown_newest_first(store: Store) -> None:

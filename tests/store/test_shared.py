@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from random import Random
+from threading import Event as Signal
+from threading import Thread
 
 import pytest
 
@@ -163,6 +166,50 @@ def test_what_is_told_in_between_by_itself_is_not_overtaken(store: Store, owing:
     owing.owe("XNOR-1", "desk", at=later(2), group_within=WINDOW)
     assert claim(store, later(10)) == [], "the second waits for the first"
     assert sent_in_order(store, later(22)) == [["XNOR-1.1"], ["XNOR-1.2"], ["XNOR-1.3"]]
+
+
+def test_in_a_storm_with_two_senders_nothing_is_lost_told_twice_or_out_of_order(store: Store, url: str) -> None:
+    """Threads with connections of their own: one owes, its destinations' windows changing; two claim and send."""
+    destinations, subjects, turns = ("desk", "chat", "hook"), ("XNOR-1", "XNOR-2", "XNOR-3"), 40
+    arrived: list[tuple[str, str, int]] = []
+    seconds = [0.0]
+    over = Signal()
+
+    def owe() -> None:
+        owing = Owing(store)
+        random = Random(20260112)
+        for _ in range(turns):
+            window = random.choice([None, WINDOW, WINDOW])
+            owing.owe(random.choice(subjects), *destinations, at=later(seconds[0]), group_within=window)
+            seconds[0] += random.choice([1, 5, 15])
+        over.set()
+
+    def send(seed: int) -> None:
+        mine, random = Store.open(url), Random(seed)
+        while True:
+            last = over.is_set()
+            now = later(seconds[0] + (60 if last else 0))
+            messages = mine.claim(now, limit=3, lease=20 * LEASE, per_destination=2)
+            if last and not messages and not mine.outbox_counts()["leased"]:
+                break
+            for message in messages:
+                outcome = random.choice(["sent", "sent", "retry", "release"])
+                if outcome == "sent":
+                    arrived.extend((message.destination, item.subject_id, item.event.seq) for item in message.items)
+                mine.settle([Settled(message.id, outcome, now, "no answer")], now)  # type: ignore[arg-type]
+        mine.close()
+
+    threads = [Thread(target=owe, daemon=True), *(Thread(target=send, args=(n,), daemon=True) for n in (1, 2))]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(60)
+    assert store.outbox_counts()["sent"] == len(store.deliveries(999))
+    assert len(arrived) == turns * len(destinations)
+    for destination in destinations:
+        for subject in subjects:
+            seqs = [seq for to, about, seq in arrived if (to, about) == (destination, subject)]
+            assert seqs == list(range(1, len(seqs) + 1)), "each once, in its order"
 
 
 def test_an_event_that_waits_in_a_shared_message_is_not_owed_twice(store: Store, owing: Owing) -> None:
