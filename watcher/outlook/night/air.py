@@ -149,16 +149,20 @@ class AirPaths:
         step = np.diff(self._base, axis=0, prepend=self._base[:1])
         part = np.where(step < 0, self._share[:, 0], np.float32(_DEW_SHARE_RISING))
         moved = np.cumsum(step * part, axis=0)
-        self._dew_base = moved - moved[self._start_index(plans), np.arange(len(plans))]
+        self._dew_base = (moved - self._moved_before(plans, moved)).astype(np.float32)
         self._dew_change = np.zeros_like(temp)
         knots = np.arange(draws.noise.shape[1])[:, None]
         error = np.interp(spread, _SPREAD_K, _DEW_ERROR_K) * np.where(knots >= self._states.unsettled_h, 2.0, 1.0)
         age = np.maximum([-p.start.hour for p in plans], 0)
         self._dew_error = Wandering(error, age, draws.normal[Normal.DEW], draws.noise[Noise.DEW])
 
-    def _start_index(self, plans: Sequence[Plan]) -> npt.NDArray[np.intp]:
-        starts = np.array([p.start.hour for p in plans])
-        return np.clip(np.searchsorted(self._grid.hours, starts, side="right") - 1, 0, len(self._grid.hours) - 1)
+    def _moved_before(self, plans: Sequence[Plan], moved: Array) -> Array:
+        """Return how far the dew point had moved when the report was made, from the step before it on."""
+        starts, temps = np.array([p.start.hour for p in plans]), np.array([p.start.temp_c for p in plans])
+        index = np.clip(np.searchsorted(self._grid.hours, starts, side="right") - 1, 0, None)
+        columns = np.arange(len(plans))
+        step = np.where(starts > self._grid.hours[index], temps - self._base[index, columns], 0)
+        return np.asarray(moved[index, columns] + step * np.where(step < 0, self._share[:, 0], _DEW_SHARE_RISING))
 
     def _wind_of(self, low: Array, high: Array) -> Array:
         wind = low + self._draws.even[Even.WIND] * (high - low)

@@ -1,4 +1,4 @@
-"""The times of a batch: half hours of the past, then even steps from the present on, in hours from the beginning."""
+"""The times of a batch in hours from the beginning: twenty minutes apart in the past, even steps from the present on."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from watcher.physics.arrays import Array
 
 # Beginnings and ends are put on full ten minutes, whatever the step.
 TEN_MINUTES = timedelta(minutes=10)
-PAST_STEP_H = 0.5
+PAST_STEP_H = 1 / 3
 MARK = timedelta(minutes=30)
 _HOUR = timedelta(hours=1)
 
@@ -43,7 +43,8 @@ class Grid:
 
 def grid_of(ahead: timedelta, past_h: float, offset: timedelta, dt: timedelta) -> Grid:
     """Return the grid from `past_h` hours before the beginning to `ahead` after it, in steps of `dt`."""
-    past = np.arange(-past_h, 0, PAST_STEP_H * (dt / TEN_MINUTES) if past_h else 1.0)
+    step_h = PAST_STEP_H * (dt / TEN_MINUTES)
+    past = -step_h * np.arange(round(past_h / step_h), 0, -1)
     future = np.arange(round(ahead / dt) + 1) * (dt / _HOUR)
     return Grid(np.concatenate([past, future]).astype(np.float64), len(past), offset)
 

@@ -85,7 +85,7 @@ class NightStep:
     """One time of the night.
 
     `p_active_frost`: the skin is at or below 0 °C and the frost point (in fog also without). `p_deposit`: more than
-    10 g/m2 of ice lies on it, snow included. `p_frozen_residual`: water left by rain is frozen on it.
+    10 g/m2 of ice lies on it, snow included. `p_frozen_residual`: water left by rain, dew or melt is frozen on it.
     `p_precipitation`: snow or freezing precipitation has fallen on it and has not gone.
     """
 

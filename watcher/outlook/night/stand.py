@@ -25,6 +25,7 @@ _FUEL_UNKNOWN_K, _FUEL_GIVEN_K = 10.0, 1.0
 _HANGAR_C = (5.0, 18.0)
 # A dry bay takes the temperature of its surroundings in 10 to 20 minutes.
 _FELT_H = 1 / 3
+_SAME_H = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +59,7 @@ class Stand:
 
 def stand_of(plans: Sequence[Plan], grid: Grid, draws: Draws) -> Stand:
     """Return the aircraft of a batch."""
-    present = [max(_index(grid, plan.present_h), 0) for plan in plans]
+    present = [_index(grid, plan.present_h) for plan in plans]
     cleaned = _by_step(
         [
             *((index, row) for row, index in enumerate(present) if index > 0),
@@ -107,9 +108,11 @@ def _recent(grid: Grid, hour: float | None) -> bool:
 
 
 def _index(grid: Grid, hour: float | None) -> int:
-    """Return the first step at or after an hour; past the last one there is none."""
+    """Return the last step at or before an hour, the first at the earliest; past the last one there is none."""
     assert hour is not None
-    return int(np.searchsorted(grid.hours, hour - 1e-6))
+    if hour > grid.hours[-1] + _SAME_H:
+        return len(grid.hours)
+    return max(int(np.searchsorted(grid.hours, hour + _SAME_H)) - 1, 0)
 
 
 def _by_step(pairs: Sequence[tuple[int, int]], grid: Grid) -> dict[int, Rows]:

@@ -28,6 +28,8 @@ _SNOW_KG_M2H, _RIME_KG_M2H = 0.5, 0.005
 # Above this air temperature falling snow is water on the skin. [°C] Common practice, no source.
 _SNOW_MELTS_C = 1.0
 _GONE_KG_M2 = 1e-6
+# What falls when the night begins has fallen for this long at least.
+_FELL_BEFORE_S = 600.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +66,7 @@ class Wing:
             self._surface = Surface(rested.skin_c, nothing, nothing, fuel)
         self._covered = np.zeros(air.temp_c.shape, dtype=np.bool_)
         self._happen(0, air)
-        self._fall(air, 0.0)
+        self._fall(air, _FELL_BEFORE_S)
 
     def advance(self, index: int, air: Air, acting: Exchange, dt_s: float) -> None:
         """Go one step on, to a step of the grid."""
@@ -82,12 +84,11 @@ class Wing:
         active = cold & (skin <= air.frost_point_c)
         if air.fog is not None:
             active |= cold & air.fog
-        active &= there
+        residual = is_frozen_residual(replace(self._surface, skin_c=skin))
         if self._covered.any():
             active &= ~self._covered
-        deposit = is_deposit(self._surface) & there
-        residual = is_frozen_residual(replace(self._surface, skin_c=skin)) & there
-        return Seen(skin, active, deposit, residual, self._covered & there)
+            residual &= ~self._covered
+        return Seen(skin, active & there, is_deposit(self._surface) & there, residual & there, self._covered & there)
 
     def _fall(self, air: Air, dt_s: float) -> None:
         """Put on the skin what falls, and what fog leaves."""
@@ -102,7 +103,7 @@ class Wing:
             if falling is not None:
                 stays = falling & settles
                 self._covered |= stays
-                deposit += np.where(stays, np.float32(_SNOW_KG_M2H) * hours + np.float32(10 * _GONE_KG_M2), 0)
+                deposit += np.where(stays, np.float32(_SNOW_KG_M2H) * hours, 0)
                 film = np.where(falling & ~settles, np.maximum(film, np.float32(_FILM_KG_M2)), film)
         if air.liquid is not None:
             film = np.where(air.liquid, np.maximum(film, np.float32(_FILM_KG_M2)), film)
