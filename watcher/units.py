@@ -69,3 +69,11 @@ def parse_iso_z(text: str) -> datetime:
 def clock_z(moment: datetime) -> str:
     """Return the time of day as the trade writes it: ``0550Z``."""
     return moment.astimezone(UTC).strftime("%H%MZ")
+
+
+def percent(probability: float) -> str:
+    """Return a probability for people: ``78 %``; an ensemble is never certain: ``under 1 %``, ``over 99 %``."""
+    rounded = round(100 * probability)
+    if rounded <= 0:
+        return "under 1 %"
+    return "over 99 %" if rounded >= 100 else f"{rounded} %"

@@ -40,4 +40,4 @@ def test_a_tree_is_indented_as_it_is_nested():
 
 def test_a_leaf_alone_is_one_line():
     assert lines({"field": "recent_weather", "op": "lacks", "value": "SN"}) == ("recent weather lacks SN",)
-    assert lines({"field": "p_deposit", "op": ">", "value": 0.25}) == ("probability of a frost deposit > 0.25",)
+    assert lines({"field": "p_deposit", "op": ">", "value": 0.25}) == ("probability of a deposit > 0.25",)

@@ -162,19 +162,6 @@ def test_rain_and_then_frost_leaves_frozen_water():
     assert Flag.FROZEN_RESIDUAL_WATER in worst(seen("15006KT 9999 BKN030 M01/M05 Q1011", history=(rain,)))
 
 
-def test_frost_lasts_under_a_low_winter_sun_and_not_under_a_high_one():
-    """Elevation of the sun at noon in January: 8 degrees at 60 north, 23 at 45 north."""
-    (frost,) = (rule for rule in BOOK.rules if rule.name == "frost-clear-and-calm")
-    decoded = decode_report("METAR XNOR 121150Z 00000KT CAVOK M04/M05 Q1024", received_at=NOW + timedelta(hours=6))
-    verdicts = [
-        frost.when.judge(
-            observed_facts(decoded, station=Station("XNOR", None, None, north, 11.1, 0.0), history=(), now=NOW)
-        )
-        for north in (60.2, 45.2)
-    ]
-    assert [(verdict.enter, verdict.keep) for verdict in verdicts] == [(False, True), (False, False)]
-
-
 def test_the_more_telling_rule_stands_before_the_general_one():
     """Of the rules of one flag and level that hold, the first gives the headline."""
     order = [rule.name for rule in BOOK.rules]

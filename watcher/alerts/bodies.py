@@ -14,7 +14,7 @@ from watcher.rulebook.facts import Facts
 from watcher.rulebook.findings import find
 from watcher.rulebook.model import Rule
 from watcher.rulebook.words import Certainty, Kind, Level
-from watcher.units import clock_z, duration_text
+from watcher.units import clock_z, duration_text, percent
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,8 +159,10 @@ def _when_expected(episode: Episode) -> str:
     if odds.begins_between is not None:
         first, last = odds.begins_between
         between = f" ({clock_z(first)}-{clock_z(last)})"
-    until = f" to about {clock_z(episode.until)}" if episode.until is not None else ""
-    return f"from about {clock_z(episode.began_at)}{between}{until}, {odds.probability:.0%}"
+    until = ""
+    if episode.until is not None:
+        until = f" to after {clock_z(episode.until)}" if odds.goes_on else f" to about {clock_z(episode.until)}"
+    return f"from about {clock_z(episode.began_at)}{between}{until}, {percent(odds.probability)}"
 
 
 def _odds(episode: Episode) -> Odds | None:

@@ -227,7 +227,13 @@ def _worse_than_seen(turn: Turn, flag: Flag, expected: tuple[Expectation, ...]) 
         ),
         default=None,
     )
-    return tuple(item for item in expected if (seen is None or item.level > seen) and not _is_spent(item, turn))
+    # Frost that is there already rises by its reports; a second alert of what is computed would only repeat it.
+    return tuple(
+        item
+        for item in expected
+        if (seen is None or (item.level > seen and item.certainty is not Certainty.COMPUTED))
+        and not _is_spent(item, turn)
+    )
 
 
 def _holds_after(

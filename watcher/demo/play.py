@@ -128,7 +128,7 @@ class _Played:
         self.clock.now = moment
 
     async def _poll(self) -> None:
-        for job in (f"taf {_FEED}", f"metar {_FEED}", "tick"):
+        for job in (f"taf {_FEED}", f"metar {_FEED}", "nights", "tick"):
             await self.service.schedule.run_now(job)
         # What came up together waits for company, and goes as one mail.
         self.clock.now += GROUP_WITHIN

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from watcher.alerts.model import EventBody, EventType
 from watcher.rulebook.words import Kind, Level, NoTime
-from watcher.units import clock_z
+from watcher.units import clock_z, percent
 
 TOLD_AS_WORDS: dict[EventType, str] = {
     EventType.OPENED: "New alert",
@@ -87,7 +87,7 @@ def span_text(body: EventBody, told_as: EventType) -> tuple[str, str] | None:
     if body.kind is Kind.EXPECTED:
         certainty = f", {body.certainty.value}" if body.certainty is not None else ""
         if body.odds is not None:
-            certainty += f", {body.odds.probability:.0%}"
+            certainty += f", {percent(body.odds.probability)}"
         return "Expected", f"{begins} until {until or 'a time not given'}{certainty}"
     if told_as is EventType.SEEING:
         return "Was blind since", begins

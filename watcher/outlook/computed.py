@@ -24,8 +24,8 @@ _BEHIND: Mapping[Flag, tuple[str, ...]] = {
     Flag.FROZEN_RESIDUAL_WATER: ("p_frozen_residual",),
 }
 _ANY = ("p_active_frost", "p_deposit", "p_frozen_residual")
-# How far from a period's edge its span may lie and still be about that edge.
-_NEAR = timedelta(hours=2)
+# Periods have edges on the half hour, the members on ten minutes.
+_NEAR = timedelta(minutes=30)
 
 
 def computed_values(night: Night, at: datetime) -> dict[str, Value]:
@@ -82,6 +82,7 @@ def _values(step: NightStep) -> dict[str, Value]:
         "p_active_frost": step.p_active_frost,
         "p_deposit": step.p_deposit,
         "p_frozen_residual": step.p_frozen_residual,
+        "p_precipitation": step.p_precipitation,
     }
 
 
@@ -95,14 +96,17 @@ def _odds(item: Expectation, night: Night) -> Odds:
         probability=probability,
         begins_between=_span(worst.onset, item.begins_at) if item.flag is Flag.FROST_LIKELY else None,
         ends_between=_span(worst.deposit_end or worst.end, item.ends_at) if item.flag is Flag.FROST_LIKELY else None,
+        goes_on=item.ends_at >= night.ends_at,
     )
 
 
 def _span(times: Times | None, edge: datetime) -> tuple[datetime, datetime] | None:
     """Return where most members have the edge of a period, where they speak of that edge at all."""
-    if times is None or times.p10 is None or times.p50 is None or times.p90 is None:
+    if times is None or times.p10 is None or times.p90 is None or times.p10 == times.p90:
         return None
-    return (times.p10, times.p90) if times.p10 - _NEAR <= edge <= times.p90 + _NEAR else None
+    if not times.p10 - _NEAR <= edge <= times.p90 + _NEAR:
+        return None
+    return min(times.p10, edge), max(times.p90, edge)
 
 
 def _why(item: Expectation, night: Night) -> str:

@@ -28,12 +28,13 @@ class Odds:
     """What an ensemble says of an expectation.
 
     `probability`: 0 to 1. `begins_between`, `ends_between`: where 80 % of the members begin and end; None where that
-    is not known, such as an end after the time that was looked at.
+    is not known. `goes_on`: whether it lasts beyond the time that was looked at.
     """
 
     probability: float
     begins_between: tuple[datetime, datetime] | None = None
     ends_between: tuple[datetime, datetime] | None = None
+    goes_on: bool = False
 
 
 @dataclass(frozen=True, slots=True)
