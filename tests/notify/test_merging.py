@@ -119,6 +119,35 @@ def test_expected_confirmed_and_raised_together_says_that_it_is_reported_now():
     assert part.body.previous_level is Level.PREPARE
 
 
+def test_confirmed_as_it_was_expected_names_no_level_that_was_expected_in_between():
+    desk = Desk(everything("duty"), rules=LADDER)
+    taf = "TAF XNOR 1205{}Z 1205/1218 00000KT 9999 SCT030 TEMPO 1206/1210 3000 {} OVC006"
+    desk.hear("0505", taf.format("05", "+SN"))
+    desk.deliveries.clear()
+    desk.hear("0615", taf.format("10", "-SN"))
+    desk.hear("0620", metar("+SN", at("0620")))
+    assert [it.told_as for it in desk.deliveries] == [EventType.LOWERED, EventType.CONFIRMED]
+    part = one(desk)
+    assert (part.told_as, part.body.level, part.body.previous_level) == (EventType.CONFIRMED, Level.NO_TIME, None)
+    assert part.headline == "XNOR no-time: snow of its kind since 0620Z as expected, -2/-6, not ended"
+
+
+def test_what_rose_unheard_and_then_went_up_and_back_is_raised_for_whoever_knew_less():
+    desk = played(("0520", "-SN"))
+    subscriptions, desk.subscriptions = desk.subscriptions, []
+    desk.hear("0530", metar("+SN", at("0530")))
+    desk.hear("0540", metar("SN", at("0540")))
+    desk.deliveries.clear()
+    desk.subscriptions = subscriptions
+    desk.hear("0541")
+    desk.hear("0550", metar("+SN", at("0550")))
+    desk.hear("0600", metar("SN", at("0600")))
+    assert [it.told_as for it in desk.deliveries] == [EventType.RAISED, EventType.RAISED, EventType.LOWERED]
+    part = one(desk)
+    assert (part.told_as, part.body.level, part.body.previous_level) == (EventType.RAISED, Level.TREAT, None)
+    assert part.headline.startswith("XNOR treat: ")
+
+
 @pytest.mark.parametrize(
     ("clocks", "told_as"), [(["0400", "0530"], EventType.BLIND), (["0400", "0530", "0600"], EventType.SEEING)]
 )

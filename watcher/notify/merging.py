@@ -9,10 +9,9 @@ from watcher.alerts.model import EventType
 from watcher.alerts.outbox import Item
 from watcher.rulebook.words import Level
 
-_MOVES = frozenset({EventType.RAISED, EventType.LOWERED})
 _OF_SAME_LEVEL = frozenset({EventType.TAKEN, EventType.REMINDER})
-_GOES_ON = frozenset({*_MOVES, *_OF_SAME_LEVEL, EventType.CONFIRMED})
-_CHANGES = frozenset({*_MOVES, EventType.CONFIRMED})
+_CHANGES = frozenset({EventType.RAISED, EventType.LOWERED, EventType.CONFIRMED})
+_GOES_ON = _OF_SAME_LEVEL | _CHANGES
 
 
 def merged(items: Sequence[Item]) -> Iterator[Item]:
@@ -45,10 +44,7 @@ def _word(group: Sequence[Item]) -> EventType:
     for settled in (EventType.OPENED, EventType.CONFIRMED):
         if settled in words:
             return settled
-    if _MOVES & words:
-        return _move(first, last) or last.told_as
-    # A reminder is no news beside anything else.
-    return EventType.TAKEN if EventType.TAKEN in words else last.told_as
+    return _move(first, last) or last.told_as
 
 
 def _move(first: Item, last: Item) -> EventType | None:
