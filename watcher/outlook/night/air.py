@@ -177,6 +177,8 @@ class AirPaths:
         here = self._states.at(index, self._draws)
         cloud = self._cloud(index, hour, here)
         temp, dew = self._temperature_and_dew_point(index, hour, cloud)
+        if here.fog is not None:
+            np.copyto(dew, temp, where=here.fog)
         vapour = over_water_hpa(dew)
         longwave = downwelling_w_m2(temp + np.float32(KELVIN), vapour, cloud)
         spread = np.float32(_LONGWAVE_CLOUD_W_M2 - _LONGWAVE_CLEAR_W_M2) * cloud + np.float32(_LONGWAVE_CLEAR_W_M2)

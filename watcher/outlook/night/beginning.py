@@ -50,9 +50,6 @@ def beginning_of(question: NightQuestion) -> Beginning | None:
         The latest report counts; without a temperature in it the last one of the history, else the nearest of the TAF.
     """
     latest, notes = question.latest, list[str]()
-    if latest is not None and _impossible(latest):
-        notes.append("The latest report gives a dew point above the temperature and is not used.")
-        latest = None
     measured = _temperature(latest, question.history) or _of_taf(question)
     if measured is None:
         return None
@@ -77,11 +74,6 @@ def beginning_of(question: NightQuestion) -> Beginning | None:
         snow_on_ground=latest is not None and bool(latest.remarks.snow_depth_cm),
         notes=tuple(notes),
     )
-
-
-def _impossible(latest: Observation) -> bool:
-    temp, dew = _interval(latest.temp_c, latest.temp_c_low, latest.temp_c_high), _dew_point(latest)
-    return temp is not None and dew is not None and dew[0] > temp[1]
 
 
 def _interval(value: float | None, low: float | None, high: float | None) -> tuple[float, float] | None:

@@ -1,4 +1,4 @@
-"""The times of a batch in hours from the beginning: twenty minutes apart in the past, even steps from the present on."""
+"""The times of a batch in hours from the beginning: twenty minutes apart in the past, even steps from then on."""
 
 from __future__ import annotations
 

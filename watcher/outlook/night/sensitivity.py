@@ -120,9 +120,9 @@ def _with_dew_points(question: NightQuestion) -> Sequence[tuple[str, NightQuesti
     if latest is None or latest.dew_point_c is None or latest.temp_c is None:
         return ()
     higher = min(_STEP_K, latest.temp_c - latest.dew_point_c)
-    found = [(f"dew point {_STEP_K:g} °C lower", replace(question, latest=_moved(latest, -_STEP_K)))]
+    found = [(f"dew point {_STEP_K:g} K lower", replace(question, latest=_moved(latest, -_STEP_K)))]
     if higher > 0:
-        found.append((f"dew point {higher:.2g} °C higher", replace(question, latest=_moved(latest, higher))))
+        found.append((f"dew point {higher:.2g} K higher", replace(question, latest=_moved(latest, higher))))
     return found
 
 
