@@ -36,7 +36,7 @@ def hand_view(report: str | None, taf: str | None, position: str | None, now: da
     codes = {item.station for item in decoded}
     if len(codes) != 1:
         raise UsageError([Problem("--report and --taf", f"name different stations: {', '.join(sorted(codes))}")])
-    station = _placed(StationTable.load().get(codes.pop()), position)
+    station = placed(StationTable.load().get(codes.pop()), position)
     view = StationView(station, StationState(station.code))
     for item in decoded:
         envelope = Report(item, text_hash(item.raw), _FEED, now)
@@ -50,7 +50,7 @@ def hand_facts(report: str, position: str | None = None) -> Facts:
     observation = _decoded(report, "--report", now)
     if not isinstance(observation, Observation):
         raise UsageError([Problem("--report", "is a TAF", "give a METAR or SPECI")])
-    station = _placed(StationTable.load().get(observation.station), position)
+    station = placed(StationTable.load().get(observation.station), position)
     return observed_facts(observation, station=station, history=(), now=now)
 
 
@@ -86,7 +86,14 @@ def _last_fitting(text: str, now: datetime) -> datetime:
     return now
 
 
-def _placed(station: Station, position: str | None) -> Station:
+def placed(station: Station, position: str | None) -> Station:
+    """Return a station at a position given by hand; None leaves it where it is.
+
+    Raises
+    ------
+    UsageError
+        The position is none, or lies off the Earth.
+    """
     if position is None:
         return station
     try:
@@ -94,4 +101,7 @@ def _placed(station: Station, position: str | None) -> Station:
     except ValueError as error:
         remedy = "latitude,longitude,elevation in metres, such as 60.20,11.10,210"
         raise UsageError([Problem("--position", f'"{position}" is none', remedy)]) from error
+    if not (abs(latitude) <= 90 and abs(longitude) <= 180 and -500 <= elevation <= 9000):
+        allowed = "latitude -90 to 90, longitude -180 to 180, elevation -500 to 9000 m"
+        raise UsageError([Problem("--position", f'"{position}" is no place of a station', allowed)])
     return replace(station, latitude_deg=latitude, longitude_deg=longitude, elevation_m=elevation)

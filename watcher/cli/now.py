@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -18,7 +17,6 @@ if TYPE_CHECKING:
     from watcher.rulebook.model import Rulebook
     from watcher.service.look import Look
 
-_LATELY = timedelta(hours=6)
 _SHOWN = ("temp_c", "dew_point_c", "frost_point_c", "spread_c", "wind_kt", "visibility_m", "weather", "snow_intensity")
 
 
@@ -61,34 +59,20 @@ def _by_hand(report: str | None, taf: str | None, position: str | None, rules: P
 def _from_store(codes: list[str], config: Path | None, rules: Path | None) -> list[Look]:
     from dataclasses import replace
 
-    from watcher.cli.options import settings_from
+    from watcher.cli.stored import stored
     from watcher.clock import utc_now
     from watcher.errors import Problem, UsageError
-    from watcher.reports.model import Unreadable
     from watcher.service.rules_folder import load_rulebook
-    from watcher.stations import StationTable
-    from watcher.store.store import Store
 
     if not codes:
         raise UsageError([Problem("hoarline now", "names no station", "give station codes, or --report")])
-    settings = settings_from(config)
-    folder = settings.text.rules.folder
-    book = load_rulebook(rules or (settings.path(folder) if folder is not None else None))
-    table = StationTable.load(settings.station_overrides())
-    store = Store.open(settings.text.store.url)
-    try:
-        present = utc_now()
-        views = store.load([table.get(code.upper()) for code in codes], now=present)
-        lately = [report.decoded for report in store.unreadable(500) if present - report.received_at <= _LATELY]
-    finally:
-        store.close()
-    looks = [_look(views[code.upper()], book, present) for code in codes]
+    present = utc_now()
+    found = stored(codes, config, present)
+    folder = found.settings.text.rules.folder
+    book = load_rulebook(rules or (found.settings.path(folder) if folder is not None else None))
     return [
-        replace(
-            seen,
-            unreadable=tuple(text for text in lately if isinstance(text, Unreadable) and text.station == seen.station),
-        )
-        for seen in looks
+        replace(seen, unreadable=tuple(text for text in found.unreadable if text.station == seen.station))
+        for seen in (_look(view, book, present) for view in found.views)
     ]
 
 

@@ -1,23 +1,28 @@
-"""One look at one station: facts, every rule's finding with its reasons, and what the TAF expects."""
+"""One look at one station: facts, every rule's finding with its reasons, and what TAF and frost forecast expect."""
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
-from datetime import datetime
+from dataclasses import asdict, dataclass, replace
+from datetime import datetime, timedelta
 
 from watcher.alerts.latest import facts_of
 from watcher.alerts.model import StationView
 from watcher.notify.message import CAUTION
+from watcher.outlook.computed import computed_expectations
 from watcher.outlook.expectations import expectations
 from watcher.outlook.model import Expectation
+from watcher.outlook.night.model import Night
 from watcher.outlook.steps import expected_steps
 from watcher.reports.model import Forecast, Observation, Unreadable
 from watcher.rulebook.facts import Facts, Value
 from watcher.rulebook.findings import find
 from watcher.rulebook.model import Because, Finding, Rulebook
-from watcher.rulebook.words import Kind, Level
+from watcher.rulebook.words import Certainty, Kind, Level
+from watcher.service.nights import WARMEST_C, NightPolicy, question_of
 from watcher.units import iso_z
 
+# An older report says nothing of the frost to come. Common practice, no source.
+OLDEST = timedelta(hours=6)
 _VERDICT_WORDS = {True: "true", False: "false", None: "unknown"}
 
 
@@ -25,6 +30,7 @@ _VERDICT_WORDS = {True: "true", False: "false", None: "unknown"}
 class Look:
     """What is known of a station now. `observation` and `facts` are None where there is no report.
 
+    `night`: the frost forecast; None where it is too warm, the place is not known, or the report is too old for one.
     `unreadable`: texts of the station that came in lately and could not be read.
     """
 
@@ -35,6 +41,7 @@ class Look:
     facts: Facts | None
     findings: tuple[Finding, ...]
     expected: tuple[Expectation, ...]
+    night: Night | None = None
     unreadable: tuple[Unreadable, ...] = ()
 
     @property
@@ -57,6 +64,7 @@ def look(view: StationView, *, rulebook: Rulebook, now: datetime) -> Look:
     """
     observation = view.latest.decoded if view.latest is not None else None
     forecast = view.forecast.decoded if view.forecast is not None else None
+    view = replace(view, night=_night(view, now))
     facts = facts_of(view, now)
     findings: tuple[Finding, ...] = ()
     if facts is not None:
@@ -64,10 +72,6 @@ def look(view: StationView, *, rulebook: Rulebook, now: datetime) -> Look:
         findings = tuple(
             find(rule, facts, Kind.OBSERVED, held=rule.name in held) for rule in rulebook.of_kind(Kind.OBSERVED)
         )
-    expected: tuple[Expectation, ...] = ()
-    if isinstance(forecast, Forecast):
-        latest = observation if isinstance(observation, Observation) else None
-        expected = expectations(rulebook, expected_steps(forecast, station=view.station, latest=latest, now=now))
     return Look(
         station=view.station.code,
         at=now,
@@ -75,8 +79,36 @@ def look(view: StationView, *, rulebook: Rulebook, now: datetime) -> Look:
         forecast=forecast if isinstance(forecast, Forecast) else None,
         facts=facts,
         findings=findings,
-        expected=expected,
+        expected=_expected(view, rulebook, now),
+        night=view.night,
     )
+
+
+def _night(view: StationView, now: datetime) -> Night | None:
+    """Return the frost forecast, computed here: the store keeps none. In summer nothing of it is loaded."""
+    latest = view.latest.decoded if view.latest is not None else None
+    if not isinstance(latest, Observation) or latest.temp_c is None or latest.temp_c > WARMEST_C:
+        return None
+    if view.station.latitude_deg is None or view.station.longitude_deg is None or now - latest.observed_at > OLDEST:
+        return None
+    from watcher.outlook.night.ensemble import nights  # noqa: PLC0415 - loads numpy
+
+    policy = NightPolicy()
+    return nights([question_of(view, now, now + policy.ahead)], members=policy.members)[0]
+
+
+def _expected(view: StationView, rulebook: Rulebook, now: datetime) -> tuple[Expectation, ...]:
+    found: list[Expectation] = []
+    forecast = view.forecast.decoded if view.forecast is not None else None
+    if isinstance(forecast, Forecast):
+        observation = view.latest.decoded if view.latest is not None else None
+        latest = observation if isinstance(observation, Observation) else None
+        found.extend(expectations(rulebook, expected_steps(forecast, station=view.station, latest=latest, now=now)))
+    if view.night is not None:
+        computed = (item for episode in view.episodes for item in episode.expected)
+        held = {item.rule for item in computed if item.certainty is Certainty.COMPUTED and item.ends_at > now}
+        found.extend(computed_expectations(rulebook, view.night, now=now, held=held))
+    return tuple(sorted(found, key=lambda item: (item.begins_at, -item.level, item.rule)))
 
 
 def as_contract(seen: Look) -> dict[str, object]:
@@ -120,6 +152,7 @@ def _expectation(item: Expectation) -> dict[str, object]:
         "why": item.why,
         "because": [],
         "certainty": item.certainty.value,
+        "probability": round(item.odds.probability, 3) if item.odds is not None else None,
         "from": iso_z(item.begins_at),
         "until": iso_z(item.ends_at),
     }

@@ -1,0 +1,160 @@
+"""`hoarline night`: how likely a parked aircraft is frosted, by half hour, part of the wing and departure."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from watcher.cli.options import ConfigOption, JsonOption
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from datetime import datetime
+    from pathlib import Path
+
+    from watcher.alerts.model import StationView
+    from watcher.cli.night_answer import Answer, Asked
+    from watcher.outlook.night.model import Aircraft
+
+
+def night(  # noqa: PLR0917 - one option for each thing that may be known
+    stations: Annotated[
+        list[str] | None, typer.Argument(help="Station codes; left out with --report or --taf.", show_default=False)
+    ] = None,
+    until: Annotated[
+        str | None,
+        typer.Option(help="Departure: 0540Z, 2026-01-12T05:40Z, or 6h. Left out: 15 h ahead.", show_default=False),
+    ] = None,
+    fuel_c: Annotated[
+        float | None,
+        typer.Option(min=-60, max=60, help="Temperature of the fuel in the wings, °C.", show_default=False),
+    ] = None,
+    hangar_exit: Annotated[
+        str | None, typer.Option(help="When it leaves or left the hangar: 0300Z.", show_default=False)
+    ] = None,
+    hangar_c: Annotated[
+        float | None, typer.Option(min=-40, max=40, help="Temperature in the hangar, °C.", show_default=False)
+    ] = None,
+    treated: Annotated[
+        str | None, typer.Option(help="When it was or will be made clean: 0100Z.", show_default=False)
+    ] = None,
+    arrived: Annotated[
+        str | None, typer.Option(help="Since when it stands outside: 2130Z.", show_default=False)
+    ] = None,
+    sky: Annotated[float, typer.Option(min=0, max=1, help="Share of the sky that the wing sees: 1 in the open.")] = 1.0,
+    emissivity: Annotated[
+        float | None,
+        typer.Option(
+            min=0.02, max=1, help="Upper skin: about 0.9 painted, 0.1 bare polished metal.", show_default=False
+        ),
+    ] = None,
+    report: Annotated[str | None, typer.Option(help="A METAR or SPECI given by hand.", show_default=False)] = None,
+    taf: Annotated[str | None, typer.Option(help="A TAF given by hand.", show_default=False)] = None,
+    position: Annotated[
+        str | None, typer.Option(help="Place of the station by hand: 60.20,11.10,210.", show_default=False)
+    ] = None,
+    members: Annotated[int, typer.Option(min=20, max=2000, help="Size of the ensemble.")] = 200,
+    config: ConfigOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say how likely frost is on a parked aircraft, when it begins and ends, and what the answer hangs on.
+
+    With station codes, from the store of the running service; with --report or --taf, of those texts alone.
+    No measurement of an aircraft's wing stands behind this: a thin panel and the ground at night stand in for one. The
+    aircraft is checked by hand.
+    """
+    from datetime import timedelta
+
+    from watcher.cli.hand import hand_now
+    from watcher.cli.moments import time_ahead
+    from watcher.cli.night_answer import Asked, answers, worst_first
+    from watcher.cli.options import print_json
+    from watcher.clock import utc_now
+
+    now = hand_now(report, taf, utc_now()) if report or taf else utc_now()
+    departs_at = time_ahead("--until", until, now) if until is not None else None
+    ends_at = departs_at or now + timedelta(hours=15)
+    asked = Asked(now, ends_at, departs_at)
+    craft = _aircraft(fuel_c, hangar_exit, hangar_c, treated, arrived, sky, emissivity, asked)
+    views = _views(stations or [], report, taf, position, config, now)
+    found = worst_first(answers(views, asked, craft, members))
+    if as_json:
+        for answer in found:
+            print_json(answer.as_contract())
+        return
+    _print(found)
+
+
+def _print(found: Sequence[Answer]) -> None:
+    from watcher.cli.marks import has, shown
+    from watcher.cli.night_text import text_of
+
+    blocks = has("█▏°")
+    typer.echo(shown("\n\n".join(text_of(answer, blocks=blocks) for answer in found)))
+
+
+def _aircraft(  # noqa: PLR0917 - the options as they come
+    fuel_c: float | None,
+    hangar_exit: str | None,
+    hangar_c: float | None,
+    treated: str | None,
+    arrived: str | None,
+    sky: float,
+    emissivity: float | None,
+    asked: Asked,
+) -> Aircraft:
+    import math
+
+    from watcher.cli.moments import time_about
+    from watcher.errors import Problem, UsageError
+    from watcher.outlook.night.model import Aircraft
+
+    numbers = {"--fuel-c": fuel_c, "--hangar-c": hangar_c, "--sky": sky, "--emissivity": emissivity}
+    wrong = [
+        Problem(name, "is no number") for name, value in numbers.items() if value is not None and math.isnan(value)
+    ]
+    if hangar_c is not None and hangar_exit is None:
+        wrong.append(Problem("--hangar-c", "says nothing without the time of leaving", "give --hangar-exit too"))
+    if wrong:
+        raise UsageError(wrong)
+
+    def about(option: str, text: str | None) -> datetime | None:
+        return None if text is None else time_about(option, text, asked.now, asked.until)
+
+    return Aircraft(
+        fuel_c=fuel_c,
+        hangar_exit_at=about("--hangar-exit", hangar_exit),
+        hangar_c=hangar_c,
+        treated_at=about("--treated", treated),
+        sheltered=sky,
+        emissivity=emissivity,
+        arrived_at=about("--arrived", arrived),
+    )
+
+
+def _views(  # noqa: PLR0917 - the options as they come
+    codes: list[str], report: str | None, taf: str | None, position: str | None, config: Path | None, now: datetime
+) -> Sequence[StationView]:
+    from dataclasses import replace
+
+    from watcher.cli.hand import hand_view, placed
+    from watcher.errors import Problem, UsageError
+
+    if report or taf:
+        view = hand_view(report, taf, position, now)
+        others = {code.upper() for code in codes} - {view.station.code}
+        if others:
+            what = f"the texts by hand are of {view.station.code}, not of {', '.join(sorted(others))}"
+            raise UsageError([Problem("hoarline night", what, "leave the station codes out")])
+        return [view]
+    if not codes:
+        raise UsageError([Problem("hoarline night", "names no station", "give station codes, or --report")])
+    from watcher.cli.stored import stored
+
+    views = stored(codes, config, now).views
+    if position is not None and len(views) > 1:
+        raise UsageError(
+            [Problem("--position", "is of one station", "name one station, or write [[station]] settings")]
+        )
+    return [replace(view, station=placed(view.station, position)) for view in views]

@@ -1,0 +1,247 @@
+"""The answer of `hoarline night` in words and characters, 80 columns wide: first whether and when, then why."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from watcher.cli.night_answer import Answer
+from watcher.notify.message import CAUTION
+from watcher.notify.wording import plain
+from watcher.outlook.night.model import Night, NightStep, PartNight, Times
+from watcher.outlook.night.sensitivity import deposit_chance
+from watcher.units import clock_z, duration_text
+
+COLUMNS = 80
+NO_MEASUREMENT = (
+    "No measurement of an aircraft's wing stands behind this: a thin panel and natural ground at night stand in for "
+    "one. Check the aircraft by hand."
+)
+PART_WORDS = {"dry_bay": "dry bay", "tank_full": "tank, full", "tank_part": "tank, part full"}
+_LIKELY, _POSSIBLE, _WORTH_SAYING = 0.5, 0.2, 0.05
+_BAR = 8
+_EIGHTHS = " ▏▎▍▌▋▊▉█"
+
+
+def text_of(answer: Answer, *, blocks: bool) -> str:
+    """Return the answer for one station.
+
+    Parameters
+    ----------
+    answer
+        What was computed.
+    blocks
+        Whether the terminal has block characters and the degree sign.
+
+    Returns
+    -------
+    str
+        Lines of at most 80 characters.
+    """
+    lines = [_heading(answer)]
+    if answer.night.worst is None:
+        lines += _wrapped("cannot be computed: " + " ".join(answer.night.notes), "  ")
+    else:
+        lines += [*_wrapped(_headline(answer), ""), *_wrapped(_also(answer), "")]
+        lines += ["", *_parts(answer), "", *_steps(answer, blocks), "", *_changes(answer), ""]
+        lines += [line for note in answer.night.notes for line in _wrapped(note, "- ")]
+    lines += [*_data(answer), *_wrapped(f"{NO_MEASUREMENT} {CAUTION}", "")]
+    return "\n".join(lines)
+
+
+def chance(p: float) -> str:
+    """Return a probability in percent; an ensemble never says never or always."""
+    if p < 0.01:
+        return "<1 %"
+    return ">99 %" if p > 0.99 else f"{100 * round(p, 3):.0f} %"
+
+
+def _heading(answer: Answer) -> str:
+    station, night = answer.question.station, answer.night
+    zone = _zone(station.zone)
+    span = f"{clock_z(night.begins_at)}-{clock_z(night.ends_at)}, {night.begins_at.astimezone(UTC):%Y-%m-%d}"
+    if zone is not None:
+        span += f" ({night.begins_at.astimezone(zone):%H:%M}-{night.ends_at.astimezone(zone):%H:%M} {station.zone})"
+    name = plain(station.name or "")
+    room = COLUMNS - len(station.code) - len(span) - 4
+    if len(name) > room:
+        name = name[: max(room - 1, 0)].rstrip() + "." if room > 8 else ""
+    return f"{station.code} {name}".rstrip() + f"  {span}"
+
+
+def _headline(answer: Answer) -> str:
+    """Return whether and when in one sentence, the departure first."""
+    night = answer.night
+    frost = f"{_frost(answer)}, {chance(night.p_any or 0.0)}"
+    if answer.asked.departs_at is not None:
+        return f"At {clock_z(night.ends_at)}: {_lying(night)}; {frost}."
+    worst = night.worst
+    assert worst is not None
+    peak = max(worst.steps, key=lambda step: step.p_deposit)
+    if peak.p_deposit < _WORTH_SAYING:
+        return f"{_first_upper(frost)}."
+    return f"{_first_upper(frost)}; a deposit most likely at {clock_z(peak.at)}, {chance(peak.p_deposit)}."
+
+
+def _lying(night: Night) -> str:
+    fallen = max(part.p_precipitation for part in night.parts)
+    if fallen >= _LIKELY:
+        return f"snow or freezing precipitation on the wing {chance(fallen)}"
+    return f"deposit on the wing {chance(deposit_chance(night))}"
+
+
+def _frost(answer: Answer) -> str:
+    night = answer.night
+    p_any, onset, end = night.p_any or 0.0, night.onset, answer.after.end
+    if p_any < _WORTH_SAYING or onset is None or onset.p50 is None:
+        return "frost not expected"
+    word = "frost likely" if p_any >= _LIKELY else "frost possible" if p_any >= _POSSIBLE else "frost unlikely"
+    begins = "from now" if onset.p50 <= night.begins_at else f"from about {_spanned(onset, night)}"
+    return f"{word} {begins} {_until(end, answer.after)}"
+
+
+def _until(end: Times | None, after: Night) -> str:
+    if end is None or end.p50 is None:
+        return f"and past {clock_z(after.ends_at)}"
+    return f"to {clock_z(end.p50)}"
+
+
+def _spanned(times: Times, night: Night) -> str:
+    """Return a time with the interval that 80 % of the members give."""
+    assert times.p50 is not None
+    if times.p10 is None or times.p90 is None or times.p10 == times.p90:
+        return clock_z(times.p50)
+    first = "now" if times.p10 <= night.begins_at else f"{times.p10.astimezone(UTC):%H%M}"
+    return f"{clock_z(times.p50)} ({first}-{clock_z(times.p90)})"
+
+
+def _also(answer: Answer) -> str:
+    """Return what else may lie on the wing, and what a later departure meets."""
+    night, found = answer.night, list[str]()
+    fallen = max(part.p_precipitation for part in night.parts)
+    residual = max(part.p_frozen_residual for part in night.parts)
+    if _WORTH_SAYING <= fallen < _LIKELY:
+        found.append(f"Snow or freezing precipitation on the wing {chance(fallen)}.")
+    if residual >= _WORTH_SAYING:
+        found.append(f"Water left on the wing and frozen {chance(residual)}.")
+    if max(deposit_chance(night), night.p_any or 0.0) >= _POSSIBLE:
+        found.append(_gone(answer))
+    return " ".join(found)
+
+
+def _gone(answer: Answer) -> str:
+    worst = next((part for part in answer.after.parts if part.part == answer.night.worst_part), None)
+    times = worst.deposit_end if worst is not None else None
+    if times is None or times.p50 is None:
+        return f"A deposit lies on past {clock_z(answer.after.ends_at)}."
+    return f"A deposit is gone about {_spanned(times, answer.night)}, later than forming ends."
+
+
+def _parts(answer: Answer) -> Iterator[str]:
+    night = answer.night
+    at = clock_z(night.ends_at)
+    yield f"{'part of the wing':<17}{'frost':>6}{'deposit':>10}  {'forms from':<20}{'forms until':<14}gone"
+    yield f"{'':<17}{'forms':>6}{at:>10}"
+    later = {part.part: part for part in answer.after.parts}
+    for part in night.parts:
+        yield _part(part, later[part.part], answer).rstrip()
+
+
+def _part(part: PartNight, later: PartNight, answer: Answer) -> str:
+    front = f"{PART_WORDS[part.part]:<17}{chance(part.p_any):>6}{chance(part.p_deposit):>10}  "
+    gone = _past(later.deposit_end, answer.after) if later.deposit_end is not None else "-"
+    if part.onset is None or part.onset.p50 is None:
+        return f"{front}{'-':<20}{'-':<14}{gone}"
+    begins = "now" if part.onset.p50 <= answer.night.begins_at else _spanned(part.onset, answer.night)
+    return f"{front}{begins:<20}{_past(later.end, answer.after):<14}{gone}"
+
+
+def _past(times: Times | None, after: Night) -> str:
+    if times is None or times.p50 is None:
+        return f"after {clock_z(after.ends_at)}"
+    return clock_z(times.p50)
+
+
+def _steps(answer: Answer, blocks: bool) -> Iterator[str]:
+    worst = answer.night.worst
+    assert worst is not None
+    zone = _zone(answer.question.station.zone)
+    local = "local " if zone is not None else ""
+    yield f"by half hour: {PART_WORDS[worst.part]}, the part most likely to be frosted"
+    unit = "°C" if blocks else "C"
+    temps = f"{f'skin {unit} (10-90 %)':<21}{f'air {unit}':>7}  frost point {unit}"
+    yield f"{'':9} {local}{'frost forms':<15}{'deposit':>7}  {temps}"
+    for step in worst.steps:
+        yield _step(step, answer, zone, blocks).rstrip()
+
+
+def _step(step: NightStep, answer: Answer, zone: ZoneInfo | None, blocks: bool) -> str:
+    tag = _tag(step.at, answer)
+    local = f"{step.at.astimezone(zone):%H:%M} " if zone is not None else ""
+    skin = f"{_degrees(step.skin_c.p50)} ({_degrees(step.skin_c.p10).strip()} to {_degrees(step.skin_c.p90).strip()})"
+    chances = f"{chance(step.p_active_frost):>5} {_bar(step.p_active_frost, blocks)} {chance(step.p_deposit):>7}"
+    air, frost_point = _degrees(step.temp_c.p50), _degrees(step.frost_point_c.p50)
+    return f"{tag:<4}{clock_z(step.at)} {local}{chances}  {skin:<21}{air:>7}  {frost_point:>6}"
+
+
+def _tag(at: datetime, answer: Answer) -> str:
+    if answer.asked.departs_at is not None and at == answer.night.ends_at:
+        return "dep"
+    return "now" if at == answer.night.begins_at else ""
+
+
+def _bar(p: float, blocks: bool) -> str:
+    if not blocks:
+        return ("#" * round(_BAR * p)).ljust(_BAR)
+    whole, part = divmod(round(8 * _BAR * p), 8)
+    return ("█" * whole + _EIGHTHS[part].strip()).ljust(_BAR)
+
+
+def _degrees(value: float) -> str:
+    return f"{round(value, 1) + 0.0:5.1f}"
+
+
+def _changes(answer: Answer) -> Iterator[str]:
+    """Return what was computed again with the same random numbers, and by how many percentage points it differs."""
+    night = answer.night
+    if not answer.sensitivity:
+        yield "Nothing that was tried moves the answer by 5 points: a clear or overcast sky,"
+        yield "calm or 10 kt of wind, a dew point 1 K lower or higher."
+        return
+    yield f"{'what would change the answer':<36}{'frost forms':<16}{'deposit'} {clock_z(night.ends_at)}"
+    yield f"{'  as it is':<36}{chance(night.p_any or 0.0):<16}{chance(deposit_chance(night))}"
+    for item in answer.sensitivity:
+        frost, deposit = _moved(item.p_any, item.p_any_points), _moved(item.p_deposit, item.p_deposit_points)
+        yield f"  {item.change:<34}{frost:<16}{deposit}"
+
+
+def _moved(p: float, points: float) -> str:
+    return f"{chance(p):<5} ({points:+.0f})" if round(points) else chance(p)
+
+
+def _data(answer: Answer) -> Iterator[str]:
+    latest, forecast = answer.question.latest, answer.question.forecast
+    now = answer.asked.now
+    if latest is not None:
+        age = duration_text(now - latest.observed_at)
+        yield from _wrapped(f"{age} old: {plain(latest.raw)}", "report  ")
+    if forecast is not None:
+        age = duration_text(now - forecast.issued_at)
+        yield from _wrapped(f"{age} old: {plain(forecast.raw)}", "TAF     ")
+
+
+def _wrapped(text: str, first: str) -> Sequence[str]:
+    return textwrap.wrap(text, COLUMNS, initial_indent=first, subsequent_indent=" " * len(first))
+
+
+def _first_upper(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _zone(name: str | None) -> ZoneInfo | None:
+    try:
+        return ZoneInfo(name) if name is not None else None
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        return None

@@ -1,0 +1,48 @@
+"""Stations as the running service keeps them: what the store has of each, and where each lies."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+
+from watcher.alerts.model import StationView
+from watcher.cli.options import settings_from
+from watcher.reports.model import Unreadable
+from watcher.settings import Settings
+from watcher.stations import StationTable
+from watcher.store.store import Store
+
+_LATELY = timedelta(hours=6)
+
+
+@dataclass(frozen=True, slots=True)
+class Stored:
+    """The views in the order of the codes, and texts that came in within 6 hours and could not be read."""
+
+    settings: Settings
+    views: tuple[StationView, ...]
+    unreadable: tuple[Unreadable, ...]
+
+
+def stored(codes: Sequence[str], config: Path | None, now: datetime) -> Stored:
+    """Return what the store has of stations; one that it does not have has a blank view.
+
+    Raises
+    ------
+    SettingsError
+        The settings cannot be used.
+    """
+    settings = settings_from(config)
+    table = StationTable.load(settings.station_overrides())
+    wanted = list(dict.fromkeys(code.upper() for code in codes))
+    store = Store.open(settings.text.store.url)
+    try:
+        views = store.load([table.get(code) for code in wanted], now=now)
+        texts = [report.decoded for report in store.unreadable(500) if now - report.received_at <= _LATELY]
+    finally:
+        store.close()
+    return Stored(
+        settings, tuple(views[code] for code in wanted), tuple(text for text in texts if isinstance(text, Unreadable))
+    )
