@@ -45,14 +45,16 @@ _DEW_SHARE_RISING = 0.3
 # Snow on the ground cools the lower skin by 1 to 2 K, as much as this from the sky; memory.
 _SNOW_COLD_W_M2 = -5.0
 _STANDARD_HPA = 1013.25
+# Above this air temperature falling snow is water on the skin. [°C] Common practice, no source.
+_SETTLES_UP_TO_C = 1.0
 
 
 @dataclass(frozen=True, slots=True)
 class Air:
     """The air at one time: stations x members.
 
-    `frost_point_c` is that of the vapour, the dew point above 0 °C. `fog`, `liquid`, `snow`, `freezing`: where that is
-    in the air; None where it is in none.
+    `frost_point_c` is that of the vapour, the dew point above 0 °C. `fog`: where the wing is in fog; `settles`: where
+    snow or freezing precipitation stays on the wing; `wets`: where rain or melting snow wets it; None: nowhere.
     """
 
     temp_c: Array
@@ -62,9 +64,8 @@ class Air:
     longwave_w_m2: Array
     shortwave_w_m2: Array
     fog: Mask | None
-    liquid: Mask | None
-    snow: Mask | None
-    freezing: Mask | None
+    settles: Mask | None
+    wets: Mask | None
 
 
 class AirPaths:
@@ -184,6 +185,7 @@ class AirPaths:
         spread = np.float32(_LONGWAVE_CLOUD_W_M2 - _LONGWAVE_CLEAR_W_M2) * cloud + np.float32(_LONGWAVE_CLEAR_W_M2)
         longwave += spread * self._draws.normal[Normal.LONGWAVE]
         longwave += self._extra_w_m2
+        settles, wets = _precipitation(here, temp)
         return Air(
             temp_c=temp,
             vapour_hpa=vapour,
@@ -192,9 +194,8 @@ class AirPaths:
             longwave_w_m2=longwave,
             shortwave_w_m2=self._sun(index, cloud),
             fog=here.fog,
-            liquid=here.liquid,
-            snow=here.snow,
-            freezing=here.freezing,
+            settles=settles,
+            wets=wets,
         )
 
     def _cloud(self, index: int, hour: float, here: Here) -> Array:
@@ -243,6 +244,16 @@ class AirPaths:
         if not clear.any():
             return np.zeros((len(clear), 1), dtype=np.float32)
         return np.asarray(clear[:, None] * cloud_transmission(cloud))
+
+
+def _precipitation(here: Here, temp_c: Array) -> tuple[Mask | None, Mask | None]:
+    """Return where what falls stays as ice and where it is water; freezing rain is taken as snow is."""
+    icy = [mask for mask in (here.snow, here.freezing) if mask is not None]
+    if not icy:
+        return None, here.liquid
+    falls, cold = icy[0] if len(icy) == 1 else icy[0] | icy[1], temp_c <= _SETTLES_UP_TO_C
+    melts = falls & ~cold
+    return falls & cold, melts if here.liquid is None else melts | here.liquid
 
 
 def _column(values: Sequence[float] | Array) -> Array:

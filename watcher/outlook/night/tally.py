@@ -67,29 +67,32 @@ class Tally:
         stations, steps = len(last), len(hours)
         self._hours, self._last = hours, last
         self.chances = np.zeros((steps, stations, 4), dtype=np.float32)
-        self._first = np.full((stations, members), -1, dtype=np.int16)
-        self._latest = np.full((stations, members), -1, dtype=np.int16)
-        self._deposit = np.full((stations, members), -1, dtype=np.int16)
+        # Steps from the end to the first frost, and from the beginning to the last frost and deposit; 0 is never.
+        self._first = np.zeros((stations, members), dtype=np.int16)
+        self._latest = np.zeros_like(self._first)
+        self._deposit = np.zeros_like(self._first)
 
     def add(self, index: int, seen: Seen) -> None:
         """Count one step."""
         for number, mask in enumerate((seen.active, seen.deposit, seen.residual, seen.covered)):
-            self.chances[index, :, number] = np.count_nonzero(mask, axis=1)
-        counted = (index <= self._last)[:, None]
-        active, deposit = seen.active & counted, seen.deposit & counted
-        np.copyto(self._first, index, where=active & (self._first < 0))
-        np.copyto(self._latest, index, where=active)
-        np.copyto(self._deposit, index, where=deposit)
+            self.chances[index, :, number] = np.add.reduce(mask.view(np.uint8), axis=1, dtype=np.uint16)
+        active, deposit = seen.active, seen.deposit
+        if (index > self._last).any():
+            counted = (index <= self._last)[:, None]
+            active, deposit = active & counted, deposit & counted
+        np.maximum(self._first, active * np.int16(len(self._hours) - index), out=self._first)
+        np.maximum(self._latest, active * np.int16(index + 1), out=self._latest)
+        np.maximum(self._deposit, deposit * np.int16(index + 1), out=self._deposit)
 
     def result(self) -> Outcome:
         """Return chances and times of all stations."""
         members = self._first.shape[1]
         chances = self.chances / members
         step_h = float(self._hours[1] - self._hours[0]) if len(self._hours) > 1 else 0.0
-        onset = np.where(self._first >= 0, self._hours[self._first], np.nan)
+        onset = np.where(self._first > 0, self._hours[-self._first], np.nan)
         return Outcome(
             chances=chances,
-            p_any=(self._first >= 0).mean(axis=1),
+            p_any=(self._first > 0).mean(axis=1),
             onset_h=_times(onset),
             end_h=_times(self._ends(self._latest, step_h)),
             deposit_end_h=_times(self._ends(self._deposit, step_h)),
@@ -98,8 +101,8 @@ class Tally:
 
     def _ends(self, latest: npt.NDArray[np.int16], step_h: float) -> Array:
         """Return the hour after the latest step, infinite where it is still so at the last one, NaN where never."""
-        ended = np.where(latest >= self._last[:, None], np.inf, self._hours[latest] + step_h)
-        return np.where(latest >= 0, ended, np.nan)
+        ended = np.where(latest > self._last[:, None], np.inf, self._hours[latest - 1] + step_h)
+        return np.where(latest > 0, ended, np.nan)
 
 
 def _times(hours: Array) -> Array:

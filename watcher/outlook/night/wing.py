@@ -25,8 +25,6 @@ _SETTLING_S, _SETTLING_STEPS = 1800.0, 3
 _FILM_KG_M2 = 0.1
 # What settles on a wing while it snows or rains freezing, and in freezing fog. [kg/(m2 h)] Assumed, light intensity.
 _SNOW_KG_M2H, _RIME_KG_M2H = 0.5, 0.005
-# Above this air temperature falling snow is water on the skin. [°C] Common practice, no source.
-_SNOW_MELTS_C = 1.0
 _GONE_KG_M2 = 1e-6
 # What falls when the night begins has fallen for this long at least.
 _FELL_BEFORE_S = 600.0
@@ -92,21 +90,16 @@ class Wing:
 
     def _fall(self, air: Air, dt_s: float) -> None:
         """Put on the skin what falls, and what fog leaves."""
-        if air.fog is None and air.liquid is None and air.snow is None and air.freezing is None:
+        if air.fog is None and air.settles is None and air.wets is None:
             return
-        skin = self._surface.skin_c
-        deposit, film = self._surface.deposit_kg_m2.copy(), self._surface.film_kg_m2.copy()
-        hours = np.float32(dt_s / 3600)
+        deposit, film = self._surface.deposit_kg_m2, self._surface.film_kg_m2
         if air.fog is not None:
-            deposit += np.where(air.fog & (skin <= 0), np.float32(_RIME_KG_M2H) * hours, 0)
-        for falling, settles in ((air.snow, air.temp_c <= _SNOW_MELTS_C), (air.freezing, skin <= _SNOW_MELTS_C)):
-            if falling is not None:
-                stays = falling & settles
-                self._covered |= stays
-                deposit += np.where(stays, np.float32(_SNOW_KG_M2H) * hours, 0)
-                film = np.where(falling & ~settles, np.maximum(film, np.float32(_FILM_KG_M2)), film)
-        if air.liquid is not None:
-            film = np.where(air.liquid, np.maximum(film, np.float32(_FILM_KG_M2)), film)
+            deposit = deposit + (air.fog & (self._surface.skin_c <= 0)) * np.float32(_RIME_KG_M2H * dt_s / 3600)
+        if air.settles is not None:
+            self._covered |= air.settles
+            deposit = deposit + air.settles * np.float32(_SNOW_KG_M2H * dt_s / 3600)
+        if air.wets is not None:
+            film = np.maximum(film, air.wets * np.float32(_FILM_KG_M2))
         self._surface = replace(self._surface, deposit_kg_m2=deposit, film_kg_m2=film)
 
     def _happen(self, index: int, air: Air) -> None:
