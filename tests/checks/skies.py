@@ -1,15 +1,21 @@
 """Published formulas for the emissivity of the clear sky, beside which the chosen one is measured.
 
 Each takes vapour pressure [hPa] and air temperature [K]. Coefficients are from memory of the papers named, but for
-Brutsaert, Clark and Allen, Idso 1981 and Dilley and O'Brien, which were read.
+Brutsaert, Clark and Allen, Idso 1981 and Dilley and O'Brien, which were read. Run on the clear nights of a file, this
+prints RMSE and bias of each in W/m2.
+
+python -m tests.checks.skies FILE [--position LAT,LON,ELEV_M]
 """
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 
 import numpy as np
 
+from tests.checks.longwave import clear_nights
+from tests.checks.table import asked, rmse
 from watcher.physics.arrays import Array, Values
 from watcher.physics.longwave import STEFAN_BOLTZMANN_W_M2K4, clear_sky_emissivity, precipitable_water_cm
 from watcher.physics.transfer import KELVIN
@@ -42,3 +48,14 @@ SKIES: dict[str, Callable[[Values, Values], Array]] = {
     "Konzelmann 1994": lambda e, t: 0.23 + 0.484 * (100 * e / t) ** (1 / 8),
     "Dilley and O'Brien 1998": _dilley_obrien_1998,
 }
+
+
+def main() -> None:
+    measured, air_k, vapour = clear_nights(*asked("tests.checks.skies"))
+    black = STEFAN_BOLTZMANN_W_M2K4 * air_k**4
+    errors = {name: sky(vapour, air_k) * black - measured for name, sky in SKIES.items()}
+    print(json.dumps({name: [round(rmse(error), 2), round(float(error.mean()), 2)] for name, error in errors.items()}))
+
+
+if __name__ == "__main__":
+    main()

@@ -171,7 +171,9 @@ def test_single_precision_costs_a_hundredth_of_a_kelvin_and_a_tenth_of_a_gram():
             exact, rough = advance(exact, double, part, 600.0), advance(rough, single, part, 600.0)
         assert rough.skin_c.dtype == rough.deposit_kg_m2.dtype == np.float32
         np.testing.assert_allclose(rough.skin_c, exact.skin_c, atol=0.01)
-        np.testing.assert_allclose(rough.deposit_kg_m2, exact.deposit_kg_m2, atol=1e-4)
+        # A skin held at exactly 0 °C takes vapour as dew or as frost by a hair's breadth.
+        assert np.mean(np.abs(rough.deposit_kg_m2 - exact.deposit_kg_m2) > 1e-4) <= 0.002
+        assert np.mean(is_deposit(rough) != is_deposit(exact)) <= 0.001
 
 
 def test_one_forcing_worked_out_serves_all_parts():
@@ -191,6 +193,31 @@ def test_stations_and_members_broadcast_and_what_was_given_stays():
     assert (skin == 0).all()
     assert (before.deposit_kg_m2 == 0.02).all()
     assert (before.film_kg_m2 == 0.03).all()
+
+
+@pytest.mark.parametrize("kind", [np.float32, np.float64])
+def test_a_wing_answers_the_same_alone_and_among_others(kind):
+    """To the last bit: cold and dry ones take short cuts only when all in the batch do."""
+    draw = np.random.default_rng(11)
+    n = 400
+    air = draw.uniform(-12, 8, n)
+    whole = weather(air, air - draw.uniform(0, 6, n), draw.uniform(0, 8, n), draw.uniform(0, 1, n))
+    columns = {name: np.broadcast_to(np.asarray(getattr(whole, name), kind), n).copy() for name in Forcing.__slots__}
+    start = {"skin": air - 1, "deposit": draw.uniform(0, 0.1, n), "film": np.where(air > 4, 0.05, 0), "fuel": air + 3}
+
+    def night(rows):
+        forcing = Forcing(**{name: column[rows] for name, column in columns.items()})
+        surface = Surface(*(values[rows].astype(kind) for values in start.values()))
+        for _ in range(12):
+            surface = advance(surface, forcing, TANK_PART, 600.0)
+        return surface
+
+    together = night(np.arange(n))
+    for place in range(0, n, 7):
+        alone = night(np.array([place]))
+        assert alone.skin_c[0] == together.skin_c[place]
+        assert alone.deposit_kg_m2[0] == together.deposit_kg_m2[place]
+        assert alone.film_kg_m2[0] == together.film_kg_m2[place]
 
 
 def test_a_hall_beside_the_stand_keeps_the_skin_warmer():

@@ -67,6 +67,29 @@ def test_murphy_and_koop_agree_over_ice():
     np.testing.assert_allclose(over_ice_hpa(t - KELVIN), pascal / 100, rtol=2e-3)
 
 
+@pytest.mark.parametrize(("temp_c", "dew_point_c", "wet_bulb_c"), [(5.0, 0.0, 2.89), (0.0, -5.0, -1.75)])
+def test_the_psychrometer_of_the_wmo_reads_the_same_vapour(temp_c, dew_point_c, wet_bulb_c):
+    """WMO-No. 8, Annex 4.B (memory): e = e_w(T_w) - 6.53e-4 (1 + 0.000944 T_w) p (T - T_w), at 1013.25 hPa."""
+    drop = 6.53e-4 * (1 + 0.000944 * wet_bulb_c) * 1013.25 * (temp_c - wet_bulb_c)
+    assert over_water_hpa(wet_bulb_c) - drop == pytest.approx(over_water_hpa(dew_point_c), abs=0.01)
+
+
+def test_the_ice_bulb_of_the_wmo_reads_the_same_vapour():
+    """WMO-No. 8, Annex 4.B (memory): e = e_i(T_i) - 5.75e-4 p (T - T_i); air 0 °C, dew point -5 °C: -1.79 °C."""
+    assert over_ice_hpa(-1.79) - 5.75e-4 * 1013.25 * 1.79 == pytest.approx(over_water_hpa(-5.0), abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("temp_c", "dew_point_c", "over_water", "over_ice"), [(5, 0, 70.1, None), (0, -5, 69.1, None), (-5, -8, 79.5, 83.5)]
+)
+def test_relative_humidity_over_water_and_over_ice(temp_c, dew_point_c, over_water, over_ice):
+    """Worked with the WMO formulas."""
+    vapour = over_water_hpa(dew_point_c)
+    assert 100 * vapour / over_water_hpa(temp_c) == pytest.approx(over_water, abs=0.06)
+    if over_ice is not None:
+        assert 100 * vapour / over_ice_hpa(temp_c) == pytest.approx(over_ice, abs=0.06)
+
+
 def test_psychrolib_agrees_over_water_above_freezing_and_over_ice_below():
     """psychrolib (ASHRAE 2017) means ice below 0 °C; a reported dew point means water, there 9 % more at -10 °C."""
     psychrolib.SetUnitSystem(psychrolib.SI)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from watcher.physics.arrays import Array, Values
+from watcher.physics.arrays import Array
 from watcher.physics.humidity import E0_HPA, ICE_A, ICE_B, WATER_A, WATER_B
 from watcher.physics.transfer import KELVIN
 
@@ -80,14 +80,14 @@ def solve(
         Temperature and flux agree with each other: the flux is linearised about the last Newton step.
     """
     skin = start_c.copy()
+    leaving, arriving = vapour_kg_m2shpa * E0_HPA, vapour_kg_m2shpa * vapour_hpa
     for _ in range(_NEWTON_STEPS):
         frosting = skin <= 0
         a, b, heat = _phase(frosting, skin.dtype)
         inverse = 1 / (skin + b)
         slope = np.exp(a * skin * inverse)
-        slope *= vapour_kg_m2shpa
-        slope *= E0_HPA
-        flux = vapour_kg_m2shpa * vapour_hpa - slope
+        slope *= leaving
+        flux = arriving - slope
         inverse *= inverse
         slope *= a * b * inverse
         slope *= flux > least_flux_kg_m2s
@@ -111,16 +111,17 @@ def solve(
     return Skin(skin, stiffness, flux, slope, frosting)
 
 
-def _phase(frosting: npt.NDArray[np.bool_], like: np.dtype[np.floating]) -> tuple[Values, Values, Values]:
-    if frosting.all():
-        return ICE_A, ICE_B, SUBLIMATION_J_KG
-    if not frosting.any():
-        return WATER_A, WATER_B, EVAPORATION_J_KG
-    # Sums with the flag as 0 or 1 take a third of the time of a choice between two arrays.
+def _phase(frosting: npt.NDArray[np.bool_], like: np.dtype[np.floating]) -> tuple[Array, Array, Array]:
+    """Return both Magnus coefficients and the heat of the phase change: of ice where it frosts, else of water.
+
+    Sums with the flag as 0 or 1 take a third of the time of a choice between two arrays. Where all are of one phase the
+    same sum is made of numbers, so that a wing's answer does not depend on the wings beside it, not in the last bit.
+    """
+    flag = frosting if frosting.any() and not frosting.all() else np.bool_(frosting.all())
     return (
-        WATER_A + frosting * like.type(ICE_A - WATER_A),
-        WATER_B + frosting * like.type(ICE_B - WATER_B),
-        EVAPORATION_J_KG + frosting * like.type(SUBLIMATION_J_KG - EVAPORATION_J_KG),
+        np.asarray(like.type(WATER_A) + flag * like.type(ICE_A - WATER_A)),
+        np.asarray(like.type(WATER_B) + flag * like.type(ICE_B - WATER_B)),
+        np.asarray(like.type(EVAPORATION_J_KG) + flag * like.type(SUBLIMATION_J_KG - EVAPORATION_J_KG)),
     )
 
 

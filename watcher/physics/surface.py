@@ -299,14 +299,14 @@ def _after(surface: Surface, skin: Skin, dt_s: float) -> tuple[Array, Array, Arr
         deposit += surface.deposit_kg_m2
         return np.maximum(deposit, 0, out=deposit), surface.film_kg_m2, None
     frozen = _frozen_kg_m2(surface)
-    water = Water(surface.deposit_kg_m2.copy(), frozen.copy(), surface.film_kg_m2 - frozen)
+    water = Water(surface.deposit_kg_m2.copy(), frozen, surface.film_kg_m2 - frozen)
     take_part(skin, water, dt_s)
     return water.deposit_kg_m2, water.frozen_kg_m2 + water.liquid_kg_m2, water.frozen_kg_m2
 
 
 def _frozen_kg_m2(surface: Surface) -> Array:
     if surface.frozen_kg_m2 is not None:
-        return surface.frozen_kg_m2
+        return np.minimum(surface.frozen_kg_m2, surface.film_kg_m2)
     return surface.film_kg_m2 * (surface.skin_c <= 0)
 
 
