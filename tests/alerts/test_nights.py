@@ -27,7 +27,7 @@ settle = { reports = 1, minutes = 0 }
 name = "frost-lies"
 flag = "frost-likely"
 level = "treat"
-text = "Frost on parked aircraft, very likely"
+text = "Frost on parked aircraft"
 source = "common practice, no source"
 when = { field = "p_deposit", op = ">=", value = 0.8, off = 0.6 }
 settle = { reports = 1, minutes = 0 }

@@ -169,8 +169,16 @@ def _odds(episode: Episode) -> Odds | None:
     """Return how likely an expected episode is where it was computed; None where a TAF says it in words."""
     if episode.kind is not Kind.EXPECTED or episode.certainty is not Certainty.COMPUTED:
         return None
-    leading = [item for item in episode.expected if item.level is episode.level and item.odds is not None]
-    return leading[0].odds if leading else None
+    computed = sorted((item for item in episode.expected if item.odds is not None), key=lambda item: item.begins_at)
+    odds = [item.odds for item in computed if item.odds is not None]
+    if not odds:
+        return None
+    return Odds(
+        probability=max(item.probability for item in odds),
+        begins_between=next((item.begins_between for item in odds if item.begins_between is not None), None),
+        ends_between=next((item.ends_between for item in reversed(odds) if item.ends_between is not None), None),
+        goes_on=any(item.goes_on for item in odds),
+    )
 
 
 def _span(episode: Episode) -> str:

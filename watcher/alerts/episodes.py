@@ -122,7 +122,7 @@ def _observed(before: Episode, basis: Basis, now: datetime) -> Episode:
 def _expected(before: Episode, basis: Basis, now: datetime) -> Episode:
     level = max(item.level for item in basis.expected)
     leading = sorted((item for item in basis.expected if item.level is level), key=lambda item: item.begins_at)
-    begins_at, ends_at = _first_period(leading)
+    begins_at, ends_at = _first_period(_whole_night(leading, basis.expected))
     has_begun = before.opened_at is not None and before.began_at <= now
     return replace(
         before,
@@ -136,6 +136,14 @@ def _expected(before: Episode, basis: Basis, now: datetime) -> Episode:
         no_time=_worst_no_time(item.no_time for item in leading),
         expected=basis.expected,
     )
+
+
+def _whole_night(leading: Sequence[Expectation], expected: Sequence[Expectation]) -> Sequence[Expectation]:
+    """Return what the period is taken from: of a computed night all of it, from where it begins to be likely."""
+    if any(item.certainty is not Certainty.COMPUTED for item in leading):
+        return leading
+    computed = (item for item in expected if item.certainty is Certainty.COMPUTED)
+    return sorted(computed, key=lambda item: item.begins_at)
 
 
 def _first_period(leading: Sequence[Expectation]) -> tuple[datetime, datetime]:
