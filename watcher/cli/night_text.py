@@ -5,14 +5,17 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from watcher.cli.night_answer import Answer
 from watcher.notify.message import CAUTION
 from watcher.notify.wording import plain
 from watcher.outlook.night.model import Night, NightStep, PartNight, Times
 from watcher.outlook.night.sensitivity import deposit_chance
 from watcher.units import clock_z, duration_text
+
+if TYPE_CHECKING:
+    from watcher.cli.night_answer import Answer
 
 COLUMNS = 80
 NO_MEASUREMENT = (
@@ -94,18 +97,20 @@ def _lying(night: Night) -> str:
 
 def _frost(answer: Answer) -> str:
     night = answer.night
-    p_any, onset, end = night.p_any or 0.0, night.onset, answer.after.end
+    p_any, onset = night.p_any or 0.0, night.onset
     if p_any < _WORTH_SAYING or onset is None or onset.p50 is None:
         return "frost not expected"
     word = "frost likely" if p_any >= _LIKELY else "frost possible" if p_any >= _POSSIBLE else "frost unlikely"
     begins = "from now" if onset.p50 <= night.begins_at else f"from about {_spanned(onset, night)}"
-    return f"{word} {begins} {_until(end, answer.after)}"
-
-
-def _until(end: Times | None, after: Night) -> str:
+    end = _worst_after(answer).end
     if end is None or end.p50 is None:
-        return f"and past {clock_z(after.ends_at)}"
-    return f"to {clock_z(end.p50)}"
+        return f"{word} {begins} and past {clock_z(answer.after.ends_at)}"
+    return f"{word} {begins} to {clock_z(end.p50)}"
+
+
+def _worst_after(answer: Answer) -> PartNight:
+    """Return the part that is worst until the departure, with the hours after it."""
+    return next(part for part in answer.after.parts if part.part == answer.night.worst_part)
 
 
 def _spanned(times: Times, night: Night) -> str:
@@ -132,8 +137,7 @@ def _also(answer: Answer) -> str:
 
 
 def _gone(answer: Answer) -> str:
-    worst = next((part for part in answer.after.parts if part.part == answer.night.worst_part), None)
-    times = worst.deposit_end if worst is not None else None
+    times = _worst_after(answer).deposit_end
     if times is None or times.p50 is None:
         return f"A deposit lies on past {clock_z(answer.after.ends_at)}."
     return f"A deposit is gone about {_spanned(times, answer.night)}, later than forming ends."
