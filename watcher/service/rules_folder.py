@@ -10,6 +10,9 @@ from watcher.outlook.examples import check_examples
 from watcher.rulebook.model import Rulebook
 from watcher.rulebook.parse import build_rulebook, parse_rules
 
+# Files of the folder that hold something else than rules.
+OTHER_FILES = frozenset({"aircraft.toml", "fluids.toml", "operations.toml"})
+
 
 def rules_dir() -> Path:
     """Return the shipped rules: inside an installed package, or beside it in a working copy."""
@@ -27,12 +30,12 @@ def read_rule_texts(folder: Path | None = None) -> dict[str, str]:
     RulesError
         When the folder does not exist or a file cannot be read as UTF-8.
     """
-    if folder is not None and not folder.is_dir():
-        raise RulesError([Problem(str(folder), "is no folder", "name a folder with rule files in [rules] folder")])
     texts: dict[str, str] = {}
     problems: list[Problem] = []
-    for place in (rules_dir(), *([folder] if folder is not None else [])):
+    for place in _folders(folder):
         for path in sorted(place.glob("*.toml")):
+            if path.name in OTHER_FILES:
+                continue
             try:
                 texts[path.name] = path.read_text(encoding="utf-8")
             except (OSError, UnicodeDecodeError) as error:
@@ -40,6 +43,36 @@ def read_rule_texts(folder: Path | None = None) -> dict[str, str]:
     if problems:
         raise RulesError(problems)
     return texts
+
+
+def file_in_force(name: str, folder: Path | None = None) -> tuple[str, str]:
+    """Return where one file of the folder stands and its text: one's own where there is one, else the shipped one.
+
+    Parameters
+    ----------
+    name
+        Its place in the folder, such as ``procedures/pad.toml``.
+    folder
+        One's own; None: the shipped one counts.
+
+    Raises
+    ------
+    RulesError
+        When the folder does not exist, neither has the file, or it cannot be read as UTF-8.
+    """
+    shipped, *own = (place / name for place in _folders(folder))
+    path = next((path for path in own if path.exists()), shipped)
+    try:
+        return f"rules/{name}" if path == shipped else str(path), path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise RulesError([Problem(str(path), f"cannot be read: {error}")]) from error
+
+
+def _folders(folder: Path | None) -> tuple[Path, ...]:
+    """Return the shipped folder and one's own, in the order in which they are laid."""
+    if folder is not None and not folder.is_dir():
+        raise RulesError([Problem(str(folder), "is no folder", "name a folder with rule files in [rules] folder")])
+    return (rules_dir(), folder) if folder is not None else (rules_dir(),)
 
 
 def load_rulebook(folder: Path | None = None) -> Rulebook:
