@@ -184,6 +184,11 @@ def test_one_forcing_worked_out_serves_all_parts():
         assert whole.skin_c == split.skin_c
 
 
+def test_a_tank_without_the_temperature_of_its_fuel_is_refused():
+    with pytest.raises(ValueError, match="tank_full: there is fuel under the skin"):
+        advance(wing(0.0), weather(0.0, -1.0), TANK_FULL, 600.0)
+
+
 def test_stations_and_members_broadcast_and_what_was_given_stays():
     skin = np.zeros((3, 4))
     before = Surface(skin, np.full((3, 4), 0.02), np.full((3, 4), 0.03))

@@ -5,9 +5,7 @@ References
 .. [1] M. Dietenberger, P. Kumar, J. Luers, Frost formation on an airfoil, NASA CR-3129, 1979: heat and mass transfer by
    free and turbulent forced convection with a growing frost layer; the structure followed here.
 .. [2] World Meteorological Organization, WMO-No. 8, Volume I, Annex 4.B: saturation over water and over ice.
-.. [3] J. J. Hamberg et al., Applied Optics 26, 1987: a surface of emittance 0.2 does not frost; hence emissivity is an
-   input.
-.. [4] FAA and Transport Canada ground-icing guidance: active frost needs a surface at or below 0 °C and at or below the
+.. [3] FAA and Transport Canada ground-icing guidance: active frost needs a surface at or below 0 °C and at or below the
    dew point, in other texts the frost point; the frost point is taken, which is warmer and the limit of deposition.
 """
 
@@ -18,12 +16,28 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from watcher.physics.arrays import Array, Values
-from watcher.physics.longwave import STEFAN_BOLTZMANN_W_M2K4
+from watcher.physics.arrays import Array
+from watcher.physics.forcing import Exchange, Forcing, Uncertain, exchange
 from watcher.physics.skin import Skin, solve
-from watcher.physics.transfer import KELVIN, heat_transfer_w_m2k, vapour_transfer_kg_m2shpa
 from watcher.physics.vapour import frost_point_from_vapour_c
 from watcher.physics.water import Water, take_part
+
+__all__ = [
+    "DRY_BAY",
+    "TANK_FULL",
+    "TANK_PART",
+    "Exchange",
+    "Forcing",
+    "Part",
+    "Surface",
+    "Uncertain",
+    "advance",
+    "exchange",
+    "is_active_frost",
+    "is_deposit",
+    "is_frozen_residual",
+    "step",
+]
 
 # What a frosted and a clean white skin send back of the sunlight; memory.
 FROSTED_ALBEDO, CLEAN_ALBEDO = 0.55, 0.75
@@ -85,103 +99,6 @@ class Surface:
     frozen_kg_m2: Array | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Forcing:
-    """What acts on the skin during a step; arrays or numbers that broadcast to the shape of the surface.
-
-    Attributes
-    ----------
-    air_c, vapour_hpa
-        Of the air near the ground.
-    wind_ms
-        At 10 m, as reported.
-    longwave_w_m2, shortwave_w_m2
-        Downwelling, on a level surface.
-    pressure_hpa
-        At the station.
-    """
-
-    air_c: Values
-    vapour_hpa: Values
-    wind_ms: Values
-    longwave_w_m2: Values
-    shortwave_w_m2: Values
-    pressure_hpa: Values
-
-
-@dataclass(frozen=True, slots=True)
-class Uncertain:
-    """What is not well known; arrays or numbers that broadcast to the shape of the surface.
-
-    Attributes
-    ----------
-    emissivity
-        Of the skin in the thermal infrared [3]_.
-    transfer_factor, coupling_factor
-        On the heat transfer to the air and on the coupling to what lies under the skin.
-    sky_view
-        Share of the sky that the skin sees; the rest is at air temperature (a hall, a pier).
-    """
-
-    emissivity: Values = 0.9
-    transfer_factor: Values = 1.0
-    coupling_factor: Values = 1.0
-    sky_view: Values = 1.0
-
-
-@dataclass(frozen=True, slots=True)
-class Exchange:
-    """A forcing worked out for the skin of every part, so that three parts pay for it once.
-
-    Attributes
-    ----------
-    heat_in_w_m2
-        What reaches the skin from sky and air whatever its temperature in °C, sunlight apart.
-    transfer_w_m2k, vapour_kg_m2shpa
-        Coefficients of heat and of vapour.
-    radiating_w_m2k4
-        Emissivity times the Stefan-Boltzmann constant.
-    """
-
-    heat_in_w_m2: Array
-    transfer_w_m2k: Array
-    vapour_kg_m2shpa: Array
-    radiating_w_m2k4: Values
-    forcing: Forcing
-    coupling_factor: Values
-
-
-def exchange(forcing: Forcing, uncertain: Uncertain | None = None) -> Exchange:
-    """Return what a forcing means for the skin of any part.
-
-    Parameters
-    ----------
-    forcing
-        What acts on the skin.
-    uncertain
-        What is not well known; None: its defaults.
-
-    Returns
-    -------
-    Exchange
-        The argument of :func:`step`.
-    """
-    unsure = uncertain or Uncertain()
-    transfer = heat_transfer_w_m2k(forcing.air_c, forcing.wind_ms, forcing.pressure_hpa) * unsure.transfer_factor
-    longwave = forcing.longwave_w_m2
-    if not (isinstance(unsure.sky_view, float) and unsure.sky_view == 1.0):
-        around = STEFAN_BOLTZMANN_W_M2K4 * (np.asanyarray(forcing.air_c) + KELVIN) ** 4
-        longwave = around + unsure.sky_view * (longwave - around)
-    return Exchange(
-        heat_in_w_m2=unsure.emissivity * longwave + transfer * forcing.air_c,
-        transfer_w_m2k=transfer,
-        vapour_kg_m2shpa=vapour_transfer_kg_m2shpa(transfer, forcing.pressure_hpa),
-        radiating_w_m2k4=unsure.emissivity * STEFAN_BOLTZMANN_W_M2K4,
-        forcing=forcing,
-        coupling_factor=unsure.coupling_factor,
-    )
-
-
 def advance(surface: Surface, forcing: Forcing, part: Part, dt_s: float, uncertain: Uncertain | None = None) -> Surface:
     r"""Return the surface one step later.
 
@@ -235,6 +152,11 @@ def step(surface: Surface, acting: Exchange, part: Part, dt_s: float) -> Surface
     -------
     Surface
         The state after the step.
+
+    Raises
+    ------
+    ValueError
+        When there is fuel under the skin and its temperature is None: take a range where it is not known.
     """
     like = surface.skin_c.dtype
     inertia = part.heat_capacity_j_m2k / dt_s
@@ -275,8 +197,10 @@ def _beneath(surface: Surface, acting: Exchange, part: Part, dt_s: float) -> _Be
     like = surface.skin_c.dtype
     coupling = np.asarray(part.coupling_w_m2k * acting.coupling_factor, dtype=like)
     air_c = np.asarray(acting.forcing.air_c, dtype=like)
-    if part.fuel_capacity_j_m2k is None or surface.fuel_c is None:
+    if part.fuel_capacity_j_m2k is None:
         return _Beneath(coupling * air_c, coupling)
+    if surface.fuel_c is None:
+        raise ValueError(f"{part.name}: there is fuel under the skin, so the surface needs fuel_c")
     held = part.fuel_capacity_j_m2k / dt_s
     per_kelvin = 1 / (coupling + (held + LOWER_SKIN_W_M2K))
     fuel_gain = held * surface.fuel_c
@@ -311,7 +235,7 @@ def _frozen_kg_m2(surface: Surface) -> Array:
 
 
 def is_active_frost(surface: Surface, forcing: Forcing) -> npt.NDArray[np.bool_]:
-    """Return where frost is forming: the skin at or below 0 °C and at or below the frost point [4]_.
+    """Return where frost is forming: the skin at or below 0 °C and at or below the frost point [3]_.
 
     Parameters
     ----------
