@@ -39,10 +39,8 @@ def main() -> None:
 def check(table: Table, position: Position | None) -> dict[str, float]:
     measured, air_k, vapour = clear_nights(table, position)
     clear_error = downwelling_w_m2(air_k, vapour, 0.0) - measured
-    air_k, vapour = _air(table)
-    okta, mean_measured = _okta_by_day(table, _sun_deg(table, position), position)
-    day = np.isfinite(okta + mean_measured + air_k + vapour)
-    okta_error = (downwelling_w_m2(air_k, vapour, cloud_factor_from_okta(okta)) - mean_measured)[day]
+    okta, measured, air_k, vapour = days_by_okta(table, position)
+    okta_error = downwelling_w_m2(air_k, vapour, cloud_factor_from_okta(okta)) - measured
     return {
         "rows": len(clear_error),
         "clear_rmse": round(rmse(clear_error), 2),
@@ -74,8 +72,12 @@ def _sun_deg(table: Table, position: Position | None) -> Column:
     return sun_elevation_deg(position.latitude_deg, position.longitude_deg, table.times("time_utc"))
 
 
-def _okta_by_day(table: Table, sun: Column, position: Position | None) -> tuple[Column, Column]:
-    """Return cloud amount and longwave as means of three rows, for every third row of the days; nan elsewhere."""
+def days_by_okta(table: Table, position: Position | None) -> tuple[Column, Column, Column, Column]:
+    """Return cloud amount [okta], measured longwave, air temperature [K] and vapour pressure [hPa] of every third day row.
+
+    Amount and longwave are means of three rows.
+    """
+    sun = _sun_deg(table, position)
     clear_global, clear_diffuse = _clear_sky(table, sun, position)
     day = np.flatnonzero(sun > 9)
     surplus = np.maximum((table.numbers("dhi_wm2") - clear_diffuse)[day] / clear_global[day], 0)
@@ -84,10 +86,10 @@ def _okta_by_day(table: Table, sun: Column, position: Position | None) -> tuple[
     means = (
         pd.DataFrame({"amount": amount, "longwave": table.numbers("lw_down_wm2")[day]}).rolling(3, center=True).mean()
     )
-    okta, longwave = np.full(len(sun), np.nan), np.full(len(sun), np.nan)
-    okta[day[1::3]] = np.round(8 * means["amount"].to_numpy()[1::3])
-    longwave[day[1::3]] = means["longwave"].to_numpy()[1::3]
-    return okta, longwave
+    okta, measured = np.round(8 * means["amount"].to_numpy()[1::3]), means["longwave"].to_numpy()[1::3]
+    air_k, vapour = (values[day[1::3]] for values in _air(table))
+    known = np.isfinite(okta + measured + air_k + vapour)
+    return okta[known], measured[known], air_k[known], vapour[known]
 
 
 def _clear_sky(table: Table, sun: Column, position: Position | None) -> tuple[Column, Column]:

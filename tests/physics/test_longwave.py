@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.checks.longwave import clear_nights
+from tests.checks.longwave import clear_nights, days_by_okta
 from tests.checks.skies import SKIES
 from tests.checks.table import Table, rmse
 from watcher.physics.longwave import (
@@ -119,3 +119,14 @@ def test_no_sky_is_colder_than_clear_or_warmer_than_black(layers, air_c, humidit
 
 def test_okta_without_height():
     np.testing.assert_allclose(cloud_factor_from_okta(np.array([0, 4, 8])), [0, 0.225, 0.9])
+
+
+def test_the_square_of_the_okta_is_nearer_than_published_forms():
+    """By day at Lyngby: Crawford and Duchon 1999 (n), Unsworth and Monteith 1975 (0.84 n), no cloud at all."""
+    okta, measured, air_k, e_hpa = days_by_okta(Table(DATA / "dtu_lyngby_10min_2024-10_2025-01.csv.gz"), None)
+
+    def off(factor):
+        return rmse(downwelling_w_m2(air_k, e_hpa, factor) - measured)
+
+    chosen = off(cloud_factor_from_okta(okta))
+    assert chosen < off(0.84 * okta / 8) < off(okta / 8) < off(0.0 * okta)

@@ -1,10 +1,4 @@
-"""Ice and water on a skin: melting and freezing at 0 °C, and where settling vapour goes.
-
-References
-----------
-.. [1] Heat of fusion 3.34e5 J/kg at 0 °C, in agreement with the difference of the heats of sublimation and evaporation
-   within 0.3 % (memory; WMO-No. 8 gives the vapour side).
-"""
+"""Ice and water on a skin: melting and freezing at 0 °C, and where settling vapour goes."""
 
 from __future__ import annotations
 
@@ -15,6 +9,7 @@ import numpy as np
 from watcher.physics.arrays import Array
 from watcher.physics.skin import Skin
 
+# At 0 °C (memory); within 0.3 % the difference of the heats of sublimation and evaporation.
 FUSION_J_KG = 3.34e5
 # What stays of rain, dew or melt on the skin; the rest runs off. Common practice, no source.
 KEPT_FILM_KG_M2 = 0.100
@@ -52,7 +47,7 @@ def take_part(skin: Skin, water: Water, dt_s: float) -> None:
     Notes
     -----
     Frozen film melts before frost does, melted frost joins the film, and the skin stays at 0 °C until all is melted or
-    frozen [1]_. Vapour leaves a skin at or below 0 °C as from ice and a warmer one as from water; where less of that is
+    frozen. Vapour leaves a skin at or below 0 °C as from ice and a warmer one as from water; where less of that is
     there than leaves, the other melts or freezes to make it up, so that the heat is that of what was there.
     """
     _settle(water, skin, skin.flux_kg_m2s * dt_s)
