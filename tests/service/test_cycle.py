@@ -108,8 +108,24 @@ def test_a_station_taken_out_of_the_settings_is_withdrawn_at_the_next_start(stor
     cycle = Cycle(store, watch(codes=frozenset({"XBAY"})), EVERYONE)
     changes = cycle.load(at("0530"))
     assert [event.type for change in changes.stations for event in change.events] == [EventType.WITHDRAWN]
-    assert {line.told_as for item in store.deliveries(10) for line in item.told} == {EventType.OPENED, EventType.WITHDRAWN}
+    assert {line.told_as for item in store.deliveries(10) for line in item.told} == {
+        EventType.OPENED,
+        EventType.WITHDRAWN,
+    }
     assert Cycle(store, watch(codes=frozenset({"XBAY"})), EVERYONE).load(at("0531")).stations == ()
+
+
+def test_a_station_taken_out_while_it_is_blind_is_withdrawn_too(store):
+    cycle = started(store, "0500")
+    hear(cycle, "0521", DRY.format("0520"))
+    cycle.turn((), at("0700"))
+    gone = Cycle(store, watch(codes=frozenset({"XBAY"})), EVERYONE)
+    gone.listen_to(EVERYONE, at("0730"))
+    changes = gone.load(at("0730"))
+    assert [event.type for change in changes.stations for event in change.events] == [EventType.WITHDRAWN]
+    told = [line.told_as for item in store.deliveries(10) for line in item.told]
+    assert set(told) == {EventType.BLIND, EventType.WITHDRAWN}
+    assert Cycle(store, watch(codes=frozenset({"XBAY"}))).load(at("0731")).stations == ()
 
 
 def test_all_stations_are_those_that_report(store):

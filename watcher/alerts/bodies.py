@@ -73,15 +73,24 @@ def episode_body(episode: Episode, event: EventType, previous: Level | None, sce
 
 
 def station_body(event: EventType, scene: Scene) -> EventBody:
-    """Return what a station's event says: that it is blind, or sees again."""
+    """Return what a station's event says: that it is blind, sees again, or is no longer watched while it is blind."""
     observation = scene.observation
+    headline, why, next_step = {
+        EventType.BLIND: (_blind_headline(scene), _blind_why(scene), next_steps.BLIND),
+        EventType.SEEING: (_seeing_headline(scene), "A usable report has come in again.", next_steps.SEEING),
+        EventType.WITHDRAWN: (
+            f"{scene.view.station.code} no longer watched, blind when last seen",
+            "The station was taken out of the settings.",
+            next_steps.WITHDRAWN,
+        ),
+    }[event]
     return EventBody(
         station=scene.view.station.code,
         name=scene.view.station.name,
         zone=scene.view.station.zone,
-        headline=_blind_headline(scene) if event is EventType.BLIND else _seeing_headline(scene),
-        why=_blind_why(scene) if event is EventType.BLIND else "A usable report has come in again.",
-        next_step=next_steps.BLIND if event is EventType.BLIND else next_steps.SEEING,
+        headline=headline,
+        why=why,
+        next_step=next_step,
         begins_at=scene.view.state.blind_since,
         observed_at=observation.observed_at if observation is not None else None,
         raw=observation.raw if observation is not None else None,

@@ -1,5 +1,6 @@
 """Digests: at set local times, what stands open at the stations that somebody follows, worst first, in one message.
 
+The aircraft that are parked at those stations come first, the most likely frosted at the top.
 Nothing to say is said in one line, so that silence is never mistaken.
 """
 

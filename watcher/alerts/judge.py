@@ -81,12 +81,16 @@ def judge(
 
 
 def withdraw_station(view: StationView, *, rulebook: Rulebook, now: datetime) -> StationChange | None:
-    """Return the change that ends all episodes of a station that is no longer watched; None where there are none."""
-    if not view.episodes:
+    """Return the change that ends what stands open of a station that is no longer watched; None where nothing does."""
+    blind = view.state.blind_since is not None
+    if not view.episodes and not blind:
         return None
     turn = Turn(view, now, rulebook.fingerprint)
     for episode in view.episodes:
         turn.take(withdraw(episode, now))
+    if blind:
+        turn.tell_sight(EventType.WITHDRAWN)
+        turn.remember(blind_since=None)
     return turn.change()
 
 

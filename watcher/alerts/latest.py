@@ -1,4 +1,4 @@
-"""What a station's latest report says at a later time."""
+"""What a station's latest report says at a later time, and what is asked about the night with it."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from datetime import datetime
 
 from watcher.alerts.model import StationView
 from watcher.outlook.computed import computed_values
-from watcher.outlook.night.model import Night
-from watcher.reports.model import Observation
+from watcher.outlook.night.model import Night, NightQuestion
+from watcher.reports.model import Forecast, Observation
 from watcher.rulebook.facts import Facts
 from watcher.rulebook.observed import observed_facts
 
@@ -31,3 +31,21 @@ def with_night(facts: Facts, night: Night | None) -> Facts:
     if night is None or night.observed_at != facts.reported_at:
         return facts
     return replace(facts, values={**facts.values, **computed_values(night, max(facts.at, night.begins_at))})
+
+
+def question_of(view: StationView, now: datetime, until: datetime) -> NightQuestion:
+    """Return the question about an aircraft of which nothing is known but its station."""
+    latest = view.latest.decoded if view.latest is not None else None
+    forecast = view.forecast.decoded if view.forecast is not None else None
+    observation = latest if isinstance(latest, Observation) else None
+    before = tuple(
+        moment for moment in view.history if observation is None or moment.observed_at < observation.observed_at
+    )
+    return NightQuestion(
+        station=view.station,
+        latest=observation,
+        history=before,
+        forecast=forecast if isinstance(forecast, Forecast) else None,
+        now=now,
+        until=until,
+    )

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from watcher.alerts.audience import Audience
+from watcher.alerts.parked import Parked
 from watcher.alerts.subscribers import Recipient, Subscription
 
 
@@ -19,9 +20,17 @@ class Listeners:
         All that there are, paused ones too.
     recipients
         All destinations. What a subscription sends elsewhere goes nowhere.
+    parked
+        Aircraft that stand outside: the digests of those who follow their stations tell of them.
     """
 
-    def __init__(self, subscriptions: Sequence[Subscription] = (), recipients: Iterable[Recipient] = ()) -> None:
+    def __init__(
+        self,
+        subscriptions: Sequence[Subscription] = (),
+        recipients: Iterable[Recipient] = (),
+        parked: Sequence[Parked] = (),
+    ) -> None:
+        self.parked = tuple(parked)
         self.recipients: Mapping[str, Recipient] = {recipient.name: recipient for recipient in recipients}
         heard = (self._reaching(subscription) for subscription in subscriptions if not subscription.paused)
         active = [subscription for subscription in heard if subscription.destinations]

@@ -209,11 +209,48 @@ class DigestLine:
     also: tuple[str, ...] = ()
 
 
+class Contaminant(StrEnum):
+    """What lies frozen on a wing, or forms there."""
+
+    PRECIPITATION = "snow-or-freezing-precipitation"
+    FROZEN_RESIDUAL = "frozen-residual-water"
+    DEPOSIT = "deposit"
+    ACTIVE_FROST = "active-frost"
+
+
+@dataclass(frozen=True, slots=True)
+class ParkedLine:
+    """One parked aircraft in a digest, at its next departure.
+
+    `zone`: of the wall clock that it departs by. `chance`: that anything frozen is on the part of the wing named by
+    `part`; `contaminant`: what is the likeliest; all None where that is not known. `outcome`: the headline without whom
+    it is about. `frost_begins_at`, `deposit_gone_at`: in half of the computed nights with frost;
+    `frost_begins_between`: in eight of ten.
+    """
+
+    name: str
+    station: str
+    zone: str
+    departs_at: datetime
+    chance: float | None
+    contaminant: Contaminant | None
+    part: str | None
+    headline: str
+    outcome: str
+    why: str
+    next_step: str
+    frost_begins_at: datetime | None = None
+    frost_begins_between: tuple[datetime, datetime] | None = None
+    deposit_gone_at: datetime | None = None
+    observed_at: datetime | None = None
+
+
 @dataclass(frozen=True, slots=True)
 class EventBody:
     """What an event says. Everything that a message needs later, as it was known then.
 
-    `by`, `note`: who took an episode, and what they said. `lines`: a digest's stations, worst first.
+    `by`, `note`: who took an episode, and what they said. `lines`: a digest's stations, worst first. `parked`: its
+    parked aircraft, the most likely frosted first.
     """
 
     station: str
@@ -238,6 +275,7 @@ class EventBody:
     by: str | None = None
     note: str | None = None
     lines: tuple[DigestLine, ...] = ()
+    parked: tuple[ParkedLine, ...] = ()
     rulebook: str = ""
 
 

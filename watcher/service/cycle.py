@@ -144,8 +144,8 @@ class Cycle:
         self._memory = Memory(self._store.load(stations, now=now), self._store.told(now))
 
     def _departed(self) -> list[Station]:
-        """Return the stations with open episodes that are no longer watched."""
-        open_at = {episode.station for episode in self._store.episodes(open_only=True)}
+        """Return the stations that are no longer watched, and of which something stands open."""
+        open_at = {episode.station for episode in self._store.episodes(open_only=True)} | self._store.blind_stations()
         return [self._watch.stations.get(code) for code in sorted(open_at - set(self._memory.views))]
 
     def _with_new_stations(self, reports: Iterable[Report]) -> Mapping[str, StationView]:

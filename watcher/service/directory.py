@@ -158,12 +158,6 @@ def circle_problems(section: SubscriptionSection, station_of: Callable[[str], St
             )
 
 
-def unheard(section: SubscriptionSection, watched: Collection[Station], station_of: Callable[[str], Station]) -> bool:
-    """Return whether none of the watched stations is one that a subscription wants."""
-    audience = Listeners([subscription_of(section.model_copy(update={"paused": False}), station_of)], ()).alerts
-    return not any(audience.at(station) for station in watched)
-
-
 def _circles(section: SubscriptionSection, station_of: Callable[[str], Station]) -> Iterator[Circle]:
     for circle in section.circles:
         middle = circle.middle()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime, timedelta
 
-from watcher.alerts.latest import facts_of
+from watcher.alerts.latest import facts_of, question_of
 from watcher.alerts.model import StationView
 from watcher.notify.message import CAUTION
 from watcher.outlook.computed import computed_expectations
@@ -18,7 +18,7 @@ from watcher.rulebook.facts import Facts, Value
 from watcher.rulebook.findings import find
 from watcher.rulebook.model import Because, Finding, Rulebook
 from watcher.rulebook.words import Certainty, Kind, Level
-from watcher.service.nights import WARMEST_C, NightPolicy, question_of
+from watcher.service.nights import WARMEST_C, NightPolicy
 from watcher.units import iso_z
 
 # An older report says nothing of the frost to come. Common practice, no source.

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from watcher.alerts.latest import question_of
 from watcher.alerts.model import StationView
 from watcher.outlook.night.model import Night, NightQuestion
 from watcher.reports.model import Forecast, Observation
@@ -72,24 +73,6 @@ def due_nights(views: Mapping[str, StationView], policy: NightPolicy, now: datet
     """Return the questions that are due, the coldest stations first."""
     due = sorted(_due(views.values(), policy, now), key=lambda found: found[0])
     return [question_of(view, now, now + policy.ahead) for _, _, view in due[: policy.most]]
-
-
-def question_of(view: StationView, now: datetime, until: datetime) -> NightQuestion:
-    """Return the question about an aircraft of which nothing is known but its station."""
-    latest = view.latest.decoded if view.latest is not None else None
-    forecast = view.forecast.decoded if view.forecast is not None else None
-    observation = latest if isinstance(latest, Observation) else None
-    before = tuple(
-        moment for moment in view.history if observation is None or moment.observed_at < observation.observed_at
-    )
-    return NightQuestion(
-        station=view.station,
-        latest=observation,
-        history=before,
-        forecast=forecast if isinstance(forecast, Forecast) else None,
-        now=now,
-        until=until,
-    )
 
 
 def _due(views: Iterable[StationView], policy: NightPolicy, now: datetime) -> Iterator[tuple[float, str, StationView]]:

@@ -109,7 +109,7 @@ class SubscriptionSection(Section):
     hours: str | None = Field(None, description="Local wall time such as 18:00-09:00; left out: always.")
     quiet: str | None = Field(None, description="Local wall time without messages, inside hours, such as 23:00-04:30.")
     zone: Zone | None = Field(None, description="Time zone of hours, quiet and digest.")
-    no_time_ignores_hours: bool = Field(True, description="Tell no-time at any hour.")
+    no_time_ignores_hours: bool = Field(True, description="Tell no-time, and that it is over, at any hour.")
     digest: tuple[str, ...] = Field((), description='Local times of a list of all open alerts: ["18:00", "04:30"].')
     only_digest: bool = Field(False, description="Nothing but the digest.")
     remind_every: Duration | None = Field(

@@ -110,6 +110,11 @@ class Store:
         with self._database.read() as connection:
             return views.station_codes(connection)
 
+    def blind_stations(self) -> frozenset[str]:
+        """Return the codes of the stations that were blind after their last commit."""
+        with self._database.read() as connection:
+            return views.blind_stations(connection)
+
     def commit(self, changes: Changes) -> None:
         """Write what one turn of the cycle made: all of it or nothing.
 

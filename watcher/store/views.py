@@ -44,6 +44,12 @@ def station_codes(connection: Connection) -> frozenset[str]:
     return frozenset(connection.execute(select(station_state.c.station)).scalars())
 
 
+def blind_stations(connection: Connection) -> frozenset[str]:
+    """Return the codes of the stations that are blind."""
+    query = select(station_state.c.station).where(station_state.c.blind_since.is_not(None))
+    return frozenset(connection.execute(query).scalars())
+
+
 def _states(connection: Connection, codes: Sequence[str]) -> dict[str, StationState]:
     found: dict[str, StationState] = {}
     for some in in_portions(codes):
