@@ -28,8 +28,8 @@ from watcher.physics.surface import DRY_BAY, TANK_FULL, TANK_PART, Forcing, exch
 PARTS = (DRY_BAY, TANK_FULL, TANK_PART)
 # Error of the model itself, from a thin panel at night. [K]
 STRUCTURE_K = 0.7
-# Stations in one batch: large enough to keep numpy busy, small enough to stay in the processor's cache.
-BATCH = 100
+# Stations in one batch: 40,000 members at once take numpy longer than its calls do, and 30 MiB.
+BATCH = 200
 _HOUR = timedelta(hours=1)
 
 
@@ -104,6 +104,7 @@ class _Kept:
     """Quantiles of the air and of each part's skin at the marks, marks x stations x quantiles."""
 
     marks: Marks
+    dt: timedelta
     air: Array
     skins: tuple[Array, ...]
 
@@ -119,9 +120,10 @@ def _batch(plans: Sequence[Plan], members: int, dt: timedelta) -> list[Night]:
     last = np.array([round((plan.ends_at - plan.begins_at) / dt) for plan in plans], dtype=np.intp)
     marks = Marks(last, frozenset(i for i in range(len(grid.hours) - grid.first) if grid.is_mark(grid.first + i)))
     tallies = [Tally(grid.hours[grid.first :], last, members) for _ in PARTS]
-    kept = _Kept(marks, _room(grid, plans, 6), tuple(_room(grid, plans, 3) for _ in PARTS))
+    kept = _Kept(marks, dt, _room(grid, plans, 6), tuple(_room(grid, plans, 3) for _ in PARTS))
     _go(grid, paths, draws, plans, tallies=tallies, kept=kept)
-    return _answers(plans, members, [tally.result() for tally in tallies], kept)
+    outcomes = [tally.result() for tally in tallies]
+    return [_night(plan, row, members, outcomes, kept) for row, plan in enumerate(plans)]
 
 
 def _room(grid: Grid, plans: Sequence[Plan], width: int) -> Array:
@@ -167,19 +169,15 @@ def _forcing(air: Air, pressure_hpa: Array) -> Forcing:
     )
 
 
-def _answers(plans: Sequence[Plan], members: int, outcomes: Sequence[Outcome], kept: _Kept) -> list[Night]:
-    return [_night(plan, row, members, outcomes, kept) for row, plan in enumerate(plans)]
-
-
 def _night(plan: Plan, row: int, members: int, outcomes: Sequence[Outcome], kept: _Kept) -> Night:
     last = int(kept.marks.last[row])
     indices = sorted({i for i in kept.marks.kept if i < last} | {last})
-    times = tuple(plan.begins_at + timedelta(seconds=round(3600 * float(outcomes[0].hours[i]))) for i in indices)
+    times = tuple(plan.begins_at + kept.dt * index for index in indices)
     air = packed(kept.air[indices, row])
     parts = []
     for part, outcome, skins in zip(PARTS, outcomes, kept.skins, strict=True):
         values = np.concatenate([outcome.chances[indices, row], skins[indices, row]], axis=1)
-        parts.append(outcome.part_night(part.name, row, plan.begins_at, last, Steps(times, packed(values), air)))
+        parts.append(outcome.part_night(part.name, row, plan.begins_at, Steps(times, packed(values), air)))
     worst = max(parts, key=lambda part: (part.p_any, part.p_deposit))
     forecast = plan.question.forecast
     return Night(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from array import array
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -87,22 +88,32 @@ class Tally:
     def result(self) -> Outcome:
         """Return chances and times of all stations."""
         members = self._first.shape[1]
-        chances = self.chances / members
+        chances = self.chances / np.float32(members)
         step_h = float(self._hours[1] - self._hours[0]) if len(self._hours) > 1 else 0.0
         onset = np.where(self._first > 0, self._hours[-self._first], np.nan)
+        counted = np.arange(len(self._hours))[:, None] <= self._last
+        likely = (chances[:, :, 0] >= _LIKELY) & counted
         return Outcome(
             chances=chances,
-            p_any=(self._first > 0).mean(axis=1),
-            onset_h=_times(onset),
-            end_h=_times(self._ends(self._latest, step_h)),
-            deposit_end_h=_times(self._ends(self._deposit, step_h)),
-            hours=self._hours,
+            p_any=(self._first > 0).mean(axis=1).round(6).tolist(),
+            final=chances[self._last, np.arange(len(self._last))].astype(np.float64).round(6).tolist(),
+            onset_h=_times(onset).tolist(),
+            end_h=_times(self._ends(self._latest, step_h)).tolist(),
+            deposit_end_h=_times(self._ends(self._deposit, step_h)).tolist(),
+            likely_from_h=_hour_or_nan(likely, self._hours),
+            likely_until_h=_hour_or_nan(likely[::-1], self._hours[::-1]),
         )
 
     def _ends(self, latest: npt.NDArray[np.int16], step_h: float) -> Array:
         """Return the hour after the latest step, infinite where it is still so at the last one, NaN where never."""
         ended = np.where(latest > self._last[:, None], np.inf, self._hours[latest - 1] + step_h)
         return np.where(latest > 0, ended, np.nan)
+
+
+def _hour_or_nan(likely: npt.NDArray[np.bool_], hours: Array) -> list[float]:
+    """Return the hour of the first step that is likely, NaN where none is."""
+    found: list[float] = np.where(likely.any(axis=0), hours[likely.argmax(axis=0)], np.nan).tolist()
+    return found
 
 
 def _times(hours: Array) -> Array:
@@ -117,43 +128,41 @@ def _times(hours: Array) -> Array:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """A part's night at all stations of a batch, in hours from the beginning."""
+    """A part's night at all stations of a batch, in hours from the beginning; NaN is never, infinite not in time."""
 
     chances: Array
-    p_any: Array
-    onset_h: Array
-    end_h: Array
-    deposit_end_h: Array
-    hours: Array
+    p_any: list[float]
+    final: list[list[float]]
+    onset_h: list[list[float]]
+    end_h: list[list[float]]
+    deposit_end_h: list[list[float]]
+    likely_from_h: list[float]
+    likely_until_h: list[float]
 
-    def part_night(self, name: str, row: int, begins_at: datetime, last: int, steps: Steps) -> PartNight:
+    def part_night(self, name: str, row: int, begins_at: datetime, steps: Steps) -> PartNight:
         """Return the values of one station."""
-        _, deposit, residual, precipitation = (round(float(value), 6) for value in self.chances[last, row])
-        likely = np.flatnonzero(self.chances[: last + 1, row, 0] >= _LIKELY)
-
-        def when(index: int) -> datetime:
-            return begins_at + timedelta(seconds=round(3600 * float(self.hours[index])))
-
+        _, deposit, residual, precipitation = self.final[row]
         return PartNight(
             part=name,
-            p_any=round(float(self.p_any[row]), 6),
+            p_any=self.p_any[row],
             p_deposit=deposit,
             p_frozen_residual=residual,
             p_precipitation=precipitation,
             onset=_clock(self.onset_h[row], begins_at),
             end=_clock(self.end_h[row], begins_at),
             deposit_end=_clock(self.deposit_end_h[row], begins_at),
-            likely_from=when(int(likely[0])) if likely.size else None,
-            likely_until=when(int(likely[-1])) if likely.size else None,
+            likely_from=_time(self.likely_from_h[row], begins_at),
+            likely_until=_time(self.likely_until_h[row], begins_at),
             steps=steps,
         )
 
 
-def _clock(hours: Sequence[float] | Array, begins_at: datetime) -> Times | None:
-    values = [float(hour) for hour in hours]
-    if np.isnan(values[0]):
-        return None
-    return Times(*(None if np.isinf(hour) else begins_at + timedelta(seconds=round(3600 * hour)) for hour in values))
+def _clock(hours: Sequence[float], begins_at: datetime) -> Times | None:
+    return None if math.isnan(hours[0]) else Times(*(_time(hour, begins_at) for hour in hours))
+
+
+def _time(hour: float, begins_at: datetime) -> datetime | None:
+    return begins_at + timedelta(seconds=round(3600 * hour)) if math.isfinite(hour) else None
 
 
 def packed(values: Array) -> array[float]:
