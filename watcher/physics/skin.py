@@ -107,8 +107,9 @@ def solve(
         skin += change
     change *= slope
     flux -= change
-    _hold_back(skin, flux, least_flux_kg_m2s, heat / (stiffness - heat * slope))
-    return Skin(skin, stiffness, flux, slope, frosting)
+    solved = Skin(skin, stiffness, flux, slope, frosting)
+    _hold_back(solved, least_flux_kg_m2s, heat)
+    return solved
 
 
 def _phase(frosting: npt.NDArray[np.bool_], like: np.dtype[np.floating]) -> tuple[Array, Array, Array]:
@@ -125,10 +126,11 @@ def _phase(frosting: npt.NDArray[np.bool_], like: np.dtype[np.floating]) -> tupl
     )
 
 
-def _hold_back(skin_c: Array, flux: Array, least_flux: Array, warming: Array) -> None:
+def _hold_back(skin: Skin, least_flux: Array, heat: Array) -> None:
     """Keep what the linearised flux would take beyond what is there, and give the skin the heat that it did not use."""
-    missing = least_flux - flux
+    missing = least_flux - skin.flux_kg_m2s
     if missing.max(initial=0) > 0:
         np.maximum(missing, 0, out=missing)
-        flux += missing
-        skin_c += missing * warming
+        skin.flux_kg_m2s += missing
+        missing *= heat / (skin.stiffness_w_m2k - heat * skin.flux_slope_kg_m2sk)
+        skin.temp_c += missing
