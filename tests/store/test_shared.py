@@ -103,6 +103,15 @@ def test_a_message_that_was_in_hand_takes_nobody_in(store: Store, owing: Owing, 
     assert sorted(told(claimed(store, later(60)))) == [["XNOR-1.1"], ["XNOR-2.1", "XNOR-3.1"]]
 
 
+def test_a_message_that_will_be_tried_again_takes_nobody_in(store: Store, owing: Owing) -> None:
+    """Its next try is as far ahead as a window, but the first may have arrived."""
+    (first,) = owing.owe("XNOR-1", "desk", group_within=WINDOW)
+    assert claim(store, later(20)) == [first]
+    store.settle([Settled(first, "retry", later(60), "no answer")], later(21))
+    owing.owe("XNOR-2", "desk", at=later(30), group_within=WINDOW)
+    assert told(claimed(store, later(60))) == [["XNOR-2.1"], ["XNOR-1.1"]]
+
+
 def test_a_message_whose_claimer_died_takes_nobody_in(store: Store, owing: Owing) -> None:
     owing.owe("XNOR-1", "desk", group_within=WINDOW)
     claimed(store, later(20))
@@ -210,6 +219,14 @@ def test_in_a_storm_with_two_senders_nothing_is_lost_told_twice_or_out_of_order(
         for subject in subjects:
             seqs = [seq for to, about, seq in arrived if (to, about) == (destination, subject)]
             assert seqs == list(range(1, len(seqs) + 1)), "each once, in its order"
+
+
+def test_the_order_holds_within_one_turn(store: Store) -> None:
+    events = tuple(an_event("XNOR-1", seq) for seq in (1, 2, 3))
+    windows = (WINDOW, None, WINDOW)
+    owed = tuple(a_delivery("desk", event, group_within=window) for event, window in zip(events, windows, strict=True))
+    store.commit(Changes(NOW, (a_change(events=events),), owed))
+    assert sent_in_order(store, later(20)) == [["XNOR-1.1"], ["XNOR-1.2"], ["XNOR-1.3"]]
 
 
 def test_an_event_that_waits_in_a_shared_message_is_not_owed_twice(store: Store, owing: Owing) -> None:
