@@ -18,10 +18,13 @@ from watcher.alerts.bodies import Scene, episode_body, station_body
 from watcher.alerts.hours import following, latest
 from watcher.alerts.latest import facts_of
 from watcher.alerts.listeners import Listeners
-from watcher.alerts.model import DigestLine, Episode, Event, EventBody, EventType, StationView, SubjectKind
+from watcher.alerts.model import DigestLine, Episode, Event, EventBody, EventType, ParkedLine, StationView, SubjectKind
 from watcher.alerts.outbox import Told
+from watcher.alerts.parked import Parked, parked_lines
+from watcher.alerts.parked_words import LIKELY, NO_MEASUREMENT
 from watcher.alerts.subscribers import Subscription
 from watcher.alerts.wishes import wants
+from watcher.reports.station import Station
 from watcher.rulebook.model import Rulebook
 from watcher.rulebook.words import Kind, Level
 from watcher.units import clock_z, duration_text
@@ -42,9 +45,32 @@ def due_digests(
 
     Subscriptions of one destination whose times have come share one digest. The arguments are those of `tell`.
     """
+    due = [(item, _parked_there(item, listeners.parked, views)) for item in _due(listeners, told, now)]
+    # Worked out once for all who are told: the night is the same for each of them.
+    named = [aircraft for aircraft in listeners.parked if any(aircraft.name in names for _, names in due)]
+    lines = parked_lines({view.station.code: view for view in views}, named, now) if named else ()
+    for item, names in due:
+        told_of = tuple(line for line in lines if line.name in names)
+        seen = _looked_at(views, item.wanting, rulebook, now)
+        body = _body(seen, item, told_of, now)
+        subject_id = digest_subject(item.destination)
+        yield Event(SubjectKind.DIGEST, subject_id, _seq(item.moment), EventType.DIGEST, now, body), item.destination
+
+
+@dataclass(frozen=True, slots=True)
+class _Due:
+    """A digest whose time has come: for whom, of which time in which zone, for which subscriptions, and the next."""
+
+    destination: str
+    moment: datetime
+    zone: str | None
+    wanting: tuple[Subscription, ...]
+    next_at: datetime | None
+
+
+def _due(listeners: Listeners, told: Mapping[tuple[str, str], Told], now: datetime) -> Iterator[_Due]:
     for destination, subscriptions in listeners.digests.items():
-        subject_id = digest_subject(destination)
-        last = told.get((destination, subject_id))
+        last = told.get((destination, digest_subject(destination)))
         due = [
             (moment, subscription)
             for subscription in subscriptions
@@ -54,11 +80,17 @@ def due_digests(
         ]
         if due:
             moment, newest = max(due, key=lambda item: item[0])
-            wanting = [subscription for _, subscription in due]
-            seen = _looked_at(views, wanting, rulebook, now)
-            next_at = _next_time(subscriptions, now)
-            body = _body(seen, wanting, moment=moment, zone=newest.zone, next_at=next_at, now=now)
-            yield Event(SubjectKind.DIGEST, subject_id, _seq(moment), EventType.DIGEST, now, body), destination
+            wanting = tuple(subscription for _, subscription in due)
+            yield _Due(destination, moment, newest.zone, wanting, _next_time(subscriptions, now))
+
+
+def _parked_there(due: _Due, parked: Sequence[Parked], views: Sequence[StationView]) -> frozenset[str]:
+    """Return the names of the aircraft at stations that a digest is about, whatever flags and levels are asked for."""
+    if not parked:
+        return frozenset()
+    audience = Audience(due.wanting)
+    stations = {view.station.code: view.station for view in views}
+    return frozenset(item.name for item in parked if audience.at(stations.get(item.station) or Station(item.station)))
 
 
 def digest_subject(destination: str) -> str:
@@ -91,28 +123,21 @@ def _looked_at(
     return [_Seen(view, _line(view, asking, rulebook, now)) for view in views if (asking := audience.at(view.station))]
 
 
-def _body(
-    seen: Sequence[_Seen],
-    wanting: Sequence[Subscription],
-    *,
-    moment: datetime,
-    zone: str | None,
-    next_at: datetime | None,
-    now: datetime,
-) -> EventBody:
+def _body(seen: Sequence[_Seen], due: _Due, parked: tuple[ParkedLine, ...], now: datetime) -> EventBody:
     lines = sorted((item.line for item in seen if item.line is not None), key=_urgency)
     levels = [line.level for line in lines if line.level is not None]
-    then = f" The next digest comes at {_local(next_at, zone)}." if next_at is not None else ""
+    then = f" The next digest comes at {_local(due.next_at, due.zone)}." if due.next_at is not None else ""
     return EventBody(
         station="",
         name=None,
-        zone=zone,
-        headline=_headline(seen, lines, wanting, _local(moment, zone)),
-        why=_why(seen, now),
-        next_step=_next_step(lines) + then,
+        zone=due.zone,
+        headline=_headline(seen, lines, due) + _parked_text(parked),
+        why=_why(seen, now) + (f" {NO_MEASUREMENT}" if parked else ""),
+        next_step=_next_step(lines, parked) + then,
         level=max(levels, default=None),
-        begins_at=moment,
+        begins_at=due.moment,
         lines=tuple(lines),
+        parked=parked,
     )
 
 
@@ -170,12 +195,13 @@ def _urgency(line: DigestLine) -> tuple[int, bool, bool, datetime, str]:
     return -level, line.level is not None, line.kind is Kind.EXPECTED, begins_at, line.station
 
 
-def _headline(seen: Sequence[_Seen], lines: Sequence[DigestLine], wanting: Sequence[Subscription], at: str) -> str:
+def _headline(seen: Sequence[_Seen], lines: Sequence[DigestLine], due: _Due) -> str:
+    at = _local(due.moment, due.zone)
     blind = sum(item.view.state.blind_since is not None for item in seen)
     alerts = [line for line in lines if line.level is not None]
     blind_text = f", {blind} blind" if blind else ""
     if not alerts:
-        return f"Digest {at}: nothing {_asked_of(wanting)}, {_stations(len(seen))}{blind_text}"
+        return f"Digest {at}: nothing {_asked_of(due.wanting)}, {_stations(len(seen))}{blind_text}"
     worst = alerts[0]
     assert worst.level is not None
     expected = " expected" if worst.kind is Kind.EXPECTED else ""
@@ -183,6 +209,16 @@ def _headline(seen: Sequence[_Seen], lines: Sequence[DigestLine], wanting: Seque
         f"Digest {at}: {len(alerts)} of {_stations(len(seen))} with alerts, "
         f"worst {worst.station} {worst.level.word}{expected}{blind_text}"
     )
+
+
+def _parked_text(parked: Sequence[ParkedLine]) -> str:
+    """Return how many parked aircraft are likely frosted, and of how many that is not known."""
+    if not parked:
+        return ""
+    likely = sum(line.chance is not None and line.chance >= LIKELY for line in parked)
+    unknown = sum(line.chance is None for line in parked)
+    unknown_text = f", {unknown} not known" if unknown else ""
+    return f", {likely or 'none'} of {len(parked)} parked aircraft likely frosted{unknown_text}"
 
 
 def _asked_of(wanting: Sequence[Subscription]) -> str:
@@ -221,11 +257,16 @@ def _why(seen: Sequence[_Seen], now: datetime) -> str:
     return "; ".join(parts) + "."
 
 
-def _next_step(lines: Sequence[DigestLine]) -> str:
+def _next_step(lines: Sequence[DigestLine], parked: Sequence[ParkedLine]) -> str:
+    steps = []
     alerts = [line for line in lines if line.level is not None]
     if alerts:
-        return f"{alerts[0].station} first: {alerts[0].next_step}"
-    return next_steps.BLIND if lines else "Nothing to arrange for these stations now."
+        steps.append(f"{alerts[0].station} first: {alerts[0].next_step}")
+    elif lines:
+        steps.append(next_steps.BLIND)
+    if parked and (parked[0].chance is None or parked[0].chance >= LIKELY):
+        steps.append(f"{parked[0].name} at {parked[0].station}: {parked[0].next_step}")
+    return " ".join(steps) or "Nothing to arrange for these stations now."
 
 
 def _next_time(subscriptions: Sequence[Subscription], now: datetime) -> datetime | None:

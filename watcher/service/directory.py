@@ -14,6 +14,7 @@ from watcher.errors import Problem, SettingsError
 from watcher.reports.station import Station
 from watcher.settings import Settings
 from watcher.settings.load import subscription_problems
+from watcher.settings.model import ParkedSection
 from watcher.settings.people import DestinationSection, SubscriptionSection
 from watcher.store.model import Disabled, People, StoredDestination, StoredSubscription
 
@@ -64,18 +65,20 @@ class Directory:
     """All subscriptions and destinations by name.
 
     `revision`: of those in the store; another one there means that this is out of date. `problems`: what in the store
-    does not fit the settings any more, and is left out or goes nowhere.
+    does not fit the settings any more, and is left out or goes nowhere. `parked`: the aircraft that stand outside.
     """
 
     subscriptions: Mapping[str, KnownSubscription]
     destinations: Mapping[str, KnownDestination]
     revision: int = 0
     problems: tuple[Problem, ...] = ()
+    parked: tuple[ParkedSection, ...] = ()
 
     def listeners(self, station_of: Callable[[str], Station]) -> Listeners:
         """Return them as the telling needs them."""
         subscriptions = [subscription_of(item.section, station_of) for item in self.subscriptions.values()]
-        return Listeners(subscriptions, [item.recipient for item in self.destinations.values()])
+        parked = [item.parked(station_of(item.station).zone) for item in self.parked]
+        return Listeners(subscriptions, [item.recipient for item in self.destinations.values()], parked)
 
 
 def read_directory(settings: Settings, people: People = NOBODY) -> Directory:
@@ -122,7 +125,7 @@ def read_directory(settings: Settings, people: People = NOBODY) -> Directory:
             for item in destinations.values()
             if item.section.kind == "email"
         )
-    return Directory(subscriptions, destinations, people.revision, tuple(problems))
+    return Directory(subscriptions, destinations, people.revision, tuple(problems), text.parked)
 
 
 def subscription_of(section: SubscriptionSection, station_of: Callable[[str], Station]) -> Subscription:

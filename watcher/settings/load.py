@@ -19,7 +19,7 @@ from watcher.settings.people import DestinationSection, SubscriptionSection
 DEFAULT_FILE = Path("hoarline.toml")
 PREFIX = "HOARLINE_"
 _NEVER_HERE = {"password": "password_file", "secret": "secret_file", "token": "a file of its own"}
-_LISTS = ("feed", "destination", "subscription", "station")
+_LISTS = ("feed", "destination", "subscription", "parked", "station")
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,6 +207,10 @@ def _contradictions(text: SettingsText, file: str) -> Iterator[Problem]:
     for subscription in text.subscription:
         for problem in subscription_problems(subscription, known, text.watch.stations):
             yield replace(problem, where=f"{file}: {problem.where}")
+    for parked in text.parked:
+        if text.watch.stations != "all" and parked.station not in text.watch.stations:
+            where = f'{file}: parked "{parked.name}"'
+            yield Problem(where, f"{parked.station} is not watched", "add it to [watch] stations")
     if text.mail is None and any(destination.kind == "email" for destination in text.destination):
         yield Problem(f"{file}: mail", "an email destination needs the section [mail]", "with host and from")
 

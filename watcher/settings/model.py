@@ -6,13 +6,15 @@ The documentation in deploy/settings.md is made from these models; a test compar
 from __future__ import annotations
 
 import re
-from datetime import timedelta
+from datetime import time, timedelta
 from pathlib import Path
-from typing import Literal, Self
+from typing import Annotated, Literal, Self
 from urllib.parse import urlsplit
 
 from pydantic import Field, model_validator
 
+from watcher.alerts.parked import Parked
+from watcher.outlook.night.model import Aircraft
 from watcher.reports.station import Station
 from watcher.settings.people import DestinationSection, SubscriptionSection
 from watcher.settings.words import (
@@ -26,6 +28,7 @@ from watcher.settings.words import (
     Section,
     Sender,
     Url,
+    WallTime,
     Zone,
 )
 
@@ -159,6 +162,30 @@ class StationSection(Section):
         return Station(self.code, self.name, self.country, latitude, longitude, elevation, self.zone)
 
 
+class ParkedSection(Section):
+    """One aircraft that stands outside; the digests of those who follow its station begin with it."""
+
+    name: Name = Field(description="Its name in the digest.")
+    station: Code = Field(description="Where it stands; one of the watched stations.")
+    departs: WallTime = Field(description="When it departs every day: local wall time such as 05:40.")
+    zone: Zone | None = Field(
+        None, description="Time zone of departs; left out: the station's, and where that is not known, UTC."
+    )
+    fuel_c: Annotated[float, Field(ge=-60, le=60)] | None = Field(
+        None, description="Temperature of the fuel in its wing tanks in °C; left out: not known."
+    )
+    sky: float = Field(1.0, ge=0, le=1, description="Share of the sky that its wing sees: 1 in the open.")
+    emissivity: Annotated[float, Field(ge=0.02, le=1)] | None = Field(
+        None, description="Of the upper skin; left out: as of paint, 0.85 to 0.95."
+    )
+
+    def parked(self, station_zone: str | None) -> Parked:
+        """Return the aircraft as a value; `station_zone`: of the station that it stands at, None where not known."""
+        aircraft = Aircraft(fuel_c=self.fuel_c, sheltered=self.sky, emissivity=self.emissivity)
+        zone = self.zone or station_zone or "UTC"
+        return Parked(self.name, self.station, time.fromisoformat(self.departs), zone, aircraft)
+
+
 class HealthSection(Section):
     """The port for health and metrics."""
 
@@ -203,6 +230,7 @@ class SettingsText(Section):
     network: NetworkSection = NetworkSection()
     destination: tuple[DestinationSection, ...] = ()
     subscription: tuple[SubscriptionSection, ...] = ()
+    parked: tuple[ParkedSection, ...] = ()
     rules: RulesSection = RulesSection()
     station: tuple[StationSection, ...] = ()
     health: HealthSection = HealthSection()

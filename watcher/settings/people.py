@@ -13,6 +13,7 @@ from watcher.alerts.subscribers import Hours
 from watcher.rulebook.words import Flag, Level
 from watcher.settings.words import (
     STATION_CODE,
+    WALL_TIME,
     Code,
     Country,
     Duration,
@@ -28,7 +29,6 @@ from watcher.settings.words import (
 from watcher.units import KILOMETRES_PER_NAUTICAL_MILE
 
 _HOURS = re.compile(r"([01]\d|2[0-3]):([0-5]\d)-([01]\d|2[0-3]):([0-5]\d)")
-_CLOCK = re.compile(r"([01]\d|2[0-3]):([0-5]\d)")
 
 # What happens in so long a time makes one mail or chat message.
 GROUP_WITHIN = timedelta(seconds=20)
@@ -124,7 +124,7 @@ class SubscriptionSection(Section):
             if text is not None and _HOURS.fullmatch(text) is None:
                 raise ValueError(f'{key} "{text}" are not such as 18:00-09:00')
         for text in self.digest:
-            if _CLOCK.fullmatch(text) is None:
+            if WALL_TIME.fullmatch(text) is None:
                 raise ValueError(f'digest "{text}" is no local time such as 04:30')
         timed = self.hours is not None or self.quiet is not None or bool(self.digest)
         if timed is not (self.zone is not None):

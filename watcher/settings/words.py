@@ -16,6 +16,7 @@ from watcher.units import parse_duration
 
 STATION_CODE = re.compile(r"[A-Z][A-Z0-9]{3}")
 _ADDRESS = re.compile(r"[^\s@<>,;:\"()\[\]\\]{1,64}@[A-Za-z0-9.-]{1,253}")
+WALL_TIME = re.compile(r"([01]\d|2[0-3]):([0-5]\d)")
 _BIND = re.compile(r"(?P<host>[^\s:]+|\[[0-9a-f:]+\]):(?P<port>\d{1,5})")
 
 
@@ -83,6 +84,12 @@ def _position(text: str) -> str:
     return text
 
 
+def _wall_time(text: str) -> str:
+    if WALL_TIME.fullmatch(text) is None:
+        raise ValueError(f'"{text}" is no local time such as 05:40')
+    return text
+
+
 def place(text: str) -> tuple[float, float]:
     """Return latitude and longitude in degrees of a text such as 60.20,11.10; ValueError when it is no place."""
     try:
@@ -113,6 +120,7 @@ Sender = Annotated[str, AfterValidator(_sender)]
 Url = Annotated[str, AfterValidator(_url)]
 NetworkText = Annotated[str, AfterValidator(_network)]
 Zone = Annotated[str, AfterValidator(_zone)]
+WallTime = Annotated[str, AfterValidator(_wall_time)]
 Bind = Annotated[str, AfterValidator(_bind)]
 Country = Annotated[str, Field(pattern=r"^[A-Z]{2}$")]
 FlagWord = Annotated[str, AfterValidator(_flag)]
