@@ -2,9 +2,9 @@
 
 References
 ----------
-.. [1] Change of the dew point with a falling temperature: 1.0, 0.75 or 0.45 of it for a spread below 2 K, of 2 to
-   5 K, or more; error 0.45 K x sqrt(hours), 0.9 for a large spread, twice that once the TAF has a change of wind or
-   precipitation. Measured on hourly reports of one winter, no published source.
+.. [1] Share of a falling temperature that the dew point follows: 1 for a spread of 1 K, 0.75 for 3.5, 0.5 for 7 and none
+   from 12 on; error 0.45 to 1.1 K x sqrt(hours), more once the TAF has a change of wind or precipitation. Measured on
+   hourly reports of one winter at one station, alike on its odd and even months; no published source.
 .. [2] Wind and cloud of a TAF: error 1.2 m/s and 0.2 of the cloud factor; the report counts for about 2 hours.
    Wind that is not known: lognormal about 2.5 m/s, 0.8. Assumed.
 """
@@ -38,8 +38,9 @@ _PRIOR_WIND_MS, _PRIOR_WIND_SPREAD = 2.5, 0.8
 _LONGWAVE_CLEAR_W_M2, _LONGWAVE_CLOUD_W_M2 = 9.0, 18.0
 _DRIEST = 0.6
 # Share of the change of temperature that the dew point takes, and its error by sqrt(hour), over the spread.
-_SPREAD_K = (1.0, 3.5, 7.0)
-_DEW_SHARE, _DEW_ERROR_K = (1.0, 0.75, 0.45), (0.45, 0.45, 0.9)
+_SPREAD_K = (1.0, 3.5, 7.0, 12.0)
+_DEW_SHARE, _DEW_ERROR_K = (1.0, 0.75, 0.5, 0.0), (0.45, 0.7, 0.95, 1.1)
+_UNSETTLED = 1.5
 # While it warms the dew point takes this share; common practice, no source.
 _DEW_SHARE_RISING = 0.3
 # Snow on the ground cools the lower skin by 1 to 2 K, as much as this from the sky; memory.
@@ -153,7 +154,9 @@ class AirPaths:
         self._dew_base = (moved - self._moved_before(plans, moved)).astype(np.float32)
         self._dew_change = np.zeros_like(temp)
         knots = np.arange(draws.noise.shape[1])[:, None]
-        error = np.interp(spread, _SPREAD_K, _DEW_ERROR_K) * np.where(knots >= self._states.unsettled_h, 2.0, 1.0)
+        error = np.interp(spread, _SPREAD_K, _DEW_ERROR_K) * np.where(
+            knots >= self._states.unsettled_h, _UNSETTLED, 1.0
+        )
         age = np.maximum([-p.start.hour for p in plans], 0)
         self._dew_error = Wandering(error, age, draws.normal[Normal.DEW], draws.noise[Noise.DEW])
 
