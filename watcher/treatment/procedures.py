@@ -64,6 +64,13 @@ class Apu(StrEnum):
     OFF = "off"
 
 
+class HoldoverState(StrEnum):
+    """How the holdover time stands. Over: or in doubt."""
+
+    RUNNING = "running"
+    OVER = "over"
+
+
 @dataclass(frozen=True, slots=True)
 class Situation:
     """What is known of the aircraft that is treated. None: not known."""
@@ -72,6 +79,7 @@ class Situation:
     apu: Apu | None = None
     propeller: bool | None = None
     temp_c: float | None = None
+    holdover: HoldoverState | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +91,8 @@ class Condition:
     engines: Engines | None = None
     apu: Apu | None = None
     propeller: bool | None = None
-    temp_at_or_below_c: Annotated[float, Field(ge=-60, le=40, allow_inf_nan=False)] | None = None
+    temp_below_c: Annotated[float, Field(ge=-60, le=40, allow_inf_nan=False)] | None = None
+    holdover: HoldoverState | None = None
 
     def holds(self, situation: Situation) -> bool | None:
         """Return whether it holds; None where the situation does not tell."""
@@ -93,11 +102,12 @@ class Condition:
                 (self.engines, situation.engines),
                 (self.apu, situation.apu),
                 (self.propeller, situation.propeller),
+                (self.holdover, situation.holdover),
             )
             if asked is not None
         ]
-        if self.temp_at_or_below_c is not None:
-            verdicts.append(None if situation.temp_c is None else situation.temp_c <= self.temp_at_or_below_c)
+        if self.temp_below_c is not None:
+            verdicts.append(None if situation.temp_c is None else situation.temp_c < self.temp_below_c)
         if False in verdicts:
             return False
         return None if None in verdicts else True
@@ -112,8 +122,10 @@ class Condition:
             parts.append(f"APU {self.apu}")
         if self.propeller is not None:
             parts.append("propeller aircraft" if self.propeller else "jet aircraft")
-        if self.temp_at_or_below_c is not None:
-            parts.append(f"at or below {self.temp_at_or_below_c:g} °C")
+        if self.temp_below_c is not None:
+            parts.append(f"below {self.temp_below_c:g} °C")
+        if self.holdover is not None:
+            parts.append("holdover time " + ("over or in doubt" if self.holdover is HoldoverState.OVER else "running"))
         return ", ".join(parts)
 
 
