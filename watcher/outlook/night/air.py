@@ -2,9 +2,9 @@
 
 References
 ----------
-.. [1] Share of a falling temperature that the dew point follows: 1 for a spread of 1 K, 0.75 for 3.5, 0.5 for 7 and none
-   from 12 on; error 0.45 to 1.1 K x sqrt(hours), more once the TAF has a change of wind or precipitation. Measured on
-   hourly reports of one winter at one station, alike on its odd and even months; no published source.
+.. [1] Share of a falling temperature that the dew point follows: 1 for a spread of 1 K, 0.75 for 3.5, 0.5 for 7 and
+   none from 12 on; error 0.45 to 1.1 K x sqrt(hours), more once the TAF has a change of wind or precipitation. Measured
+   on hourly reports of one winter at one station, alike on its odd and even months; no published source.
 .. [2] Wind and cloud of a TAF: error 1.2 m/s and 0.2 of the cloud factor; the report counts for about 2 hours.
    Wind that is not known: lognormal about 2.5 m/s, 0.8. Assumed.
 """
