@@ -10,9 +10,10 @@ from pathlib import PurePath
 from typing import ClassVar
 
 from watcher.errors import Problem, RulesError
-from watcher.treatment.procedures import Clock, Item, Phase, Procedure, Sentence, Stop
-from watcher.treatment.profiles import Name, Place
-from watcher.treatment.written import STRICT, checked, tables, values
+from watcher.treatment.kinds import Place
+from watcher.treatment.procedures import Clock, Item, Phase, Procedure, Stop
+from watcher.treatment.profiles import Name, Sentence
+from watcher.treatment.written import STRICT, checked, tables, twice, values
 
 _HEAD = ("place", "title", "first")
 _PHASES = list(Phase)
@@ -58,7 +59,9 @@ def parse_procedure(text: str, name: str) -> Procedure:
         problems.append(Problem(f"{name}: place", f'"{head.place}" is not the name of the file', "make them the same"))
     items = values(Item, raw, "item", name, problems)
     stops = values(Stop, raw, "stop", name, problems)
-    problems.extend(_repeated([*(item.id for _, item in items), *(stop.id for _, stop in stops)], name))
+    problems.extend(
+        twice([*((where, item.id) for where, item in items), *((where, stop.id) for where, stop in stops)], "id")
+    )
     if not problems:
         problems.extend((*_order(items, name), *_clocks(items, name), *_needs(items), *_moves(items)))
     if problems or head is None:
@@ -66,12 +69,6 @@ def parse_procedure(text: str, name: str) -> Procedure:
     return Procedure(
         head.place, head.title, head.first, tuple(item for _, item in items), tuple(stop for _, stop in stops), name
     )
-
-
-def _repeated(ids: Sequence[str], name: str) -> Iterator[Problem]:
-    for word, count in Counter(ids).items():
-        if count > 1:
-            yield Problem(name, f'id "{word}" stands {count} times', "give each item and stop an id of its own")
 
 
 def _order(items: Sequence[Placed], name: str) -> Iterator[Problem]:

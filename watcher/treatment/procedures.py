@@ -12,12 +12,11 @@ from typing import Annotated, ClassVar
 
 from pydantic import Field
 
-from watcher.treatment.profiles import Engines, Place
+from watcher.treatment.kinds import Engines, Place
+from watcher.treatment.profiles import Sentence, Source
 from watcher.treatment.written import STRICT
 
 Id = Annotated[str, Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=60)]
-Sentence = Annotated[str, Field(min_length=3, max_length=400)]
-Source = Annotated[str, Field(min_length=3, max_length=200)]
 
 
 class Phase(StrEnum):

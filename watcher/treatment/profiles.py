@@ -2,92 +2,35 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import time
-from enum import StrEnum
 from math import isfinite
 from typing import Annotated, ClassVar
 
 from pydantic import Field, PlainValidator
 
+from watcher.treatment.kinds import (
+    ApuPlace,
+    Contamination,
+    EnginePlace,
+    Engines,
+    Flaps,
+    Place,
+    Size,
+    Tank,
+    WingMaterial,
+)
 from watcher.treatment.written import STRICT
 
 Name = Annotated[str, Field(min_length=1, max_length=60)]
 Code = Annotated[str, Field(pattern=r"^[A-Z][A-Z0-9]{3}$")]
 Runway = Annotated[str, Field(pattern=r"^(0[1-9]|[12]\d|3[0-6])[LCR]?$")]
+Sentence = Annotated[str, Field(min_length=3, max_length=400)]
 Source = Annotated[str, Field(min_length=3, max_length=200)]
 Minutes = Annotated[float, Field(ge=0, le=240, allow_inf_nan=False)]
 Rate = Annotated[float, Field(ge=0, le=1000, allow_inf_nan=False)]
-
-
-class Place(StrEnum):
-    """Where a treatment happens."""
-
-    STAND = "stand"
-    AFTER_PUSH = "after-push"
-    PAD = "pad"
-
-
-class Engines(StrEnum):
-    """The main engines during a treatment."""
-
-    RUNNING = "running"
-    OFF = "off"
-
-
-class Size(StrEnum):
-    """How large an aircraft is for those who treat it."""
-
-    SMALL = "small"
-    MEDIUM = "medium"
-    LARGE = "large"
-
-
-class Contamination(StrEnum):
-    """What must come off. From the least work to the most."""
-
-    FROST = "frost"
-    SNOW = "snow"
-    ICE = "ice"
-    DEEP_SNOW = "deep-snow"
-
-
-class WingMaterial(StrEnum):
-    """The skin of the wing: Type I holdover times differ by it."""
-
-    ALUMINIUM = "aluminium"
-    COMPOSITE = "composite"
-
-
-class Tank(StrEnum):
-    """Whether fuel touches the upper skin of the wing when the tanks are full: cold fuel then cools it."""
-
-    TO_UPPER_SKIN = "to-upper-skin"
-    CLEAR_OF_SKIN = "clear-of-skin"
-
-
-class EnginePlace(StrEnum):
-    """Where the engines are. Behind the wing: what comes off the upper fuselage goes into them."""
-
-    WING = "wing"
-    REAR = "rear"
-    NOSE = "nose"
-
-
-class ApuPlace(StrEnum):
-    """Where the inlet of the auxiliary power unit is."""
-
-    TAIL = "tail"
-    ELSEWHERE = "elsewhere"
-    NONE = "none"
-
-
-class Flaps(StrEnum):
-    """Slats and flaps during a treatment, by the manual of the aircraft."""
-
-    RETRACTED = "retracted"
-    EXTENDED = "extended"
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,11 +141,11 @@ class Hours:
 
 
 def _hours(text: object) -> Hours:
-    try:
-        begin, end = str(text).split("-")
-        return Hours(time.fromisoformat(begin), time.fromisoformat(end))
-    except ValueError:
-        raise ValueError(f'"{text}" are no hours; write for example 04:30-22:00') from None
+    found = re.fullmatch(r"([01]\d|2[0-3]):([0-5]\d)-([01]\d|2[0-3]):([0-5]\d)", str(text))
+    if found is None:
+        raise ValueError(f'"{text}" are no hours; write for example 04:30-22:00')
+    hour, minute, last_hour, last_minute = map(int, found.groups())
+    return Hours(time(hour, minute), time(last_hour, last_minute))
 
 
 @dataclass(frozen=True, slots=True)
@@ -308,4 +251,4 @@ class Operations:
 
     def at(self, place: Place) -> tuple[Site, ...]:
         """Return the sites of a place, in the order of the file."""
-        return tuple(site for site in self.sites if site.place is place)
+        return tuple(site for site in self.sites if site.place == place)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 import tomllib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from functools import lru_cache
 from typing import Any, ClassVar, Protocol, TypeVar, get_args, get_type_hints
@@ -74,16 +74,28 @@ def values(
     return found
 
 
-def checked(kind: type[Value], raw: object, where: str, problems: list[Problem]) -> Value | None:
+def twice(named: Iterable[tuple[str, str]], what: str) -> Iterator[Problem]:
+    """Yield a problem for each place whose name stands at a place before it."""
+    seen: set[str] = set()
+    for where, name in named:
+        if name in seen:
+            yield Problem(where, f'{what} "{name}" stands twice', "keep one of them")
+        seen.add(name)
+
+
+def checked(
+    kind: type[Value], raw: object, where: str, problems: list[Problem], others: Sequence[str] = ()
+) -> Value | None:
     """Return a written table as the frozen dataclass that it stands for, None after naming all that is wrong.
 
-    Types are strict: a number in quotes is no number. Keys that the dataclass does not have are refused.
+    Types are strict: a number in quotes is no number. Keys that the dataclass does not have are refused; `others` are
+    keys that are read elsewhere, so that a near miss of one is answered with it.
     """
     try:
         # JSON is the mode in which strict checking takes lists for tuples and words for the members of an enum.
         value: Value = _adapter(kind).validate_json(json.dumps(raw, default=str), strict=True)
     except ValidationError as error:
-        problems.extend(_problem(item, kind, where) for item in error.errors())
+        problems.extend(_problem(item, kind, where, others) for item in error.errors())
         return None
     return value
 
@@ -93,12 +105,13 @@ def _adapter(kind: type[Value]) -> TypeAdapter[Value]:
     return TypeAdapter(kind)
 
 
-def _problem(item: Mapping[str, Any], kind: type[Any], where: str) -> Problem:
+def _problem(item: Mapping[str, Any], kind: type[Any], where: str, others: Sequence[str]) -> Problem:
     """Return one of pydantic's findings in the words of the house."""
     path = [str(part) for part in item["loc"]]
     place = f"{where}: {'.'.join(path)}" if path else where
     if item["type"] in {"unexpected_keyword_argument", "extra_forbidden"}:
-        return Problem(where, f'key "{".".join(path)}" is not known', nearest(path[-1], _keys(kind, path[:-1])))
+        known = [*_keys(kind, path[:-1]), *(others if len(path) == 1 else ())]
+        return Problem(where, f'key "{".".join(path)}" is not known', nearest(path[-1], known))
     if item["type"] == "missing":
         return Problem(where, f'"{".".join(path)}" is missing')
     if item["type"] in {"literal_error", "enum"}:
