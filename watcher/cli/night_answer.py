@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
+from watcher.alerts.latest import question_of
 from watcher.alerts.model import StationView
 from watcher.notify.message import CAUTION
 from watcher.outlook.night.contract import as_contract
@@ -15,7 +16,6 @@ from watcher.outlook.night.model import Aircraft, Night, NightQuestion
 from watcher.outlook.night.plan import span_of
 from watcher.outlook.night.sensitivity import Sensitivity, sensitivities, variants
 from watcher.service.look import OLDEST
-from watcher.service.nights import question_of
 from watcher.units import clock_z, duration_text
 
 # How long after the departure is looked at, for when it ends, and for a departure that is late.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterator, Sequence
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -50,7 +50,7 @@ def text_of(answer: Answer, *, blocks: bool) -> str:
         lines += [*_wrapped(_headline(answer), ""), *_wrapped(_also(answer), "")]
         lines += ["", *_parts(answer), "", *_steps(answer, blocks), "", *_changes(answer), ""]
         lines += [line for note in answer.night.notes for line in _wrapped(note, "- ")]
-    lines += [*_data(answer), *_wrapped(f"{NO_MEASUREMENT} {CAUTION}", "")]
+    lines += [*_data(answer), *_wrapped(NO_MEASUREMENT, ""), *_wrapped(CAUTION, "")]
     return "\n".join(lines)
 
 
@@ -58,13 +58,18 @@ def chance(p: float) -> str:
     """Return a probability in percent; an ensemble never says never or always."""
     if p < 0.01:
         return "<1 %"
-    return ">99 %" if p > 0.99 else f"{100 * round(p, 3):.0f} %"
+    return ">99 %" if p > 0.99 else f"{_percent(p)} %"
+
+
+def _percent(p: float) -> int:
+    """Return whole percents, halves up; a chance in the packed steps is a little off its third decimal."""
+    return int(100 * round(p, 3) + 0.5)
 
 
 def _heading(answer: Answer) -> str:
     station, night = answer.question.station, answer.night
     zone = _zone(station.zone)
-    span = f"{clock_z(night.begins_at)}-{clock_z(night.ends_at)}, {night.begins_at.astimezone(UTC):%Y-%m-%d}"
+    span = f"{night.begins_at.astimezone(UTC):%d%H%MZ}-{night.ends_at.astimezone(UTC):%d%H%MZ}"
     if zone is not None:
         span += f" ({night.begins_at.astimezone(zone):%H:%M}-{night.ends_at.astimezone(zone):%H:%M} {station.zone})"
     name = plain(station.name or "")
@@ -77,7 +82,7 @@ def _heading(answer: Answer) -> str:
 def _headline(answer: Answer) -> str:
     """Return whether and when in one sentence, the departure first."""
     night = answer.night
-    frost = f"{_frost(answer)}, {chance(night.p_any or 0.0)}"
+    frost = _frost(answer)
     if answer.asked.departs_at is not None:
         return f"At {clock_z(night.ends_at)}: {_lying(night)}; {frost}."
     worst = night.worst
@@ -99,13 +104,13 @@ def _frost(answer: Answer) -> str:
     night = answer.night
     p_any, onset = night.p_any or 0.0, night.onset
     if p_any < _WORTH_SAYING or onset is None or onset.p50 is None:
-        return "frost not expected"
-    word = "frost likely" if p_any >= _LIKELY else "frost possible" if p_any >= _POSSIBLE else "frost unlikely"
+        return f"frost not expected, {chance(p_any)}"
     begins = "from now" if onset.p50 <= night.begins_at else f"from about {_spanned(onset, night)}"
     end = _worst_after(answer).end
-    if end is None or end.p50 is None:
-        return f"{word} {begins} and past {clock_z(answer.after.ends_at)}"
-    return f"{word} {begins} to {clock_z(end.p50)}"
+    until = f"past {clock_z(answer.after.ends_at)}" if end is None or end.p50 is None else clock_z(end.p50)
+    if p_any < _POSSIBLE:
+        return f"frost unlikely, {chance(p_any)}, and then {begins} to {until}"
+    return f"frost {'likely' if p_any >= _LIKELY else 'possible'} {begins} to {until}, {chance(p_any)}"
 
 
 def _worst_after(answer: Answer) -> PartNight:
@@ -175,19 +180,30 @@ def _steps(answer: Answer, blocks: bool) -> Iterator[str]:
     local = "local " if zone is not None else ""
     yield f"by half hour: {PART_WORDS[worst.part]}, the part most likely to be frosted"
     unit = "°C" if blocks else "C"
-    temps = f"{f'skin {unit} (10-90 %)':<21}{f'air {unit}':>7}  frost point {unit}"
-    yield f"{'':9} {local}{'frost forms':<15}{'deposit':>7}  {temps}"
+    yield f"{'':10}{local}{'frost forms':<15}{'deposit':>7}  {f'skin {unit}':<23}{'air':>6}{'frost':>8}"
+    yield f"{'':10}{' ' * len(local)}{'':<22}  {'   (10 to 90 %)':<23}{unit:>6}{'point':>8}"
     for step in worst.steps:
         yield _step(step, answer, zone, blocks).rstrip()
 
 
 def _step(step: NightStep, answer: Answer, zone: ZoneInfo | None, blocks: bool) -> str:
-    tag = _tag(step.at, answer)
     local = f"{step.at.astimezone(zone):%H:%M} " if zone is not None else ""
-    skin = f"{_degrees(step.skin_c.p50)} ({_degrees(step.skin_c.p10).strip()} to {_degrees(step.skin_c.p90).strip()})"
+    air = f"{_degrees(step.temp_c.p50):>6}{_degrees(step.frost_point_c.p50):>8}"
+    front = f"{_tag(step.at, answer):<4}{clock_z(step.at)} {local}"
+    if elsewhere := _elsewhere(step.at, answer):
+        return f"{front}{elsewhere:<47}{air}"
     chances = f"{chance(step.p_active_frost):>5} {_bar(step.p_active_frost, blocks)} {chance(step.p_deposit):>7}"
-    air, frost_point = _degrees(step.temp_c.p50), _degrees(step.frost_point_c.p50)
-    return f"{tag:<4}{clock_z(step.at)} {local}{chances}  {skin:<21}{air:>7}  {frost_point:>6}"
+    low, middle, high = (_degrees(value) for value in step.skin_c)
+    skin = f"{middle} ({low.strip()} to {high.strip()})"
+    return f"{front}{chances}  {skin:<23}{air}"
+
+
+def _elsewhere(at: datetime, answer: Answer) -> str:
+    """Return where the aircraft is before it stands outside."""
+    craft = answer.question.aircraft
+    if craft.hangar_exit_at is not None and at < craft.hangar_exit_at:
+        return " in the hangar"
+    return " not parked here yet" if craft.arrived_at is not None and at < craft.arrived_at else ""
 
 
 def _tag(at: datetime, answer: Answer) -> str:
@@ -204,6 +220,7 @@ def _bar(p: float, blocks: bool) -> str:
 
 
 def _degrees(value: float) -> str:
+    """Return a temperature, right-aligned; a negative zero loses its sign."""
     return f"{round(value, 1) + 0.0:5.1f}"
 
 
@@ -217,23 +234,26 @@ def _changes(answer: Answer) -> Iterator[str]:
     yield f"{'what would change the answer':<36}{'frost forms':<16}{'deposit'} {clock_z(night.ends_at)}"
     yield f"{'  as it is':<36}{chance(night.p_any or 0.0):<16}{chance(deposit_chance(night))}"
     for item in answer.sensitivity:
-        frost, deposit = _moved(item.p_any, item.p_any_points), _moved(item.p_deposit, item.p_deposit_points)
+        frost, deposit = _moved(night.p_any or 0.0, item.p_any), _moved(deposit_chance(night), item.p_deposit)
         yield f"  {item.change:<34}{frost:<16}{deposit}"
 
 
-def _moved(p: float, points: float) -> str:
-    return f"{chance(p):<5} ({points:+.0f})" if round(points) else chance(p)
+def _moved(before: float, after: float) -> str:
+    points = _percent(after) - _percent(before)
+    return f"{chance(after):<5} ({points:+d})" if points else chance(after)
 
 
 def _data(answer: Answer) -> Iterator[str]:
     latest, forecast = answer.question.latest, answer.question.forecast
     now = answer.asked.now
     if latest is not None:
-        age = duration_text(now - latest.observed_at)
-        yield from _wrapped(f"{age} old: {plain(latest.raw)}", "report  ")
+        yield from _wrapped(f"{_age(now - latest.observed_at)}: {plain(latest.raw)}", "report  ")
     if forecast is not None:
-        age = duration_text(now - forecast.issued_at)
-        yield from _wrapped(f"{age} old: {plain(forecast.raw)}", "TAF     ")
+        yield from _wrapped(f"{_age(now - forecast.issued_at)}: {plain(forecast.raw)}", "TAF     ")
+
+
+def _age(age: timedelta) -> str:
+    return f"{duration_text(age)} old" if age >= timedelta(minutes=1) else "new"
 
 
 def _wrapped(text: str, first: str) -> Sequence[str]:
