@@ -11,6 +11,7 @@ import numpy.typing as npt
 from watcher.outlook.night.draws import Draws, Even, Normal
 from watcher.outlook.night.grid import Grid
 from watcher.outlook.night.plan import Plan
+from watcher.outlook.night.warmth import column
 from watcher.physics.arrays import Array
 from watcher.physics.surface import Uncertain
 
@@ -82,7 +83,7 @@ def stand_of(plans: Sequence[Plan], grid: Grid, draws: Draws) -> Stand:
         left_hangar=_by_step(exits, grid),
         fuelled=_by_step(fuelled, grid),
         hangar_c=_hangar(hangar, draws),
-        fuel_given_c=_column([np.nan if value is None else value for value in fuel]),
+        fuel_given_c=column([np.nan if value is None else value for value in fuel]),
         fuel_offset_k=(2 * draws.even[Even.FUEL] - 1) * width,
     )
 
@@ -90,10 +91,10 @@ def stand_of(plans: Sequence[Plan], grid: Grid, draws: Draws) -> Stand:
 def uncertain_of(plans: Sequence[Plan], draws: Draws) -> Uncertain:
     """Return what is not well known of skin and transfer, for every member."""
     given = [p.question.aircraft.emissivity for p in plans]
-    low = _column([_PAINT[0] if value is None else value - _GIVEN_EMISSIVITY for value in given])
-    high = _column([_PAINT[1] if value is None else value + _GIVEN_EMISSIVITY for value in given])
+    low = column([_PAINT[0] if value is None else value - _GIVEN_EMISSIVITY for value in given])
+    high = column([_PAINT[1] if value is None else value + _GIVEN_EMISSIVITY for value in given])
     emissivity = low + draws.even[Even.EMISSIVITY] * (high - low)
-    sheltered = _column([p.question.aircraft.sheltered for p in plans])
+    sheltered = column([p.question.aircraft.sheltered for p in plans])
     return Uncertain(
         emissivity=np.clip(emissivity, 0.02, 1.0),
         transfer_factor=np.exp(np.float32(_TRANSFER_SPREAD) * draws.normal[Normal.TRANSFER]),
@@ -124,10 +125,6 @@ def _by_step(pairs: Sequence[tuple[int, int]], grid: Grid) -> dict[int, Rows]:
 
 
 def _hangar(temps: Sequence[float | None], draws: Draws) -> Array:
-    low = _column([_HANGAR_C[0] if t is None else t for t in temps])
-    high = _column([_HANGAR_C[1] if t is None else t for t in temps])
+    low = column([_HANGAR_C[0] if t is None else t for t in temps])
+    high = column([_HANGAR_C[1] if t is None else t for t in temps])
     return np.asarray(low + draws.even[Even.HANGAR] * (high - low))
-
-
-def _column(values: Sequence[float]) -> Array:
-    return np.asarray(values, dtype=np.float32)[:, None]
