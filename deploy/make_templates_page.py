@@ -47,6 +47,10 @@ _GROUPS = {
         "Fields of a digest's station",
         "`{% for station in first.stations %}{{ station.headline }}{% endfor %}`.",
     ),
+    "parked": (
+        "Fields of a digest's parked aircraft",
+        "`{% for aircraft in first.parked %}{{ aircraft.headline }}{% endfor %}`.",
+    ),
     "webhook": ("Fields of webhook.json", "Times are `2026-01-12T05:50:00Z`, unknown is `null`."),
 }
 

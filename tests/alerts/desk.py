@@ -11,6 +11,7 @@ from watcher.alerts.judge import judge
 from watcher.alerts.listeners import Listeners
 from watcher.alerts.model import Acknowledgement, Episode, Event, EventType, Policy, StationState, StationView
 from watcher.alerts.outbox import NewDelivery, Told
+from watcher.alerts.parked import Parked
 from watcher.alerts.subscribers import Recipient, Subscription
 from watcher.alerts.tell import Telling, after_telling, tell
 from watcher.reports.station import Station
@@ -66,6 +67,7 @@ class Desk:
         self.book: Rulebook = small_book(rules) if rules else small_book()
         self.policy = Policy()
         self.subscriptions = list(subscriptions)
+        self.parked: tuple[Parked, ...] = ()
         self.closed: set[str] = set()
         self.group_within: timedelta | None = None
         self.told: Mapping[tuple[str, str], Told] = {}
@@ -126,7 +128,7 @@ class Desk:
         """Who is told what, as it stands."""
         names = {name for subscription in self.subscriptions for name in subscription.destinations}
         recipients = [Recipient(name, self.group_within, open=name not in self.closed) for name in sorted(names)]
-        return Listeners(self.subscriptions, recipients)
+        return Listeners(self.subscriptions, recipients, self.parked)
 
     @property
     def open(self) -> dict[str, Episode]:

@@ -28,7 +28,7 @@ CONTRACT = {
 }  # fmt: skip
 ADDED = {
     "event", "next_step", "certainty", "previous_level", "no_time", "forecast_raw", "valid_until", "acknowledged_by",
-    "acknowledgement_note", "stations", "acknowledge_url", "probability", "begins_between", "ends_between",
+    "acknowledgement_note", "stations", "parked", "acknowledge_url", "probability", "begins_between", "ends_between",
 }  # fmt: skip
 
 

@@ -9,7 +9,7 @@ from datetime import datetime, time, timedelta
 from watcher.alerts.hours import following
 from watcher.alerts.latest import question_of
 from watcher.alerts.model import Contaminant, ParkedLine, StationView
-from watcher.alerts.parked_words import LIKELY, Outlook, headline_of, next_step_of, outcome_of, why_of
+from watcher.alerts.parked_words import LIKELY, Outlook, departure_text, next_step_of, outcome_of, why_of
 from watcher.outlook.night.model import Aircraft, Night, NightQuestion, NightStep
 from watcher.units import duration_text
 
@@ -54,7 +54,7 @@ def parked_lines(views: Mapping[str, StationView], parked: Sequence[Parked], now
     """
     asked = [_asked(item, views.get(item.station), now) for item in parked]
     answers = _answers(asked)
-    lines = [_line(item, answers.get(item.key)) for item in asked]
+    lines = [_line(item, answers.get(item.key), now) for item in asked]
     return tuple(sorted(lines, key=_order))
 
 
@@ -118,11 +118,12 @@ def _answers(asked: Iterable[_Asked]) -> dict[_Key, tuple[Night, Night]]:
     return dict(zip(questions, zip(found[::2], found[1::2], strict=True), strict=True))
 
 
-def _line(asked: _Asked, answer: tuple[Night, Night] | None) -> ParkedLine:
+def _line(asked: _Asked, answer: tuple[Night, Night] | None, now: datetime) -> ParkedLine:
     parked, view = asked.parked, asked.view
     outlook = _outlook(*answer) if answer is not None else None
     missing = asked.missing or "no temperature is known"
-    outcome = outcome_of(outlook) if outlook is not None else f"chance of frost not known, {missing}"
+    outcome = outcome_of(outlook, missing)
+    departs = departure_text(asked.departs_at, parked.zone, now)
     latest = asked.question.latest if asked.question is not None else None
     line = ParkedLine(
         name=parked.name,
@@ -132,7 +133,7 @@ def _line(asked: _Asked, answer: tuple[Night, Night] | None) -> ParkedLine:
         chance=outlook.chance if outlook is not None else None,
         contaminant=outlook.contaminant if outlook is not None else None,
         part=outlook.part.part if outlook is not None else None,
-        headline=headline_of(parked.name, parked.station, asked.departs_at, parked.zone, outcome),
+        headline=f"{parked.name} at {parked.station}, departs {departs}: {outcome}",
         outcome=outcome,
         why=why_of(outlook, view, missing),
         next_step=next_step_of(outlook, asked.departs_at),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from watcher.alerts.model import Contaminant, StationView
@@ -14,6 +14,7 @@ from watcher.units import clock_z, percent
 # From here on an aircraft is called likely frosted, and treatment is booked; or a slot is kept. Common practice, no
 # source.
 LIKELY, POSSIBLE = 0.5, 0.2
+_HALF_A_DAY = timedelta(hours=12)
 
 NO_MEASUREMENT = (
     "No measurement of an aircraft's wing stands behind the chances of parked aircraft: a thin panel and natural "
@@ -99,21 +100,25 @@ class Outlook:
         return self.later.deposit_end.p50 if self.lies and self.later.deposit_end is not None else None
 
 
-def headline_of(name: str, station: str, departs_at: datetime, zone: str, outcome: str) -> str:
-    """Return the line that stands alone."""
-    return f"{name} at {station}, departs {departure_text(departs_at, zone)}: {outcome}"
+def departure_text(departs_at: datetime, zone: str, now: datetime) -> str:
+    """Return when it departs, Z first and local second: ``0540Z (06:40 Europe/Oslo)``.
 
-
-def departure_text(departs_at: datetime, zone: str) -> str:
-    """Return when it departs, Z first and local second; local alone is left out where it is the same."""
+    The day of the month stands before it, as in a report, where it is on another day and half a day or more ahead.
+    Local time is left out where it is the same.
+    """
     local = departs_at.astimezone(ZoneInfo(zone))
-    if local.utcoffset() == departs_at.astimezone(UTC).utcoffset():
-        return clock_z(departs_at)
-    return f"{clock_z(departs_at)} ({local:%H:%M} {zone})"
+    far = departs_at - now >= _HALF_A_DAY and departs_at.date() != now.date()
+    clock = f"{departs_at:%d}/{clock_z(departs_at)}" if far else clock_z(departs_at)
+    return f"{clock} ({local:%H:%M} {zone})" if local.utcoffset() else clock
 
 
-def outcome_of(outlook: Outlook) -> str:
-    """Return how likely what is, from when it forms and until when it lies."""
+def outcome_of(outlook: Outlook | None, missing: str) -> str:
+    """Return how likely what is on it, from when it forms and until when it lies.
+
+    `missing`: what is not known where there is no outlook.
+    """
+    if outlook is None:
+        return f"chance of frost not known, {missing}"
     what = f"{percent(outlook.chance)} {_ON_IT[outlook.contaminant]}"
     falls = outlook.chances[Contaminant.PRECIPITATION]
     if outlook.contaminant is not Contaminant.PRECIPITATION and falls >= POSSIBLE:

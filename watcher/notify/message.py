@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
-from watcher.alerts.model import DigestLine, EventBody, EventType, SubjectKind
+from watcher.alerts.model import DigestLine, EventBody, EventType, ParkedLine, SubjectKind
 from watcher.alerts.outbox import Item
 from watcher.links import LinkMaker
 from watcher.notify.merging import merged
@@ -236,7 +236,7 @@ def _lines(part: Part) -> Iterator[Line]:
         yield Line("Station", f"{body.station} {body.name}" if body.name else body.station)
 
 
-def age_text(body: EventBody | DigestLine, now: datetime) -> str:
+def age_text(body: EventBody | DigestLine | ParkedLine, now: datetime) -> str:
     """Return how old the data are, in words."""
     age = age_min(body.observed_at, now)
     if body.observed_at is None or age is None:
@@ -259,6 +259,7 @@ def _cleaned(body: EventBody) -> EventBody:
         by=_plain(body.by),
         note=_plain(body.note),
         lines=tuple(_cleaned_line(line) for line in body.lines),
+        parked=tuple(_cleaned_parked(line) for line in body.parked),
     )
 
 
@@ -273,6 +274,20 @@ def _cleaned_line(line: DigestLine) -> DigestLine:
         next_step=plain(line.next_step),
         raw=_plain(line.raw),
         also=tuple(plain(text) for text in line.also),
+    )
+
+
+def _cleaned_parked(line: ParkedLine) -> ParkedLine:
+    return replace(
+        line,
+        name=plain(line.name),
+        station=plain(line.station),
+        zone=plain(line.zone),
+        part=_plain(line.part),
+        headline=plain(line.headline),
+        outcome=plain(line.outcome),
+        why=plain(line.why),
+        next_step=plain(line.next_step),
     )
 
 

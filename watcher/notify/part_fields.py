@@ -1,16 +1,17 @@
-"""What a template may name of one change and of one station of a digest: each property is a field with its meaning."""
+"""What a template may name of one change: each property is a field with its meaning."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
 
-from watcher.alerts.model import DigestLine, EventBody, EventType
+from watcher.alerts.model import EventBody, EventType
+from watcher.notify.digest_fields import ParkedFields, StationFields, brief_span, level_word, place_of, word_of
 from watcher.notify.escaping import WebAddress
-from watcher.notify.message import Line, Part, age_min, age_text
+from watcher.notify.message import Line, Part, age_text
 from watcher.notify.wording import ENDINGS, level_text, span_text
-from watcher.rulebook.words import Kind, Level
-from watcher.units import clock_z
+
+# In a chat room, which is read at a glance.
+MOST_PARKED = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,22 +49,22 @@ class PartFields:
     @property
     def place(self) -> str:
         """Code and name of the station."""
-        return _place(self._part.body)
+        return place_of(self._part.body)
 
     @property
     def flag(self) -> str | None:
         """The flag, such as freezing-precipitation; empty for a blind station."""
-        return _word(self._part.body.flag)
+        return word_of(self._part.body.flag)
 
     @property
     def level(self) -> str | None:
         """The level: note, prepare, treat, no-time; empty where there is none."""
-        return _level_word(self._part.body.level)
+        return level_word(self._part.body.level)
 
     @property
     def previous_level(self) -> str | None:
         """The level before; empty unless it changed."""
-        return _level_word(self._part.body.previous_level)
+        return level_word(self._part.body.previous_level)
 
     @property
     def level_text(self) -> str | None:
@@ -80,23 +81,23 @@ class PartFields:
         """The word beside the mark: the level, "was treat" when it is over, blind; empty where there is none."""
         body = self._part.body
         if self.mark == "over":
-            return f"was {_level_word(body.level)}"
+            return f"was {level_word(body.level)}"
         return self.mark
 
     @property
     def kind(self) -> str | None:
         """Either observed or expected; empty where there is neither."""
-        return _word(self._part.body.kind)
+        return word_of(self._part.body.kind)
 
     @property
     def certainty(self) -> str | None:
         """How the TAF puts it, such as temporary; empty when observed."""
-        return _word(self._part.body.certainty)
+        return word_of(self._part.body.certainty)
 
     @property
     def phase(self) -> str | None:
         """Where the episode stands: forming, present, easing, ended."""
-        return _word(self._part.body.phase)
+        return word_of(self._part.body.phase)
 
     @property
     def ending(self) -> bool:
@@ -119,7 +120,7 @@ class PartFields:
     def brief_span(self) -> str | None:
         """The same for a table: since 0248Z, expected 0200Z-0600Z."""
         body = self._part.body
-        return _brief_span(body, self._part.written_at, over=self._part.told_as in ENDINGS)
+        return brief_span(body, self._part.written_at, over=self._part.told_as in ENDINGS)
 
     @property
     def why(self) -> str:
@@ -186,88 +187,19 @@ class PartFields:
         """How many stations of a digest are left out, worst kept; 0 in mail, where all are told."""
         return len(self._part.body.lines) - len(self._part.body.lines[: self._most])
 
-
-@dataclass(frozen=True, slots=True)
-class StationFields:
-    """One station of a digest: what a loop over `part.stations` gives."""
-
-    _line: DigestLine
-    _now: datetime
+    @property
+    def parked(self) -> list[ParkedFields]:
+        """The parked aircraft of a digest, the most likely frosted first; in a chat room five at most."""
+        return [ParkedFields(line, self._part.written_at) for line in self._part.body.parked[: self._most_parked]]
 
     @property
-    def station(self) -> str:
-        """Code of the station."""
-        return self._line.station
+    def parked_more(self) -> int:
+        """How many parked aircraft are left out, the most likely frosted kept; 0 in mail, where all are told."""
+        return len(self._part.body.parked) - len(self._part.body.parked[: self._most_parked])
 
     @property
-    def name(self) -> str | None:
-        """Name of the station; empty where it has none."""
-        return self._line.name
-
-    @property
-    def place(self) -> str:
-        """Code and name of the station."""
-        return _place(self._line)
-
-    @property
-    def level(self) -> str | None:
-        """Level of its worst open alert; empty when it is only blind."""
-        return _level_word(self._line.level)
-
-    @property
-    def flag(self) -> str | None:
-        """Flag of its worst open alert; empty when it is only blind."""
-        return _word(self._line.flag)
-
-    @property
-    def kind(self) -> str | None:
-        """Either observed or expected; empty when it is only blind."""
-        return _word(self._line.kind)
-
-    @property
-    def mark(self) -> str:
-        """Name of the mark: note, prepare, treat, no-time, blind. The word beside it is the same."""
-        return _level_word(self._line.level) or "blind"
-
-    @property
-    def headline(self) -> str:
-        """The one line about its worst open alert, or that it is blind."""
-        return self._line.headline
-
-    @property
-    def why(self) -> str:
-        """The reason, with the margins."""
-        return self._line.why
-
-    @property
-    def next_step(self) -> str:
-        """What to do next, in trade words."""
-        return self._line.next_step
-
-    @property
-    def brief_span(self) -> str | None:
-        """From when to when: since 0248Z, expected 0200Z-0600Z."""
-        return _brief_span(self._line, self._now)
-
-    @property
-    def age(self) -> str:
-        """How old the data are, and of when the report is."""
-        return age_text(self._line, self._now)
-
-    @property
-    def age_min(self) -> int | None:
-        """Whole minutes from the report to the writing; empty without a report."""
-        return age_min(self._line.observed_at, self._now)
-
-    @property
-    def report(self) -> str | None:
-        """The METAR or SPECI as received; empty without one."""
-        return self._line.raw
-
-    @property
-    def also(self) -> tuple[str, ...]:
-        """Headlines of its other open alerts, worst first: what a loop goes through."""
-        return self._line.also
+    def _most_parked(self) -> int | None:
+        return None if self._most is None else min(self._most, MOST_PARKED)
 
 
 def web_address(address: str | None) -> str | None:
@@ -281,30 +213,3 @@ def _mark(body: EventBody, told_as: EventType) -> str | None:
     if body.level is None or told_as is EventType.DIGEST:
         return None
     return "over" if told_as in ENDINGS else body.level.word
-
-
-def _brief_span(about: EventBody | DigestLine, now: datetime, *, over: bool = False) -> str | None:
-    if about.begins_at is None:
-        return None
-    begins = _brief(about.begins_at, now)
-    until = f"-{_brief(about.until, about.begins_at)}" if about.until is not None else ""
-    if over:
-        return f"{begins}{until}"
-    return f"expected {begins}{until}" if about.kind is Kind.EXPECTED else f"since {begins}"
-
-
-def _brief(moment: datetime, now: datetime) -> str:
-    """Return the time of day, with the day of the month only where it is another one, as a report writes it."""
-    return clock_z(moment) if moment.date() == now.date() else f"{moment.day:02d}/{clock_z(moment)}"
-
-
-def _place(about: EventBody | DigestLine) -> str:
-    return f"{about.station} {about.name}" if about.name else about.station
-
-
-def _word(value: object) -> str | None:
-    return None if value is None else str(value)
-
-
-def _level_word(level: Level | None) -> str | None:
-    return level.word if level is not None else None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from watcher.alerts.model import DigestLine, EventType
+from watcher.alerts.model import DigestLine, EventType, ParkedLine
 from watcher.notify.message import CAUTION, Message, age_min
 from watcher.units import iso_z
 
@@ -45,6 +45,9 @@ def webhook_body(message: Message) -> dict[str, object]:
             "stations": [_digest_line(line, message.written_at) for line in body.lines]
             if part.told_as is EventType.DIGEST
             else None,
+            "parked": [_parked_line(line, message.written_at) for line in body.parked]
+            if part.told_as is EventType.DIGEST
+            else None,
             "valid_until": iso_z(message.valid_until),
             "acknowledge_url": part.take,
             "board_url": message.links.board,
@@ -69,6 +72,26 @@ def _digest_line(line: DigestLine, now: datetime) -> dict[str, object]:
         "report_age_min": age_min(line.observed_at, now),
         "raw": line.raw,
         "also": list(line.also),
+    }
+
+
+def _parked_line(line: ParkedLine, now: datetime) -> dict[str, object]:
+    return {
+        "name": line.name,
+        "station": line.station,
+        "departs_at": iso_z(line.departs_at),
+        "zone": line.zone,
+        "probability": round(line.chance, 3) if line.chance is not None else None,
+        "contaminant": line.contaminant.value if line.contaminant is not None else None,
+        "part": line.part,
+        "headline": line.headline,
+        "why": line.why,
+        "next_step": line.next_step,
+        "frost_begins_at": _iso(line.frost_begins_at),
+        "frost_begins_between": _pair(line.frost_begins_between),
+        "deposit_gone_at": _iso(line.deposit_gone_at),
+        "observed_at": _iso(line.observed_at),
+        "report_age_min": age_min(line.observed_at, now),
     }
 
 

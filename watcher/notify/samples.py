@@ -6,7 +6,8 @@ from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
-from watcher.alerts.model import DigestLine, EventBody, EventType, Phase
+from watcher.alerts.model import Contaminant, DigestLine, EventBody, EventType, ParkedLine, Phase
+from watcher.alerts.parked_words import NO_MEASUREMENT
 from watcher.notify.message import Links, Message, Part, trial_message
 from watcher.notify.template_fields import Reader
 from watcher.rulebook.words import Certainty, Flag, Kind, Level, NoTime
@@ -95,15 +96,87 @@ _TAKEN = replace(
     by="night duty",
     note="Crew called, first aircraft at 0630Z.",
 )
+_BOOKED = "Book treatment before 0730Z and plan it close to take-off; check by hand first."
 _DIGEST = EventBody(
     station="",
     name=None,
     zone="Europe/Oslo",
-    headline="Digest 0600Z (07:00 Europe/Oslo): 3 of 12 stations with alerts, worst XBAY no-time, 1 blind",
-    why="12 stations looked at; newest reports 12 min to 1 h 42 min old; 1 blind.",
-    next_step=f"XBAY first: {_NO_TIME.next_step} The next digest comes at 1200Z (13:00 Europe/Oslo).",
+    headline="Digest 0600Z (07:00 Europe/Oslo): 3 of 12 stations with alerts, worst XBAY no-time, 1 blind, "
+    "2 of 4 parked aircraft likely frosted, 1 not known",
+    why=f"12 stations looked at; newest reports 12 min to 1 h 42 min old; 1 blind. {NO_MEASUREMENT}",
+    next_step=f"XBAY first: {_NO_TIME.next_step} Ship 2 at XNOR: {_BOOKED} "
+    "The next digest comes at 1200Z (13:00 Europe/Oslo).",
     level=Level.NO_TIME,
     begins_at=datetime(2026, 1, 12, 6, 0, tzinfo=UTC),
+)
+_PARKED = (
+    ParkedLine(
+        name="Ship 2",
+        station="XNOR",
+        zone="Europe/Oslo",
+        departs_at=datetime(2026, 1, 12, 7, 30, tzinfo=UTC),
+        chance=0.98,
+        contaminant=Contaminant.PRECIPITATION,
+        part="dry_bay",
+        headline="Ship 2 at XNOR, departs 0730Z (08:30 Europe/Oslo): 98 % with snow or freezing precipitation on it; "
+        "deposit not gone before 1330Z",
+        outcome="98 % with snow or freezing precipitation on it; deposit not gone before 1330Z",
+        why="At departure on the dry bay: snow or freezing precipitation on it 98 %, deposit 91 %, frozen water 2 %, "
+        "frost forming under 1 %; skin -1 °C (-2 to 0), frost point -2 °C. Computed from the report of 0550Z and the "
+        "TAF of 0500Z.",
+        next_step=_BOOKED,
+        observed_at=_TREAT.observed_at,
+    ),
+    ParkedLine(
+        name="Ship 4",
+        station="XMOR",
+        zone="Europe/Oslo",
+        departs_at=datetime(2026, 1, 13, 5, 40, tzinfo=UTC),
+        chance=0.78,
+        contaminant=Contaminant.DEPOSIT,
+        part="tank_part",
+        headline="Ship 4 at XMOR, departs 13/0540Z (06:40 Europe/Oslo): 78 % frosted; frost from about 0130Z "
+        "(0030Z-0330Z), deposit gone about 0840Z",
+        outcome="78 % frosted; frost from about 0130Z (0030Z-0330Z), deposit gone about 0840Z",
+        why="At departure on a part full tank: deposit 78 %, frost forming 41 %, frozen water under 1 %, snow or "
+        "freezing precipitation on it under 1 %; skin -6 °C (-8 to -3), frost point -5 °C. Computed from the report of "
+        "0550Z and the TAF of 0500Z.",
+        next_step="Book frost removal before 0540Z; check by hand first.",
+        frost_begins_at=datetime(2026, 1, 13, 1, 30, tzinfo=UTC),
+        frost_begins_between=(datetime(2026, 1, 13, 0, 30, tzinfo=UTC), datetime(2026, 1, 13, 3, 30, tzinfo=UTC)),
+        deposit_gone_at=datetime(2026, 1, 13, 8, 40, tzinfo=UTC),
+        observed_at=_EXPECTED.observed_at,
+    ),
+    ParkedLine(
+        name="Ship 9",
+        station="XTAR",
+        zone="UTC",
+        departs_at=datetime(2026, 1, 12, 9, 15, tzinfo=UTC),
+        chance=None,
+        contaminant=None,
+        part=None,
+        headline="Ship 9 at XTAR, departs 0915Z: chance of frost not known, the position of the station is not known",
+        outcome="chance of frost not known, the position of the station is not known",
+        why="It cannot be computed: the position of the station is not known. The station is blind since 0515Z.",
+        next_step="Check by hand before 0915Z and ask for the weather by other means; nothing here rules frost out.",
+        observed_at=_BLIND.observed_at,
+    ),
+    ParkedLine(
+        name="Ship 7",
+        station="XBAY",
+        zone="Europe/Oslo",
+        departs_at=datetime(2026, 1, 12, 13, 10, tzinfo=UTC),
+        chance=0.04,
+        contaminant=Contaminant.DEPOSIT,
+        part="tank_full",
+        headline="Ship 7 at XBAY, departs 1310Z (14:10 Europe/Oslo): 4 % frosted",
+        outcome="4 % frosted",
+        why="At departure on a full tank: deposit 4 %, frozen water 3 %, frost forming 1 %, snow or freezing "
+        "precipitation on it under 1 %; skin 2 °C (-1 to 5), frost point -1 °C. Computed from the report of 0550Z and "
+        "no TAF.",
+        next_step="Check by hand before 1310Z; nothing to book for it now.",
+        observed_at=_NO_TIME.observed_at,
+    ),
 )
 _NOTHING = replace(
     _DIGEST,
@@ -134,7 +207,7 @@ def samples() -> Iterator[tuple[str, Message]]:
 
 
 def digest_part(text: str | None = None) -> Part:
-    """Return a digest of four stations; with a text, it stands in every field that holds one."""
+    """Return a digest of four stations and four aircraft; with a text, it stands in every field that holds one."""
     worst = replace(_NO_TIME, headline=_NO_TIME.headline.replace(" (was treat)", ""))
     also = ("XBAY prepare expected: snow 1000Z-1500Z, probability 40 %, temporary",)
     lines = [_line(worst, also), _line(_TREAT), _line(_EXPECTED), _line(_BLIND)]
@@ -142,7 +215,13 @@ def digest_part(text: str | None = None) -> Part:
         lines = [
             replace(line, name=text, headline=text, why=text, next_step=text, raw=text, also=(text,)) for line in lines
         ]
-    return _part(EventType.DIGEST, replace(_DIGEST, lines=tuple(lines)), take=False)
+    parked = list(_PARKED)
+    if text is not None:
+        parked = [
+            replace(line, name=text, part=text, headline=text, outcome=text, why=text, next_step=text)
+            for line in parked
+        ]
+    return _part(EventType.DIGEST, replace(_DIGEST, lines=tuple(lines), parked=tuple(parked)), take=False)
 
 
 def _storm() -> Iterator[Part]:

@@ -29,7 +29,7 @@ FILTERS: Mapping[str, str] = {
     "upper": "In capitals.",
 }
 _LOOP = dict.fromkeys(("index", "index0", "first", "last", "length", "revindex"), "")
-_LISTS = {"parts": "part", "stations": "station", "lines": "line"}
+_LISTS = {"parts": "part", "stations": "station", "parked": "parked", "lines": "line"}
 _STANDS_ALONE = (nodes.Include, nodes.Import, nodes.FromImport, nodes.Extends)
 
 
@@ -46,7 +46,15 @@ class _Words:
     lists: Mapping[str, str]
 
 
-_PEOPLE = ("message", "part", "station", "line")
+def _keys_in_lists() -> Iterator[str]:
+    """Yield what a webhook tells of one station and of one parked aircraft of a digest."""
+    digest = webhook_context(dict(samples())["digest"])
+    for items in (digest["stations"], digest["parked"]):
+        assert isinstance(items, list)
+        yield from items[0]
+
+
+_PEOPLE = ("message", "part", "station", "parked", "line")
 _FOR_PEOPLE = _Words(
     top=FIELDS["message"],
     any={name: meaning for group in _PEOPLE for name, meaning in FIELDS[group].items()} | _LOOP,
@@ -55,7 +63,7 @@ _FOR_PEOPLE = _Words(
 )
 _FOR_WEBHOOK = _Words(
     top=FIELDS["webhook"],
-    any={**FIELDS["webhook"], "also": FIELDS["station"]["also"], **_LOOP},
+    any={**FIELDS["webhook"], **dict.fromkeys(_keys_in_lists(), ""), **_LOOP},
     groups={"data": "webhook"},
     lists={},
 )

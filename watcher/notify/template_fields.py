@@ -6,8 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
+from watcher.notify.digest_fields import ParkedFields, StationFields
 from watcher.notify.message import CAUTION, Message
-from watcher.notify.part_fields import PartFields, StationFields, web_address
+from watcher.notify.part_fields import PartFields, web_address
 from watcher.notify.payload import webhook_body
 from watcher.notify.wording import when
 
@@ -134,6 +135,7 @@ WEBHOOK_FIELDS: Mapping[str, str] = MappingProxyType({
     "acknowledged_by": "Who has taken the episode in hand.",
     "acknowledgement_note": "What they said when they took it.",
     "stations": "The stations of a digest as a list of objects; null in all else.",
+    "parked": "The parked aircraft of a digest as a list of objects; null in all else.",
     "valid_until": "Until when it is worth reading.",
     "acknowledge_url": "Page on which the episode is taken in hand.",
     "board_url": "Web address of the service.",
@@ -144,7 +146,9 @@ WEBHOOK_FIELDS: Mapping[str, str] = MappingProxyType({
 def _meanings(kind: type) -> Mapping[str, str]:
     members = vars(kind).items()
     return MappingProxyType({
-        name: str(member.__doc__) for name, member in members if isinstance(member, property)
+        name: str(member.__doc__)
+        for name, member in members
+        if isinstance(member, property) and not name.startswith("_")
     })  # fmt: skip
 
 
@@ -152,6 +156,7 @@ FIELDS: Mapping[str, Mapping[str, str]] = MappingProxyType({
     "message": _meanings(MessageFields),
     "part": _meanings(PartFields),
     "station": _meanings(StationFields),
+    "parked": _meanings(ParkedFields),
     "line": LINE_FIELDS,
     "webhook": WEBHOOK_FIELDS,
 })  # fmt: skip

@@ -76,7 +76,8 @@ class Templates:
 
     def chat(self, message: Message, reader: Reader) -> str:
         """Return a message for a chat room: worst first, and no more of it than a room takes."""
-        most = max(len(message.parts), *(len(part.body.lines) for part in message.parts))
+        lists = (items for part in message.parts for items in (part.body.lines, part.body.parked))
+        most = max(len(message.parts), *(len(items) for items in lists))
         while True:
             text = self._written("chat.txt", context_of(message, reader, most)).strip()
             if len(text) <= LONGEST_CHAT:
