@@ -20,6 +20,7 @@ from watcher.store import (
     episodes,
     kept,
     outbox,
+    owing,
     people,
     reports,
     schema,
@@ -133,7 +134,7 @@ class Store:
             episodes.write_episodes(connection, [item for change in made for item in change.episodes])
             episodes.write_events(connection, [item for change in made for item in change.events])
             episodes.write_digests(connection, changes.digests)
-            outbox.write_deliveries(connection, changes.deliveries, changes.at)
+            owing.write_deliveries(connection, changes.deliveries, changes.at)
             if changes.acknowledged is not None:
                 acknowledgements.notice(connection, changes.acknowledged)
 
