@@ -109,6 +109,19 @@ def test_7_a_wing_out_of_a_hangar_is_dry_and_warm_then_frosts_within_the_hour():
     assert part(night, "tank_full").p_any < 0.2
 
 
+def test_7_fuel_stays_as_warm_as_the_hangar_until_it_leaves():
+    soon, late = (
+        part(answer(CLEAR, TAF, hours=14, hangar_exit_at=EVENING + timedelta(hours=hours), hangar_c=15.0), "tank_full")
+        for hours in (1, 8)
+    )
+    skins = [
+        {step.at: step.skin_c.p50 for step in tank.steps}[EVENING + timedelta(hours=hours)]
+        for tank, hours in ((soon, 3), (late, 10))
+    ]
+    assert skins[0] > 6
+    assert skins[1] == pytest.approx(skins[0], abs=1.5)
+
+
 def test_7_a_hangar_of_unknown_temperature_widens_and_is_said():
     out = EVENING + timedelta(hours=3)
     night = answer(CLEAR, TAF, hangar_exit_at=out)

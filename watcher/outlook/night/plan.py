@@ -16,6 +16,7 @@ from watcher.units import clock_z
 LOOK_BACK = timedelta(hours=6)
 _LONGEST = timedelta(hours=36)
 _HOUR = timedelta(hours=1)
+_LIKE_THE_AIR = "10 K to each side of the air is taken as possible"
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +89,7 @@ def plan_of(question: NightQuestion) -> Plan | None:
         ends_at=ends_at,
         beginning=beginning,
         schedule=schedule_of(forecast),
-        start=Anchor(hour(beginning.at), sum(beginning.temp) / 2),
+        start=Anchor(min(hour(beginning.at), 0.0), sum(beginning.temp) / 2),
         past=tuple(Anchor(hour(m.observed_at), m.temp_c) for m in moments if m.temp_c is not None),
         given=tuple(
             sorted(
@@ -130,7 +131,8 @@ def _notes(
     if station.elevation_m is None:
         notes.append("The station's elevation is not known: taken as sea level.")
     if craft.fuel_c is None:
-        notes.append("The fuel's temperature is not known: 10 K to each side of the air is taken as possible.")
+        stands_in = "taken as that of the hangar" if craft.hangar_exit_at is not None else _LIKE_THE_AIR
+        notes.append(f"The fuel's temperature is not known: {stands_in}.")
     if craft.hangar_exit_at is not None and craft.hangar_c is None:
         notes.append("The hangar's temperature is not known: 5 to 18 °C is taken as possible.")
     if craft.arrived_at is None and craft.hangar_exit_at is None:

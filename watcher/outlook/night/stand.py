@@ -20,8 +20,9 @@ Rows = npt.NDArray[np.intp]
 # Emissivity of painted skin, and how far a figure that is given may be off.
 _PAINT, _GIVEN_EMISSIVITY = (0.85, 0.95), 0.03
 _TRANSFER_SPREAD, _COUPLING_SPREAD = 0.20, 0.30
-# Fuel of unknown temperature, about that of the air; a given one, about itself. [K] Assumed, no source.
-_FUEL_UNKNOWN_K, _FUEL_GIVEN_K = 10.0, 1.0
+# Fuel of unknown temperature, about that of the air; one that is given or as warm as the hangar, about that. [K]
+# Assumed, no source.
+_FUEL_UNKNOWN_K, _FUEL_SURE_K = 10.0, 1.0
 # A hangar of unknown temperature. [°C] Assumed, no source.
 _HANGAR_C = (5.0, 18.0)
 # A dry bay takes the temperature of its surroundings in 10 to 20 minutes.
@@ -53,9 +54,9 @@ class Stand:
     fuel_given_c: Array
     fuel_offset_k: Array
 
-    def fuel_c(self, air_c: Array) -> Array:
-        """Return the fuel's temperature for every member: as given, else about that of the hangar or of the air."""
-        return np.where(np.isnan(self.fuel_given_c), air_c, self.fuel_given_c) + self.fuel_offset_k
+    def fuel_c(self, around_c: Array) -> Array:
+        """Return the fuel's temperature for every member: as given, else about that of what it stands in."""
+        return np.where(np.isnan(self.fuel_given_c), around_c, self.fuel_given_c) + self.fuel_offset_k
 
 
 def stand_of(plans: Sequence[Plan], grid: Grid, draws: Draws) -> Stand:
@@ -73,17 +74,15 @@ def stand_of(plans: Sequence[Plan], grid: Grid, draws: Draws) -> Stand:
         (max(present[row], grid.first), row) for row, p in enumerate(plans) if p.question.aircraft.fuel_c is not None
     ]
     given = [p.question.aircraft.fuel_c for p in plans]
-    hangar = [p.question.aircraft.hangar_c if p.exit_h is not None else np.nan for p in plans]
-    fuel = [h if f is None and h is not None else f for f, h in zip(given, hangar, strict=True)]
-    known = np.array([value is not None and not np.isnan(value) for value in fuel])
-    width = np.where(known, _FUEL_GIVEN_K, _FUEL_UNKNOWN_K).astype(np.float32)[:, None]
+    sure = [fuel is not None or _recent(grid, p.exit_h) for fuel, p in zip(given, plans, strict=True)]
+    width = column([_FUEL_SURE_K if known else _FUEL_UNKNOWN_K for known in sure])
     return Stand(
         present_from=np.array(present, dtype=np.intp),
         cleaned=cleaned,
         left_hangar=_by_step(exits, grid),
         fuelled=_by_step(fuelled, grid),
-        hangar_c=_hangar(hangar, draws),
-        fuel_given_c=column([np.nan if value is None else value for value in fuel]),
+        hangar_c=_hangar([p.question.aircraft.hangar_c for p in plans], draws),
+        fuel_given_c=column([np.nan if value is None else value for value in given]),
         fuel_offset_k=(2 * draws.even[Even.FUEL] - 1) * width,
     )
 

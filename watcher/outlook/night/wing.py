@@ -105,13 +105,20 @@ class Wing:
     def _happen(self, index: int, air: Air) -> None:
         """Let aircraft be cleaned, parked, fuelled or brought out of the hangar."""
         stand = self._stand
-        for rows, skin in ((stand.cleaned.get(index), air.temp_c), (stand.left_hangar.get(index), stand.hangar_c)):
-            if rows is not None:
-                self._begin(rows, skin)
-        rows = stand.fuelled.get(index)
-        if rows is not None and self._surface.fuel_c is not None:
+        cleaned, left = stand.cleaned.get(index), stand.left_hangar.get(index)
+        if cleaned is not None:
+            self._begin(cleaned, air.temp_c)
+        if left is not None:
+            self._begin(left, stand.hangar_c)
+            self._fuel(left, stand.hangar_c)
+        fuelled = stand.fuelled.get(index)
+        if fuelled is not None:
+            self._fuel(fuelled, air.temp_c)
+
+    def _fuel(self, rows: Rows, around_c: Array) -> None:
+        if self._surface.fuel_c is not None:
             fuel = self._surface.fuel_c.copy()
-            fuel[rows] = stand.fuel_c(air.temp_c)[rows]
+            fuel[rows] = self._stand.fuel_c(around_c)[rows]
             self._surface = replace(self._surface, fuel_c=fuel)
 
     def _begin(self, rows: Rows, skin_c: Array) -> None:
