@@ -17,6 +17,7 @@ from watcher.cli.destination import app as destination_app
 from watcher.cli.episode import app as episode_app
 from watcher.cli.night import night
 from watcher.cli.now import now
+from watcher.cli.procedure import procedure
 from watcher.cli.rules import app as rules_app
 from watcher.cli.run import run
 from watcher.cli.subscription import app as subscription_app
@@ -36,7 +37,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-for command in (demo, run, check, decode, now, night):
+for command in (demo, run, check, decode, now, night, procedure):
     app.command(epilog=_EPILOG)(command)
 app.add_typer(rules_app, name="rules")
 app.add_typer(subscription_app, name="subscription")

@@ -1,4 +1,4 @@
-"""The kinds of places, aircraft and deposits that profiles, procedures and plans share. The words stand in their files."""
+"""The kinds of places, aircraft and deposits that profiles, procedures and plans share, as their files name them."""
 
 from __future__ import annotations
 

@@ -5,15 +5,15 @@ A procedure is a file that a person may edit. It never replaces the manual of th
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import Annotated, ClassVar
+from typing import Annotated, ClassVar, Final
 
 from pydantic import Field
 
 from watcher.treatment.kinds import Engines, Place
-from watcher.treatment.profiles import Sentence, Source
+from watcher.treatment.profiles import AircraftProfile, Sentence, Source
 from watcher.treatment.written import STRICT
 
 Id = Annotated[str, Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=60)]
@@ -46,6 +46,13 @@ class Clock(StrEnum):
     ENGINE_BLEED_WAIT = "engine-bleed-wait"
     APU_BLEED_WAIT = "apu-bleed-wait"
     HOLDOVER = "holdover"
+
+
+# The waits before bleed air, in minutes from the end of the treatment, by the profile of the aircraft. None: not known.
+WAITS: Final[Mapping[Clock, Callable[[AircraftProfile], float | None]]] = {
+    Clock.ENGINE_BLEED_WAIT: lambda profile: profile.engine_bleed_wait_min,
+    Clock.APU_BLEED_WAIT: lambda profile: profile.apu_bleed_wait_min,
+}
 
 
 class Moved(StrEnum):
@@ -113,19 +120,20 @@ class Condition:
 
     @property
     def text(self) -> str:
-        """The condition as the beginning of a sentence, empty when there is none."""
+        """The condition as it stands after "if", empty when there is none."""
         parts = []
         if self.engines is not None:
-            parts.append(f"engines {self.engines}")
+            parts.append("the engines run" if self.engines is Engines.RUNNING else "the engines are off")
         if self.apu is not None:
-            parts.append(f"APU {self.apu}")
+            parts.append("the APU runs" if self.apu is Apu.RUNNING else "the APU is off")
         if self.propeller is not None:
-            parts.append("propeller aircraft" if self.propeller else "jet aircraft")
+            parts.append("it has propellers" if self.propeller else "it has no propellers")
         if self.temp_below_c is not None:
-            parts.append(f"below {self.temp_below_c:g} °C")
+            parts.append(f"it is below {self.temp_below_c:g} °C")
         if self.holdover is not None:
-            parts.append("holdover time " + ("over or in doubt" if self.holdover is HoldoverState.OVER else "running"))
-        return ", ".join(parts)
+            over = self.holdover is HoldoverState.OVER
+            parts.append("the holdover time is over or in doubt" if over else "the holdover time is running")
+        return " and ".join(parts)
 
 
 @dataclass(frozen=True, slots=True)
