@@ -6,21 +6,13 @@ import gzip
 import json
 import math
 import re
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
 
+from tests.cli.evening import NOW, keep_evening
 from tests.cli.spoken import Said, hoarline
-from watcher.alerts.listeners import Listeners
-from watcher.alerts.model import Policy
-from watcher.reports.decode import decode_report
-from watcher.reports.identity import text_hash
-from watcher.reports.model import Report
-from watcher.rulebook.parse import build_rulebook
-from watcher.service.cycle import Cycle, Watch
-from watcher.stations import StationTable
-from watcher.store.store import Store
 
 REPORT = "METAR XNOR 122000Z 00000KT CAVOK 05/00 Q1021"
 TAF = "TAF XNOR 121720Z 1218/1318 VRB02KT 9999 FEW030 TN00/1306Z TX06/1313Z"
@@ -132,6 +124,12 @@ def test_it_says_plainly_that_no_wing_was_measured_and_that_the_aircraft_is_chec
     assert "No measurement of an aircraft's wing stands behind this: a thin panel and natural ground" in text
     assert "Check the aircraft by hand." in text
     assert "Planning aid." in text
+
+
+def test_what_the_report_leaves_in_doubt_is_told():
+    said = night("--until", "0540Z", report="METAR XNOR 122000Z 00000KT CAVOK 01/05 Q1021")
+    assert any(line.startswith("doubt   ") for line in said.lines)
+    assert "The dew point is not known" in said.out
 
 
 def test_the_data_and_their_age_are_shown():
@@ -357,54 +355,10 @@ def test_a_taf_alone_is_enough_and_says_what_it_lacks():
 
 # ---- from the store ------------------------------------------------------------------------------------------------
 
-NOW = datetime(2026, 1, 12, 20, 5, tzinfo=UTC)
-RULES = """
-[[rule]]
-name = "cold"
-flag = "deicing-likely"
-level = "note"
-text = "Cold"
-source = "memory"
-when = { field = "temp_c", op = "<=", value = 0.0 }
-"""
-SETTINGS = """
-[store]
-url = "sqlite:///{folder}/hoarline.db"
-[watch]
-stations = ["XNOR", "XBAY"]
-[[station]]
-code = "XNOR"
-name = "Nordvik"
-position = "60.20,11.10,210"
-zone = "Europe/Oslo"
-[[station]]
-code = "XBAY"
-name = "{long}"
-position = "58.10,8.00,20"
-zone = "Europe/Oslo"
-"""
-
 
 @pytest.fixture
 def watched(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A store in which the service has kept an evening's reports of two stations, and the settings beside it."""
-    path = tmp_path / "hoarline.toml"
-    path.write_text(SETTINGS.format(folder=tmp_path, long="Bay of the Long and Winding Fjord, northern field"))
-    store = Store.open(f"sqlite:///{tmp_path}/hoarline.db")
-    book = build_rulebook({"mine.toml": RULES})
-    cycle = Cycle(store, Watch(frozenset({"XNOR", "XBAY"}), StationTable.load(), book, Policy()), Listeners([], []))
-    cycle.load(NOW - timedelta(hours=4))
-    for hour in (17, 18, 19, 20):
-        at = datetime(2026, 1, 12, hour, 2, tzinfo=UTC)
-        texts = [
-            f"METAR XNOR 12{hour}00Z 00000KT CAVOK 0{24 - hour}/M03 Q1021",
-            f"METAR XBAY 12{hour}00Z 24016KT 9999 OVC014 09/07 Q1011",
-        ]
-        if hour == 18:
-            texts.append("TAF XNOR 121720Z 1218/1318 VRB02KT CAVOK TNM05/1306Z")
-        decoded = [decode_report(text, received_at=at) for text in texts]
-        cycle.turn([Report(item, text_hash(item.raw), "test", at) for item in decoded], at)
-    store.close()
+    keep_evening(tmp_path)
     monkeypatch.setattr("watcher.clock.utc_now", lambda: NOW)
     return tmp_path
 

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.cli.evening import NOW, keep_evening
 from tests.cli.spoken import hoarline
 
 HERE = ("--position", "60.20,11.10,210")
@@ -91,6 +92,19 @@ def test_what_is_computed_is_told_with_its_chance_and_as_not_measured():
 def test_without_cold_place_or_temperature_there_is_no_skin(report, place):
     assert not facts(report, place=place).keys() & MODEL
     assert not any("wing skin" in text or "on the wing now" in text for text in told(report, place=place))
+
+
+def test_from_the_store_each_station_in_the_order_asked(tmp_path, monkeypatch):
+    keep_evening(tmp_path)
+    monkeypatch.setattr("watcher.clock.utc_now", lambda: NOW)
+    said = hoarline("now", "XBAY", "xnor")
+    assert said.code == 0, said.err
+    assert [text[2:6] for text in said.lines if text[:1] != " "] == ["XBAY", "XNOR"]
+    seen = [json.loads(text) for text in hoarline("now", "XBAY", "xnor", "--json").lines]
+    assert [item["station"] for item in seen] == ["XBAY", "XNOR"]
+    assert seen[1]["facts"]["skin_temp_c"] < seen[1]["facts"]["temp_c"] - 2
+    assert abs(seen[0]["facts"]["skin_temp_c"] - seen[0]["facts"]["temp_c"]) < 1.5
+    assert hoarline("now", "XTAR").lines[1] == "  no report is known"
 
 
 def test_in_summer_numpy_is_not_loaded():

@@ -61,8 +61,10 @@ def night(  # noqa: PLR0917 - one option for each thing that may be known
     """Say how likely frost is on a parked aircraft, when it begins and ends, and what the answer hangs on.
 
     With station codes, from the store of the running service; with --report or --taf, of those texts alone.
-    No measurement of an aircraft's wing stands behind this: a thin panel and the ground at night stand in for one. The
-    aircraft is checked by hand.
+
+    No measurement of an aircraft's wing stands behind this: a thin panel and natural ground at night stand in for one.
+
+    The aircraft is checked by hand.
     """
     from datetime import timedelta
 

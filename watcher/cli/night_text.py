@@ -109,7 +109,7 @@ def _frost(answer: Answer) -> str:
     end = _worst_after(answer).end
     until = f"past {clock_z(answer.after.ends_at)}" if end is None or end.p50 is None else clock_z(end.p50)
     if p_any < _POSSIBLE:
-        return f"frost unlikely, {chance(p_any)}, and then {begins} to {until}"
+        return f"frost unlikely, {chance(p_any)}, if so {begins} to {until}"
     return f"frost {'likely' if p_any >= _LIKELY else 'possible'} {begins} to {until}, {chance(p_any)}"
 
 
@@ -248,6 +248,8 @@ def _data(answer: Answer) -> Iterator[str]:
     now = answer.asked.now
     if latest is not None:
         yield from _wrapped(f"{_age(now - latest.observed_at)}: {plain(latest.raw)}", "report  ")
+        for doubt in latest.doubts:
+            yield from _wrapped(plain(doubt), "doubt   ")
     if forecast is not None:
         yield from _wrapped(f"{_age(now - forecast.issued_at)}: {plain(forecast.raw)}", "TAF     ")
 
