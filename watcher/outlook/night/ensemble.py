@@ -104,7 +104,6 @@ class _Kept:
     """Quantiles of the air and of each part's skin at the marks, marks x stations x quantiles."""
 
     marks: Marks
-    dt: timedelta
     air: Array
     skins: tuple[Array, ...]
 
@@ -118,9 +117,9 @@ def _batch(plans: Sequence[Plan], members: int, dt: timedelta) -> list[Night]:
     sunlight = sunlight_of([p.question.station for p in plans], [p.begins_at for p in plans], grid)
     paths = AirPaths(plans, grid, draws, sunlight)
     last = np.array([round((plan.ends_at - plan.begins_at) / dt) for plan in plans], dtype=np.intp)
-    marks = Marks(last, frozenset(i for i in range(len(grid.hours) - grid.first) if grid.is_mark(grid.first + i)))
+    marks = Marks(last, frozenset(i for i in range(len(grid.hours) - grid.first) if grid.is_mark(grid.first + i)), dt)
     tallies = [Tally(grid.hours[grid.first :], last, members) for _ in PARTS]
-    kept = _Kept(marks, dt, _room(grid, plans, 6), tuple(_room(grid, plans, 3) for _ in PARTS))
+    kept = _Kept(marks, _room(grid, plans, 6), tuple(_room(grid, plans, 3) for _ in PARTS))
     _go(grid, paths, draws, plans, tallies=tallies, kept=kept)
     outcomes = [tally.result() for tally in tallies]
     return [_night(plan, row, members, outcomes, kept) for row, plan in enumerate(plans)]
@@ -171,8 +170,7 @@ def _forcing(air: Air, pressure_hpa: Array) -> Forcing:
 
 def _night(plan: Plan, row: int, members: int, outcomes: Sequence[Outcome], kept: _Kept) -> Night:
     last = int(kept.marks.last[row])
-    indices = sorted({i for i in kept.marks.kept if i < last} | {last})
-    times = tuple(plan.begins_at + kept.dt * index for index in indices)
+    indices, times = kept.marks.of(row, plan.begins_at)
     air = packed(kept.air[indices, row])
     parts = []
     for part, outcome, skins in zip(PARTS, outcomes, kept.skins, strict=True):

@@ -31,24 +31,37 @@ def quantiles_of(values: Array) -> Array:
     return np.asarray(ordered[..., below] * (1 - share) + ordered[..., above] * share)
 
 
-@dataclass(frozen=True, slots=True)
 class Marks:
     """Which steps of the grid are kept, for each station, and when they are.
 
-    Attributes
+    Parameters
     ----------
     last
         Index of each station's last step.
     kept
         Indices of the steps kept of all stations.
+    dt
+        Between two steps.
     """
 
-    last: npt.NDArray[np.intp]
-    kept: frozenset[int]
+    def __init__(self, last: npt.NDArray[np.intp], kept: frozenset[int], dt: timedelta) -> None:
+        self.last = last
+        self._kept, self._dt = kept, dt
+        self._times: dict[tuple[datetime, int], tuple[list[int], tuple[datetime, ...]]] = {}
 
     def at(self, index: int) -> npt.NDArray[np.intp] | slice:
         """Return the stations for which a step is kept: all, those that end there, or none."""
-        return slice(None) if index in self.kept else np.flatnonzero(self.last == index)
+        return slice(None) if index in self._kept else np.flatnonzero(self.last == index)
+
+    def of(self, row: int, begins_at: datetime) -> tuple[list[int], tuple[datetime, ...]]:
+        """Return a station's steps and their times, which stations that are asked for the same times share."""
+        last = int(self.last[row])
+        found = self._times.get((begins_at, last))
+        if found is None:
+            indices = sorted({index for index in self._kept if index < last} | {last})
+            found = (indices, tuple(begins_at + self._dt * index for index in indices))
+            self._times[begins_at, last] = found
+        return found
 
 
 class Tally:
