@@ -136,7 +136,7 @@ def test_the_webhooks_body_is_the_contract() -> None:
         "kind": "observed", "certainty": None, "phase": "present", "headline": BODY.headline, "why": BODY.why,
         "next_step": BODY.next_step, "from": "2026-01-12T05:50:00Z", "until": None,
         "observed_at": "2026-01-12T05:50:00Z", "report_age_min": 12, "raw": RAW, "forecast_raw": None,
-        "acknowledged_by": None, "acknowledgement_note": None, "stations": None, "acknowledge_url": None,
+        "acknowledged_by": None, "acknowledgement_note": None, "stations": None, "parked": None, "acknowledge_url": None,
         "probability": None, "begins_between": None, "ends_between": None,
         "valid_until": "2026-01-12T12:02:30Z", "board_url": "https://board.example.org/", "caution": CAUTION,
     }  # fmt: skip

@@ -27,6 +27,7 @@ def check(config: ConfigOption = None, as_json: JsonOption = False) -> None:
     if settings is not None:
         notes.extend(_station_notes(settings))
         notes.extend(_query_notes(settings))
+        notes.extend(_parked_notes(settings))
         problems.extend(_rule_problems(settings))
         problems.extend(_destination_problems(settings))
         asyncio.run(_reach(settings, problems, notes))
@@ -65,6 +66,26 @@ def _station_notes(settings: Settings) -> list[str]:
         return []
     notes = [] if watched else ["[watch] stations is empty: nothing is judged"]
     return notes + [f"{code}: not known: {', '.join(lacks)}" for code in watched if (lacks := missing(table.get(code)))]
+
+
+def _parked_notes(settings: Settings) -> list[str]:
+    """Say for which parked aircraft the departure is read as UTC, or nothing can be computed."""
+    from watcher.stations import StationTable
+
+    table = StationTable.load(settings.station_overrides())
+    notes = []
+    for parked in settings.text.parked:
+        station = table.get(parked.station)
+        if parked.zone is None and station.zone is None:
+            notes.append(
+                f'parked "{parked.name}": departs {parked.departs} is read as UTC, since the zone of {parked.station} '
+                f"is not known; write zone"
+            )
+        if station.latitude_deg is None:
+            notes.append(
+                f'parked "{parked.name}": no chance of frost without the position of {parked.station}; add [[station]]'
+            )
+    return notes
 
 
 def _query_notes(settings: Settings) -> list[str]:

@@ -236,6 +236,15 @@ to = ["duty-desk"]
 digest = ["22:30", "04:30"]
 zone = "Europe/Oslo"
 only_digest = true
+[[parked]]
+name = "Ship 4"
+station = "XNOR"
+departs = "06:40"
+[[parked]]
+name = "Ship 7"
+station = "XBAY"
+departs = "07:10"
+fuel_c = 4.0
 [health]
 bind = "127.0.0.1:0"
 [service]
