@@ -111,6 +111,7 @@ class Outbox(RuleBasedStateMachine):
             group_within=group_within,
         )
         self.store.commit(Changes(self.now, deliveries=(item, item)))
+        self.take_back()
         self.expire()
         before = [
             message.state
@@ -132,6 +133,7 @@ class Outbox(RuleBasedStateMachine):
         valid_until: datetime,
     ) -> None:
         """Put a line into the model: into the newest message that is owed if that waits for company."""
+        self.take_back()
         self.expire()
         line = Line(self.lines, event, subject)
         self.lines += 1
@@ -242,13 +244,13 @@ class Outbox(RuleBasedStateMachine):
         self.owing.store = self.store
 
     def take_back(self) -> None:
-        """What a claim finds first: leases that ran out."""
+        """What claims and new messages find first: leases that ran out."""
         for name, message in self.messages.items():
             if message.state == "leased" and message.lease_until is not None and message.lease_until <= self.now:
                 self.messages[name] = replace(message, state="pending", lease_until=None)
 
     def expire(self) -> None:
-        """What claims and new messages find: messages past their time."""
+        """What they find then: messages past their time."""
         for name, message in self.messages.items():
             if message.state == "pending" and message.valid_until <= self.now:
                 self.messages[name] = replace(message, state="expired")

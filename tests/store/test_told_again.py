@@ -111,6 +111,28 @@ def test_what_expired_is_told_again_as_things_stand_then(store: Store) -> None:
     assert service.tick(late) == ()
 
 
+def test_what_was_in_hand_when_everything_stopped_is_told_again_if_it_is_too_late_for_it(store: Store) -> None:
+    """Nobody has claimed anything since: what runs out by itself is seen all the same."""
+    service = Service(store)
+    service.begin()
+    store.claim(NOW, limit=1, lease=LEASE, per_destination=1)
+    assert set(store.told(NOW + 6 * HOUR - LEASE)) == {("desk", "XNOR-1")}, "the next claim sends it"
+    late = NOW + 6 * HOUR
+    assert store.told(late) == {}
+    assert len(service.tick(late)) == 1
+    assert store.outbox_counts() == {"pending": 1, "leased": 0, "sent": 0, "dead": 0, "expired": 1}
+
+
+def test_what_is_in_hand_beyond_its_time_is_not_told_again(store: Store) -> None:
+    service = Service(store)
+    (asked,) = service.begin()
+    late = NOW + 6 * HOUR - LEASE / 2
+    store.claim(late, limit=1, lease=LEASE, per_destination=1)
+    assert service.tick(NOW + 6 * HOUR) == ()
+    store.settle([Settled(asked.id, "sent")], NOW + 6 * HOUR)
+    assert service.tick(NOW + 7 * HOUR) == ()
+
+
 def test_a_change_that_died_is_told_again_and_what_was_known_before_is_not(store: Store) -> None:
     service = Service(store)
     service.begin()

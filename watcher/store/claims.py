@@ -16,7 +16,7 @@ from watcher.alerts.model import Event, EventType
 from watcher.alerts.outbox import Claimed, Item
 from watcher.store.destinations import disabled_names, forget
 from watcher.store.episodes import events_named
-from watcher.store.outbox import LEASED, OWED, PENDING, expire, level_of, unlocked
+from watcher.store.outbox import LEASED, OWED, PENDING, let_time_pass, level_of
 from watcher.store.tables import delivery, delivery_event
 from watcher.store.upsert import in_portions
 
@@ -39,8 +39,7 @@ def claim(
     skip: Collection[str],
 ) -> tuple[Claimed, ...]:
     """Take deliveries that are due under a lease; see `Store.claim`."""
-    _take_back(connection, now)
-    expire(connection, now)
+    let_time_pass(connection, now)
     disabled = disabled_names(connection)
     forget(connection, disabled, now)
     left_alone = disabled | set(skip)
@@ -53,14 +52,6 @@ def claim(
             candidates.extend(_first_due(connection, destination, now, free, taken))
     numbers = [candidate.number for candidate in sorted(candidates)[:limit]]
     return _lease(connection, numbers, now + lease)
-
-
-def _take_back(connection: Connection, now: datetime) -> None:
-    connection.execute(
-        update(delivery)
-        .where(unlocked(delivery.c.state == LEASED, delivery.c.lease_until <= now))
-        .values(state=PENDING, lease_until=None)
-    )
 
 
 def _in_flight(connection: Connection) -> dict[str, int]:

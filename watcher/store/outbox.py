@@ -23,8 +23,13 @@ PENDING, LEASED = DeliveryState.PENDING.value, DeliveryState.LEASED.value
 OWED = (PENDING, LEASED)
 
 
-def expire(connection: Connection, now: datetime) -> None:
-    """Give up what is past its time and in nobody's hands."""
+def let_time_pass(connection: Connection, now: datetime) -> None:
+    """Take back what was claimed and never settled, then give up what is past its time and in nobody's hands."""
+    connection.execute(
+        update(delivery)
+        .where(unlocked(delivery.c.state == LEASED, delivery.c.lease_until <= now))
+        .values(state=PENDING, lease_until=None)
+    )
     connection.execute(
         update(delivery)
         .where(unlocked(delivery.c.state == PENDING, delivery.c.valid_until <= now))

@@ -10,7 +10,7 @@ from sqlalchemy import Connection, func, insert, select
 
 from watcher.alerts.outbox import NewDelivery
 from watcher.store.model import DeliveryState
-from watcher.store.outbox import OWED, PENDING, expire
+from watcher.store.outbox import OWED, PENDING, let_time_pass
 from watcher.store.tables import delivery, delivery_event
 from watcher.store.upsert import in_portions
 
@@ -26,7 +26,7 @@ def write_deliveries(connection: Connection, deliveries: Sequence[NewDelivery], 
     """
     if not deliveries:
         return
-    expire(connection, now)
+    let_time_pass(connection, now)
     new = _not_yet_owed(connection, deliveries)
     newest = _open_to_company(connection, {item.destination for item, _ in new if item.group_within}, now)
     messages, lines = [], []

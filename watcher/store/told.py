@@ -9,7 +9,7 @@ from sqlalchemy import Connection, RowMapping, or_, select
 from watcher.alerts.model import ENDINGS, EventType
 from watcher.alerts.outbox import Told
 from watcher.store.model import DeliveryState
-from watcher.store.outbox import LEASED, PENDING, kind_of, level_of
+from watcher.store.outbox import OWED, kind_of, level_of
 from watcher.store.tables import delivery, delivery_event, episode, event, station_state
 
 _ENDINGS = frozenset(kind.value for kind in ENDINGS)
@@ -33,8 +33,8 @@ def read_told(connection: Connection, now: datetime) -> dict[tuple[str, str], To
     A message that reached nobody, because it is dead, has expired or would be expired now, told nobody anything.
     """
     arrives = or_(
-        delivery.c.state.in_((DeliveryState.SENT.value, LEASED)),
-        (delivery.c.state == PENDING) & (delivery.c.valid_until > now),
+        delivery.c.state == DeliveryState.SENT.value,
+        delivery.c.state.in_(OWED) & ((delivery.c.valid_until > now) | (delivery.c.lease_until > now)),
     )
     lines = select(*_COLUMNS).join(delivery, delivery.c.id == delivery_event.c.delivery_id)
     of_episodes = lines.join(episode, episode.c.id == delivery_event.c.subject_id).where(
