@@ -142,10 +142,12 @@ def _also(answer: Answer) -> str:
 
 
 def _gone(answer: Answer) -> str:
-    times = _worst_after(answer).deposit_end
+    worst = _worst_after(answer)
+    times, end = worst.deposit_end, worst.end
     if times is None or times.p50 is None:
         return f"A deposit lies on past {clock_z(answer.after.ends_at)}."
-    return f"A deposit is gone about {_spanned(times, answer.night)}, later than forming ends."
+    later = ", later than forming ends" if end is not None and end.p50 is not None and times.p50 > end.p50 else ""
+    return f"A deposit is gone about {_spanned(times, answer.night)}{later}."
 
 
 def _parts(answer: Answer) -> Iterator[str]:
