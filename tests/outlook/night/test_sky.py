@@ -69,6 +69,7 @@ def test_vertical_visibility_closes_the_sky_and_nothing_reported_leaves_it_open(
         (("BLSN",), 2000.0, 0.0, False, False, False, False),
         (("-FZDZ", "BR"), 2000.0, 0.0, False, False, False, True),
         (("SHGS",), 5000.0, 0.0, False, False, True, False),
+        (("UP",), 5000.0, 0.0, False, False, True, False),
     ],
 )
 def test_weather_by_what_it_does_to_a_wing(texts, visibility, fog, dark, liquid, snow, freezing):

@@ -130,4 +130,6 @@ def _missing(latest: Observation | None, condition: Condition, dew: tuple[float,
         notes.append("The wind is not known.")
     if not condition.sky.known:
         notes.append("The cloud is not known.")
+    if not latest.weather_observable:
+        notes.append("Whether anything falls is not known.")
     return notes

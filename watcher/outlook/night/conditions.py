@@ -28,8 +28,8 @@ class Weather:
     """What falls and hangs in the air.
 
     `fog`: share of the time in fog at the wing (patches half); `dark`: the sky is closed by fog or by the least
-    visibility; `liquid`: rain or drizzle; `snow`: frozen precipitation, `mixed` with rain; `freezing`: freezing rain
-    or drizzle.
+    visibility; `liquid`: rain or drizzle; `snow`: frozen precipitation, also mixed with rain or of unknown kind;
+    `freezing`: freezing rain or drizzle.
     """
 
     fog: float = 0.0
@@ -95,7 +95,7 @@ def weather_of(texts: tuple[str, ...], visibility_m: float | None) -> Weather:
         fog=fog,
         dark=fog == 1.0 or thick,
         liquid=any(group.is_liquid_precipitation for group in groups),
-        snow=any(group.is_frozen_precipitation for group in groups),
+        snow=any(group.is_frozen_precipitation or (group.falls and "UP" in group.phenomena) for group in groups),
         freezing=any(group.is_freezing_precipitation for group in groups),
     )
 
