@@ -228,7 +228,7 @@ def test_when_the_final_step_has_begun_all_before_it_lies_behind():
     behind = done_at(own, Clock.HOLDOVER)
     assert behind == {"ready", "final-step"}
     assert steps_after(own, behind).id == "last-fluid"
-    with pytest.raises(ValueError, match="no step of procedures/pad.toml starts apu-bleed-wait"):
+    with pytest.raises(ValueError, match=r"no step of procedures/pad\.toml starts apu-bleed-wait"):
         done_at(own, Clock.APU_BLEED_WAIT)
 
 

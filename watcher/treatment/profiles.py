@@ -139,6 +139,12 @@ class Hours:
     begin: time
     end: time
 
+    def hold(self, wall: time) -> bool:
+        """Return whether a wall time lies in them: the beginning does, the end does not."""
+        if self.begin < self.end:
+            return self.begin <= wall < self.end
+        return wall >= self.begin or wall < self.end
+
 
 def _hours(text: object) -> Hours:
     found = re.fullmatch(r"([01]\d|2[0-3]):([0-5]\d)-([01]\d|2[0-3]):([0-5]\d)", str(text))
