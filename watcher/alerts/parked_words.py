@@ -119,12 +119,18 @@ def outcome_of(outlook: Outlook | None, missing: str) -> str:
     """
     if outlook is None:
         return f"chance of frost not known, {missing}"
-    what = f"{percent(outlook.chance)} {_ON_IT[outlook.contaminant]}"
-    falls = outlook.chances[Contaminant.PRECIPITATION]
-    if outlook.contaminant is not Contaminant.PRECIPITATION and falls >= POSSIBLE:
-        what = f"{what}, {percent(falls)} {_ON_IT[Contaminant.PRECIPITATION]}"
     times = [words for words in (_begins(outlook), _gone(outlook)) if words is not None]
+    what = f"{percent(outlook.chance)} {_what(outlook)}"
     return f"{what}; {', '.join(times)}" if times else what
+
+
+def _what(outlook: Outlook) -> str:
+    what, falls = _ON_IT[outlook.contaminant], outlook.chances[Contaminant.PRECIPITATION]
+    if outlook.contaminant is Contaminant.PRECIPITATION or falls < POSSIBLE:
+        return what
+    # What has fallen counts as a deposit too, so that not all of it is frost.
+    what = "with a deposit on it" if outlook.contaminant is Contaminant.DEPOSIT else what
+    return f"{what}, {percent(falls)} {_ON_IT[Contaminant.PRECIPITATION]}"
 
 
 def _begins(outlook: Outlook) -> str | None:
