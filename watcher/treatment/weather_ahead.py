@@ -1,0 +1,330 @@
+"""The weather between now and the take-off, member by member: the members of the frost forecast, with what falls.
+
+Report and TAF give way to one another in a member just as they do there, by the same random numbers, so that frost on
+the wing, what falls on it and how long a fluid lasts in it belong together.
+
+References
+----------
+.. [1] WMO-No. 306, FM 51: BECMG, TEMPO and PROB.
+.. [2] ICAO Doc 9640 and the published guidance by visibility: light snow up to 1.0, moderate up to 2.5 mm/h of water.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from statistics import NormalDist
+
+import numpy as np
+import numpy.typing as npt
+
+from watcher.outlook.layers import Layer, layers_of
+from watcher.outlook.night.air import Air, AirPaths
+from watcher.outlook.night.conditions import weather_of
+from watcher.outlook.night.draws import Draws, Even, Noise, draws_of
+from watcher.outlook.night.ensemble import STRUCTURE_K
+from watcher.outlook.night.grid import TEN_MINUTES, Grid, grid_of
+from watcher.outlook.night.model import NightQuestion
+from watcher.outlook.night.plan import LOOK_BACK, Plan, plan_of
+from watcher.outlook.night.schedule import TEMPORARY_SHARE
+from watcher.outlook.night.stand import stand_of, uncertain_of
+from watcher.outlook.night.states import REPORT_MEMORY_H
+from watcher.outlook.night.sunlight import Sunlight, sunlight_of
+from watcher.outlook.night.wing import Wing
+from watcher.physics.arrays import Array
+from watcher.physics.sun import is_night
+from watcher.physics.surface import Forcing, Part, exchange
+from watcher.reports.model import Forecast, Period, VisibilityBound
+from watcher.reports.weather import parse_weather
+from watcher.rulebook.observed import observed_facts
+from watcher.rulebook.words import Certainty
+from watcher.treatment.kinds import Contamination
+
+Mask = npt.NDArray[np.bool_]
+Codes = npt.NDArray[np.int16]
+
+# A report alone, without a TAF, is taken to hold for so long. Common practice, no source.
+REPORT_ALONE_H = 1.0
+# Water equivalent on the wing from which snow counts as deep: some 5 cm. [kg/m2] Common practice, no source.
+_DEEP_KG_M2 = 5.0
+# By the sign of the group, the upper ends of the categories [2]; heavy: twice that of moderate. [mm/h]
+_SNOW_MM_H = {"-": 1.0, "": 2.5, "+": 5.0}
+# By number in `Ahead.lies`.
+LYING: tuple[Contamination | None, ...] = (None, *Contamination)
+_FROST, _SNOW, _ICE, _DEEP = (LYING.index(each) for each in Contamination)
+_TEMPORARY_BELOW = NormalDist().inv_cdf(TEMPORARY_SHARE)
+_CHANCE = {
+    Certainty.TEMPORARY: 1.0,
+    Certainty.PROBABILITY_40: 0.4,
+    Certainty.PROBABILITY_40_TEMPORARY: 0.4,
+    Certainty.PROBABILITY_30: 0.3,
+    Certainty.PROBABILITY_30_TEMPORARY: 0.3,
+}
+_TEMPORARY = frozenset(
+    {Certainty.TEMPORARY, Certainty.PROBABILITY_40_TEMPORARY, Certainty.PROBABILITY_30_TEMPORARY}
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Falling:
+    """What falls and how far one sees. `weather` None: not known, and then there is no answer."""
+
+    weather: tuple[str, ...] | None
+    visibility_m: float | None = None
+    visibility_bound: VisibilityBound | None = None
+    automatic: bool = False
+
+
+NOT_KNOWN = Falling(None)
+
+
+@dataclass(frozen=True, slots=True)
+class Ahead:
+    """The hours ahead of one station and aircraft, every ten minutes.
+
+    Attributes
+    ----------
+    begins_at
+        Of the first step.
+    key
+        What names the random numbers: station and issue of the data.
+    falling
+        What may fall; `falls` are numbers into it.
+    falls, temp_c, frost
+        Steps x members: what falls, air temperature in °C, whether frost forms on the skin.
+    lies
+        Steps x members: what lies on the aircraft if nobody treats it, numbers into LYING.
+    night
+        By step; None where the place is not known.
+    notes
+        What is not known or widens the answer, in sentences.
+    """
+
+    begins_at: datetime
+    key: str
+    falling: tuple[Falling, ...]
+    falls: Codes
+    temp_c: Array
+    frost: Mask
+    lies: Codes
+    night: Mask | None
+    notes: tuple[str, ...]
+
+    @property
+    def members(self) -> int:
+        """Size of the ensemble."""
+        return int(self.temp_c.shape[1])
+
+    @property
+    def ends_at(self) -> datetime:
+        """Time of the last step."""
+        return self.begins_at + (len(self.temp_c) - 1) * TEN_MINUTES
+
+    def minutes(self, when: datetime) -> float:
+        """Return a time in minutes from the beginning."""
+        return (when - self.begins_at) / timedelta(minutes=1)
+
+    def when(self, minutes: float) -> datetime:
+        """Return the time so many minutes from the beginning, to the nearest minute."""
+        return self.begins_at + timedelta(minutes=round(float(minutes)))
+
+    def step_of(self, minutes: Array) -> npt.NDArray[np.intp]:
+        """Return the step in which each time lies; past the last one the last."""
+        steps = np.floor(np.asarray(minutes) / (TEN_MINUTES / timedelta(minutes=1)))
+        return np.clip(steps, 0, len(self.temp_c) - 1).astype(np.intp)
+
+
+def ahead_of(questions: Sequence[tuple[NightQuestion, Part]], *, members: int = 200) -> tuple[Ahead | None, ...]:
+    """Return the hours ahead, in the order of the questions; None where no temperature is known.
+
+    Parameters
+    ----------
+    questions
+        What is known of station and aircraft, all with the same `now`, and the part of the wing that is looked at.
+    members
+        Size of the ensemble, at least 2.
+    """
+    found: list[Ahead | None] = [None] * len(questions)
+    groups: dict[tuple[bool, str], list[tuple[int, Plan, Part]]] = {}
+    for number, (question, part) in enumerate(questions):
+        plan = plan_of(question)
+        if plan is not None:
+            groups.setdefault((plan.looks_back, part.name), []).append((number, plan, part))
+    for group in groups.values():
+        for (number, _, _), ahead in zip(group, _batch([plan for _, plan, _ in group], group[0][2], members), strict=True):
+            found[number] = ahead
+    return tuple(found)
+
+
+def _batch(plans: Sequence[Plan], part: Part, members: int) -> list[Ahead]:
+    """Return the hours ahead of questions that share a grid."""
+    first = plans[0]
+    ahead = max(plan.ends_at - plan.begins_at for plan in plans)
+    offset = timedelta(minutes=first.begins_at.minute % 30)
+    back_h = LOOK_BACK / timedelta(hours=1) if first.looks_back else 0.0
+    grid = grid_of(ahead, back_h, offset, TEN_MINUTES)
+    draws = draws_of([plan.key for plan in plans], members, ahead / timedelta(hours=1))
+    sunlight = sunlight_of([plan.question.station for plan in plans], [plan.begins_at for plan in plans], grid)
+    skins = _skins(plans, part, grid, draws, sunlight)
+    return [_one(plan, row, grid, draws, sunlight, skins) for row, plan in enumerate(plans)]
+
+
+@dataclass(frozen=True, slots=True)
+class _Skins:
+    """Steps x stations x members."""
+
+    temp_c: Array
+    frost: Mask
+    deposit: Mask
+    residual: Mask
+    covered: Mask
+
+
+def _skins(plans: Sequence[Plan], part: Part, grid: Grid, draws: Draws, sunlight: Sunlight) -> _Skins:
+    paths = AirPaths(plans, grid, draws, sunlight)
+    unsure, stand = uncertain_of(plans, draws), stand_of(plans, grid, draws)
+    shape = (len(grid.hours) - grid.first, *draws.even.shape[1:])
+    kept = _Skins(np.empty(shape, np.float32), *(np.empty(shape, np.bool_) for _ in range(4)))
+    wing: Wing | None = None
+    for index, hour in enumerate(grid.hours):
+        air = paths.at(index)
+        acting = exchange(_forcing(air, paths.pressure_hpa), unsure)
+        if wing is None:
+            wing = Wing(part, stand, air, acting)
+        else:
+            wing.advance(index, air, acting, 3600 * float(hour - grid.hours[index - 1]))
+        number = index - grid.first
+        if number < 0:
+            continue
+        seen = wing.see(index, air, np.float32(STRUCTURE_K) * draws.at(Noise.STRUCTURE, float(hour)))
+        kept.temp_c[number], kept.frost[number] = air.temp_c, seen.active
+        kept.deposit[number], kept.residual[number], kept.covered[number] = seen.deposit, seen.residual, seen.covered
+    return kept
+
+
+def _forcing(air: Air, pressure_hpa: Array) -> Forcing:
+    return Forcing(
+        air_c=air.temp_c,
+        vapour_hpa=air.vapour_hpa,
+        wind_ms=air.wind_ms,
+        longwave_w_m2=air.longwave_w_m2,
+        shortwave_w_m2=air.shortwave_w_m2,
+        pressure_hpa=pressure_hpa,
+    )
+
+
+def _one(plan: Plan, row: int, grid: Grid, draws: Draws, sunlight: Sunlight, skins: _Skins) -> Ahead:
+    hours = grid.hours[grid.first :]
+    falling, falls = _falls(plan, hours, row, draws)
+    elevation = sunlight.elevation_deg[grid.first :, row]
+    dark = np.array([is_night(float(each)) for each in elevation])
+    return Ahead(
+        begins_at=plan.begins_at,
+        key=plan.key,
+        falling=falling,
+        falls=falls,
+        temp_c=skins.temp_c[:, row],
+        frost=skins.frost[:, row],
+        lies=_lying(plan, hours, falling, falls, skins, row),
+        night=None if np.isnan(elevation[0]) else dark,
+        notes=(*plan.notes, *_notes(plan)),
+    )
+
+
+def _notes(plan: Plan) -> list[str]:
+    if not _usable(plan.question.forecast):
+        return ["No TAF: the latest report is taken to hold for an hour, and after it what falls is not known."]
+    return []
+
+
+def _usable(forecast: Forecast | None) -> bool:
+    return forecast is not None and forecast.begins_at is not None and not (forecast.cancelled or forecast.nil)
+
+
+def _falls(plan: Plan, hours: Array, row: int, draws: Draws) -> tuple[tuple[Falling, ...], Codes]:
+    """Return what may fall, and which of it does in each member at each step."""
+    known: dict[Falling, int] = {NOT_KNOWN: 0}
+    falls = np.zeros((len(hours), draws.even.shape[2]), np.int16)
+    start_h = min((plan.beginning.at - plan.begins_at).total_seconds() / 3600, 0.0)
+    seen, latest = _observed(plan.question), plan.question.latest
+    forecast = plan.question.forecast
+    if forecast is None or not _usable(forecast):
+        falls[hours <= start_h + REPORT_ALONE_H] = known.setdefault(seen, len(known))
+        return tuple(known), falls
+    for number, layer in enumerate(_in_order(layers_of(forecast))):
+        where = _inside(layer, plan.begins_at, hours, from_start=number == 0)
+        code = known.setdefault(_forecast(layer.state), len(known))
+        falls[where] = np.where(_turned(layer, plan.begins_at, hours[where], row, draws), code, falls[where])
+    if latest is not None:
+        still = draws.even[Even.OBSERVED, row] < np.exp(-(hours[:, None] - start_h) / REPORT_MEMORY_H)
+        falls[still & (falls != 0)] = known.setdefault(seen, len(known))
+    return tuple(known), falls
+
+
+def _in_order(layers: Sequence[Layer]) -> list[Layer]:
+    """Return the prevailing states first, over them what becomes, over that what is temporary or only probable."""
+    order = {Certainty.PREVAILING: 0, Certainty.BECOMING: 1}
+    return sorted(layers, key=lambda layer: (order.get(layer.certainty, 2), layer.begins_at))
+
+
+def _inside(layer: Layer, begins_at: datetime, hours: Array, *, from_start: bool) -> slice:
+    edges = [(when - begins_at).total_seconds() / 3600 - 1e-6 for when in (layer.begins_at, layer.ends_at)]
+    first, last = np.searchsorted(hours, edges)
+    return slice(0 if from_start else int(first), int(last))
+
+
+def _turned(layer: Layer, begins_at: datetime, hours: Array, row: int, draws: Draws) -> Mask:
+    """Return in which members a layer is in force at some hours: steps x members."""
+    if layer.certainty is Certainty.PREVAILING:
+        return np.ones((len(hours), 1), np.bool_)
+    if layer.certainty is Certainty.BECOMING:
+        begin = (layer.begins_at - begins_at).total_seconds() / 3600
+        length = (layer.ends_at - layer.begins_at).total_seconds() / 3600
+        return np.asarray(draws.even[Even.BECOMING, row] < ((hours - begin) / length)[:, None])
+    there = np.broadcast_to(draws.even[Even.CHANCE, row] < _CHANCE[layer.certainty], (len(hours), draws.even.shape[2]))
+    if layer.certainty not in _TEMPORARY:
+        return there
+    knots = np.clip(hours.astype(np.intp), 0, draws.noise.shape[1] - 1)
+    return np.asarray(there & (draws.noise[Noise.TEMPORARY, knots, row] < _TEMPORARY_BELOW))
+
+
+def _observed(question: NightQuestion) -> Falling:
+    latest = question.latest
+    if latest is None:
+        return NOT_KNOWN
+    texts = observed_facts(latest, station=question.station, history=(), now=question.now).values["weather"]
+    if not isinstance(texts, frozenset):
+        return NOT_KNOWN
+    return Falling(tuple(sorted(texts)), latest.visibility_m, latest.visibility_bound, latest.auto)
+
+
+def _forecast(state: Period) -> Falling:
+    return Falling(tuple(sorted(state.weather or ())), state.visibility_m, state.visibility_bound)
+
+
+def _lying(
+    plan: Plan, hours: Array, falling: tuple[Falling, ...], falls: Codes, skins: _Skins, row: int
+) -> Codes:
+    """Return what lies on the aircraft: the least work first, so that the most counts."""
+    covered = skins.covered[:, row]
+    freezes = np.array([_freezes(each) for each in falling])[falls] & covered
+    snows = np.where(covered, np.array([_snow_mm_h(each) for each in falling])[falls], 0.0)
+    outside = hours >= max(plan.clean_h or 0.0, plan.exit_h or 0.0, 0.0) - 1e-6
+    frozen = np.logical_or.accumulate(freezes & outside[:, None], axis=0) & covered
+    depth = np.cumsum(snows * outside[:, None], axis=0) * (TEN_MINUTES / timedelta(hours=1))
+    lies = np.zeros(falls.shape, np.int16)
+    lies[skins.deposit[:, row]] = _FROST
+    lies[covered] = _SNOW
+    lies[skins.residual[:, row] | frozen] = _ICE
+    lies[covered & (depth >= _DEEP_KG_M2)] = _DEEP
+    return lies
+
+
+def _freezes(falling: Falling) -> bool:
+    return weather_of(falling.weather or (), falling.visibility_m).freezing
+
+
+def _snow_mm_h(falling: Falling) -> float:
+    groups = [group for text in falling.weather or () if (group := parse_weather(text)) is not None]
+    return max((_SNOW_MM_H.get(group.sign, 0.0) for group in groups if group.is_frozen_precipitation), default=0.0)
