@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from watcher.errors import RulesError
-from watcher.treatment.kinds import ApuPlace, Contamination, Engines, Flaps, Place, Size, WingMaterial
+from watcher.treatment.kinds import ApuPlace, Contamination, Engines, Flaps, Place, Size
 from watcher.treatment.parse_aircraft import parse_aircraft
 from watcher.treatment.parse_operations import parse_operations
 from watcher.treatment.procedures import Clock, Condition, Item, Stop
@@ -29,6 +29,7 @@ from watcher.treatment.profiles import (
     Site,
     TreatmentTime,
 )
+from watcher.treatment.words import FluidType, Surface
 
 RULES = Path(__file__).parents[2] / "rules"
 AIRCRAFT_TEXT = (RULES / "aircraft.toml").read_text(encoding="utf-8")
@@ -89,7 +90,7 @@ def test_the_shipped_profiles_are_invented_and_their_waits_have_no_source():
 def test_the_shipped_profiles_hold_every_kind_that_a_plan_tells_apart():
     profiles = FLEET.profiles.values()
     assert {profile.size for profile in profiles} == set(Size)
-    assert {profile.wing_material for profile in profiles} == set(WingMaterial)
+    assert {profile.wing_material for profile in profiles} == {Surface.ALUMINIUM, Surface.COMPOSITE}
     assert {profile.flaps_during_treatment for profile in profiles} == set(Flaps)
     assert {profile.propeller for profile in profiles} == {True, False}
 
@@ -116,7 +117,7 @@ def test_the_example_station_has_every_place_with_rigs_hours_and_fluids():
     assert pad.taxi_in == Duration(6, 8, 12)
     assert set(pad.taxi_out) == {"19"}
     assert XNOR.at(Place.AFTER_PUSH)[0].sizes == (Size.SMALL, Size.MEDIUM)
-    assert {fluid.type for fluid in XNOR.fluids if Place.PAD in fluid.places} == {"Type I", "Type IV"}
+    assert {fluid.type for fluid in XNOR.fluids if Place.PAD in fluid.places} == {FluidType.I, FluidType.IV}
     assert XNOR.queue["19"].p90 == 10
     assert XNOR.local
 
@@ -180,7 +181,7 @@ def test_an_aircraft_file_that_cannot_be_used_is_refused_with_the_reason(more, s
         ('place = "pad"', 'place = "stand"', "only a pad has taxi_in"),
         ("bays = 3", "bays = 0", "bays: input should be greater than or equal to 1"),
         ('mix = "60/40"', 'mix = "60/50"', "mix 60/50 does not add up to 100"),
-        ('type = "Type I"', 'type = "Type 1"', "fluid number 1: type"),
+        ('type = "Type I"', 'type = "Type 1"', 'fluid number 1: type: "Type 1" is not allowed; did you mean Type'),
         ('contamination = "snow"', 'contamination = "frost"', 'size and contamination "small, frost" stands twice'),
         ('name = "push-back line"', 'name = "stands"', 'site "stands": name "stands" stands twice'),
         ("[[station.fluid]]", "[[station.fluids]]", 'key "fluids" is not known; did you mean fluid?'),

@@ -37,13 +37,6 @@ class Contamination(StrEnum):
     DEEP_SNOW = "deep-snow"
 
 
-class WingMaterial(StrEnum):
-    """The skin of the wing: Type I holdover times differ by it."""
-
-    ALUMINIUM = "aluminium"
-    COMPOSITE = "composite"
-
-
 class Tank(StrEnum):
     """Whether fuel touches the upper skin of the wing when the tanks are full: cold fuel then cools it."""
 

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import time
 from math import isfinite
-from typing import Annotated, ClassVar
+from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field, PlainValidator
 
@@ -20,8 +20,8 @@ from watcher.treatment.kinds import (
     Place,
     Size,
     Tank,
-    WingMaterial,
 )
+from watcher.treatment.words import FluidType, Surface
 from watcher.treatment.written import STRICT
 
 Name = Annotated[str, Field(min_length=1, max_length=60)]
@@ -91,7 +91,7 @@ class AircraftProfile:
     propeller: bool
     source: Source
     wing_area_m2: Annotated[float, Field(gt=0, le=1000)] | None = None
-    wing_material: WingMaterial | None = None
+    wing_material: Literal[Surface.ALUMINIUM, Surface.COMPOSITE] | None = None
     tank: Tank | None = None
     engine_place: EnginePlace | None = None
     apu: ApuPlace | None = None
@@ -224,7 +224,7 @@ class OfferedFluid:
 
     __pydantic_config__: ClassVar = STRICT
 
-    type: Annotated[str, Field(pattern=r"^Type (I|II|III|IV)$")]
+    type: FluidType
     mix: Annotated[str, Field(pattern=r"^\d{1,3}/\d{1,2}$")]
     places: Annotated[tuple[Place, ...], Field(min_length=1)]
     heated: bool

@@ -115,7 +115,8 @@ def _problem(item: Mapping[str, Any], kind: type[Any], where: str, others: Seque
     if item["type"] == "missing":
         return Problem(where, f'"{".".join(path)}" is missing')
     if item["type"] in {"literal_error", "enum"}:
-        allowed = re.split(", | or ", item["ctx"]["expected"].replace("'", ""))
+        # A member of an enum is told as <Place.PAD: 'pad'> where only some of its members are allowed.
+        allowed = re.split(", | or ", re.sub(r"<\S+ ([^>]*)>", r"\1", item["ctx"]["expected"]).replace("'", ""))
         return Problem(place, f'"{item["input"]}" is not allowed', nearest(str(item["input"]), allowed))
     said = str(item["msg"]).removeprefix("Value error, ")
     return Problem(place, said[:1].lower() + said[1:])
