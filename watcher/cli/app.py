@@ -15,6 +15,7 @@ from watcher.cli.decode import decode
 from watcher.cli.demo import demo
 from watcher.cli.destination import app as destination_app
 from watcher.cli.episode import app as episode_app
+from watcher.cli.holdover import holdover
 from watcher.cli.night import night
 from watcher.cli.now import now
 from watcher.cli.procedure import procedure
@@ -37,7 +38,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-for command in (demo, run, check, decode, now, night, procedure):
+for command in (demo, run, check, decode, now, night, holdover, procedure):
     app.command(epilog=_EPILOG)(command)
 app.add_typer(rules_app, name="rules")
 app.add_typer(subscription_app, name="subscription")

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from watcher.cli.options import JsonOption, RulesOption
+from watcher.cli.tables import app as tables_app
 
 if TYPE_CHECKING:
     from watcher.rulebook.model import Because, Finding, Rule
@@ -15,6 +16,7 @@ if TYPE_CHECKING:
 _VERDICTS = {True: "true", False: "false", None: "unknown"}
 
 app = typer.Typer(help="Look at the rulebook and test it.", no_args_is_help=True)
+app.add_typer(tables_app, name="tables")
 
 
 def _rules(folder: Path | None) -> dict[str, Rule]:

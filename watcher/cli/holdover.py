@@ -1,0 +1,352 @@
+"""`hoarline holdover`: one look-up in the holdover tables, by hand, of a report, or of a station's latest report."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from watcher.cli.options import ConfigOption, JsonOption, RulesOption
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from datetime import datetime, timedelta
+
+    from watcher.alerts.model import StationView
+    from watcher.reports.model import VisibilityBound
+    from watcher.treatment.question import Holdover, HoldoverQuestion
+    from watcher.treatment.words import FluidType, Surface
+
+_WIDTH = 100
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """The question, and which report it is about; None: given by hand."""
+
+    question: HoldoverQuestion
+    raw: str | None = None
+    observed_at: datetime | None = None
+    age: timedelta | None = None
+    note: str = ""
+
+
+def holdover(  # noqa: PLR0917 - one option for each thing that may be known
+    station: Annotated[str | None, typer.Argument(help="Station code: its latest report.", show_default=False)] = None,
+    fluid: Annotated[str, typer.Option(help='Fluid of the final application: "Type IV".')] = "",
+    mix: Annotated[str | None, typer.Option(help="Fluid and water: 100/0. Not for Type I.", show_default=False)] = None,
+    temp: Annotated[
+        str | None, typer.Option(help="Air temperature, °C: -2 as reported, -2.3, M02.", show_default=False)
+    ] = None,
+    weather: Annotated[
+        str | None, typer.Option(help='Weather as reported: "-SN BR"; none.', show_default=False)
+    ] = None,
+    visibility: Annotated[
+        str | None, typer.Option(help="Prevailing visibility: 2500 (metres), 1 1/2SM.", show_default=False)
+    ] = None,
+    night: Annotated[
+        bool | None, typer.Option("--night/--day", help="Left out: the worse of both.", show_default=False)
+    ] = None,
+    surface: Annotated[str, typer.Option(help="aluminium, composite or unknown: the worse.")] = "unknown",
+    flaps_set: Annotated[
+        bool, typer.Option("--flaps-set", help="Flaps or slats set before or during the treatment.")
+    ] = False,
+    frost: Annotated[
+        bool, typer.Option("--frost", help="Active frost: skin at or below 0 °C and at or below the frost point.")
+    ] = False,
+    cold_soaked: Annotated[
+        bool | None,
+        typer.Option(
+            "--cold-soaked/--not-cold-soaked", help="Wing colder than the air. Left out: may be.", show_default=False
+        ),
+    ] = None,
+    authority: Annotated[
+        str | None, typer.Option(help="Whose tables. Left out: the strictest of all.", show_default=False)
+    ] = None,
+    report: Annotated[str | None, typer.Option(help="A METAR or SPECI given by hand.", show_default=False)] = None,
+    position: Annotated[
+        str | None, typer.Option(help="Place of the station by hand: 60.20,11.10,210.", show_default=False)
+    ] = None,
+    training: Annotated[bool, typer.Option("--training", help="Give minutes of old tables, marked as such.")] = False,
+    config: ConfigOption = None,
+    rules: RulesOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Look up how long a treatment protects, or say why no time exists.
+
+    By --temp, --weather and --visibility, of a report, or of a station's latest report. The worst of all tables, charts
+    and temperatures that the question leaves open counts.
+    """
+    from dataclasses import replace
+
+    from watcher.cli.options import print_json
+    from watcher.cli.tables import own_folder
+    from watcher.clock import utc_now
+    from watcher.notify.message import CAUTION
+    from watcher.service.tables_folder import load_tables
+    from watcher.treatment.holdover import look_up
+    from watcher.treatment.question import as_contract
+
+    now = utc_now()
+    given = _Given(station, report, temp, weather, visibility, night)
+    asked = _asked(given, _fluid(fluid), _mix(mix), position, config, now)
+    tables = load_tables(own_folder(rules, config))
+    question = replace(
+        asked.question,
+        surface=_surface(surface),
+        flaps_set=flaps_set,
+        active_frost=frost,
+        cold_soaked_wing=cold_soaked,
+        authority=_authority(authority, tables.authorities),
+    )
+    answer = look_up(question, tables, now, training=training)
+    if as_json:
+        print_json({**as_contract(answer, CAUTION), **_of_report(asked)})
+        return
+    for line in _text(answer, replace(asked, question=question)):
+        typer.echo(line)
+
+
+@dataclass(frozen=True, slots=True)
+class _Given:
+    """What the command was given of the weather."""
+
+    station: str | None
+    report: str | None
+    temp: str | None
+    weather: str | None
+    visibility: str | None
+    night: bool | None
+
+
+def _asked(  # noqa: PLR0917 - the options as they come
+    given: _Given, fluid: FluidType, mix: str | None, position: str | None, config: Path | None, now: datetime
+) -> _Asked:
+    from watcher.errors import Problem, UsageError
+
+    by_hand = [each for each in (given.temp, given.weather, given.visibility) if each is not None]
+    ways = [bool(by_hand), given.report is not None, given.station is not None]
+    if sum(ways) != 1:
+        what = "has nothing to look up" if not any(ways) else "is given the weather in two ways"
+        remedy = "give --temp with --weather and --visibility, or --report, or a station code"
+        raise UsageError([Problem("hoarline holdover", what, remedy)])
+    if by_hand:
+        return _Asked(_by_hand(given, fluid, mix))
+    if given.report is not None:
+        from watcher.cli.hand import hand_now, hand_view
+
+        view = hand_view(given.report, None, position, now)
+        return _of_view(view, given.night, fluid, mix, hand_now(given.report, None, now))
+    from watcher.cli.stored import stored
+
+    assert given.station is not None
+    return _of_view(stored([given.station], config, now).views[0], given.night, fluid, mix, now)
+
+
+def _by_hand(given: _Given, fluid: FluidType, mix: str | None) -> HoldoverQuestion:
+    from watcher.treatment.question import HoldoverQuestion
+
+    low, high = _temperature(given.temp) if given.temp is not None else (None, None)
+    metres, bound = _visibility(given.visibility) if given.visibility is not None else (None, None)
+    groups = _weather(given.weather) if given.weather is not None else None
+    return HoldoverQuestion(
+        fluid=fluid,
+        mix=mix,
+        temp_low_c=low,
+        temp_high_c=high,
+        weather=groups,
+        visibility_m=metres,
+        visibility_bound=bound,
+        night=given.night,
+    )
+
+
+def _of_view(view: StationView, night: bool | None, fluid: FluidType, mix: str | None, now: datetime) -> _Asked:
+    """Return the question about a station's latest report; a report too old to say what falls now leaves it open."""
+    from dataclasses import replace
+    from datetime import timedelta
+
+    from watcher.alerts.latest import facts_of
+    from watcher.errors import Problem, UsageError
+    from watcher.reports.model import Observation
+    from watcher.treatment.asking import question_of
+    from watcher.units import duration_text
+
+    facts = facts_of(view, now)
+    observation = view.latest.decoded if view.latest is not None else None
+    if facts is None or not isinstance(observation, Observation):
+        remedy = "is it watched? hoarline now shows what is known of it"
+        raise UsageError([Problem(f"station {view.station.code}", "has no report", remedy)])
+    question = question_of(observation, facts, fluid=fluid, mix=mix)
+    question = replace(question, night=night if night is not None else question.night)
+    age = now - observation.observed_at
+    note = ""
+    # Common practice, no source: most stations report every 30 or 60 minutes.
+    if age > timedelta(minutes=90) or view.state.blind_since is not None:
+        note = f"The report is {duration_text(age)} old: what falls now is not known."
+        question = replace(question, weather=None)
+    return _Asked(question, observation.raw, observation.observed_at, age, note)
+
+
+def _fluid(text: str) -> FluidType:
+    from watcher.errors import Problem, UsageError
+    from watcher.treatment.words import FluidType
+
+    word = text.upper().removeprefix("TYPE").strip(" -")
+    number = {"1": "I", "2": "II", "3": "III", "4": "IV"}.get(word, word)
+    if number not in FluidType.__members__:
+        what = f'"{text}" is no fluid type' if text else "is missing"
+        raise UsageError([Problem("--fluid", what, f"allowed: {', '.join(FluidType)}")])
+    return FluidType[number]
+
+
+def _mix(text: str | None) -> str | None:
+    from watcher.errors import Problem, UsageError
+    from watcher.treatment.parse_rows import mix
+
+    if text is None:
+        return None
+    written = f"{text}/{100 - int(text)}" if text.isdecimal() and int(text) <= 100 else text
+    try:
+        return mix(written, None)
+    except ValueError as error:
+        raise UsageError([Problem("--mix", str(error))]) from error
+
+
+def _surface(text: str) -> Surface:
+    from watcher.errors import Problem, UsageError, nearest
+    from watcher.treatment.words import Surface
+
+    allowed = [each.value for each in Surface if each is not Surface.ANY]
+    if text.lower() not in allowed:
+        raise UsageError([Problem("--surface", f'"{text}" is not known', nearest(text, allowed))])
+    return Surface(text.lower())
+
+
+def _authority(text: str | None, allowed: tuple[str, ...]) -> str | None:
+    from watcher.errors import Problem, UsageError, nearest
+
+    if text is None:
+        return None
+    found = {each.casefold(): each for each in allowed}.get(text.casefold())
+    if found is None:
+        raise UsageError([Problem("--authority", f'"{text}" has no tables here', nearest(text, allowed))])
+    return found
+
+
+def _temperature(text: str) -> tuple[float, float]:
+    """Return what rounding leaves: half a degree to both sides of a whole one, a twentieth of a written tenth."""
+    from watcher.errors import Problem, UsageError
+    from watcher.reports.groups import Temperature, read_token
+
+    group = read_token(f"{text}/") if len(text) in {2, 3} and not text.startswith(("-", "+")) else None
+    if isinstance(group, Temperature) and group.temp_c is not None:
+        return group.temp_c[1], group.temp_c[2]
+    try:
+        value = float(text)
+    except ValueError:
+        value = float("nan")
+    if not -80 <= value <= 60:
+        raise UsageError([Problem("--temp", f'"{text}" is no air temperature', "°C, such as -2, -2.3 or M02")])
+    half = 0.05 if "." in text else 0.5
+    return value - half, value + half
+
+
+def _visibility(text: str) -> tuple[float | None, VisibilityBound | None]:
+    from watcher.errors import Problem, UsageError
+    from watcher.reports.body import read_body
+
+    plain = text.strip().upper()
+    body = read_body((f"{int(plain):04d}" if plain.isdecimal() and int(plain) <= 9999 else plain).split())
+    if plain.isdecimal() and int(plain) > 9999:
+        return 10000.0, "at_least"
+    if body.cavok:
+        return 10000.0, "at_least"
+    if body.visibility_m is None or body.weather or body.doubts:
+        remedy = "metres such as 2500, or statute miles such as 1 1/2SM, M1/4SM, P6SM"
+        raise UsageError([Problem("--visibility", f'"{text}" is none', remedy)])
+    return body.visibility_m, body.visibility_bound
+
+
+def _weather(text: str) -> tuple[str, ...]:
+    from watcher.errors import Problem, UsageError
+    from watcher.reports.weather import parse_weather
+
+    groups = tuple(text.upper().split())
+    if groups in {("NONE",), ("NSW",)}:
+        return ()
+    unknown = [group for group in groups if parse_weather(group) is None]
+    if unknown or not groups:
+        what = f'"{" ".join(unknown)}" is no weather group' if unknown else "is empty"
+        raise UsageError([Problem("--weather", what, 'as reported, such as "-SN BR" or FZDZ; none when nothing falls')])
+    return groups
+
+
+def _text(answer: Holdover, asked: _Asked) -> Iterator[str]:
+    """Yield the answer in the first line, then where it comes from, why, and the cautions."""
+    from textwrap import wrap
+
+    from watcher.cli.marks import shown
+    from watcher.notify.message import CAUTION
+    from watcher.treatment.parts import fluid_words
+
+    fluid = fluid_words(asked.question)
+    training = "TRAINING  " if answer.training else ""
+    yield shown(f"{training}{headline(answer)}  ({fluid})")
+    if asked.raw is not None:
+        from watcher.units import clock_z, duration_text
+
+        assert asked.observed_at is not None
+        assert asked.age is not None
+        yield shown(f"  report {clock_z(asked.observed_at)}, {duration_text(asked.age)} old: {asked.raw}")
+    if answer.table is not None:
+        yield shown(f"  {answer.table}; {answer.authority}, season {answer.season}; {_basis(answer)}")
+    said = [asked.note, answer.why, answer.caution, CAUTION]
+    for sentence in filter(None, said):
+        yield from wrap(shown(sentence), _WIDTH, initial_indent="  ", subsequent_indent="  ")
+
+
+def headline(answer: Holdover) -> str:
+    """Return the answer in one clause."""
+    from watcher.treatment.question import Outcome
+    from watcher.treatment.words import COLUMN_WORDS
+
+    column = f"{COLUMN_WORDS[answer.column]}" if answer.column is not None else ""
+    match answer.outcome:
+        case Outcome.TIME if answer.lower_min == answer.upper_min:
+            return f"{answer.lower_min} min holdover time, {column}"
+        case Outcome.TIME:
+            return f"{answer.lower_min}-{answer.upper_min} min holdover time, {column}"
+        case Outcome.ALLOWANCE if answer.allowance_min is not None:
+            return f"No holdover time; allowance time {answer.allowance_min} min"
+        case Outcome.ALLOWANCE:
+            return "No holdover time; an allowance time may exist"
+        case Outcome.SPECIAL:
+            return "No holdover time on the tables"
+        case Outcome.OUT_OF_SEASON:
+            return f"No minutes: the tables are out of season, {column}"
+        case Outcome.UNKNOWN:
+            return "No answer"
+        case Outcome.NOT_NEEDED:
+            return "No holdover time needed for this weather"
+        case Outcome.NONE:
+            return f"No holdover time exists{f', {column}' if column else ''}"
+
+
+def _basis(answer: Holdover) -> str:
+    force = "in force" if answer.current else "NOT in force"
+    basis = {"official": "official figures", "seen": "read in an old copy", "memory": "from memory"}
+    confidence = f", confidence {answer.confidence.value}" if answer.confidence is not None else ""
+    return f"{force}; {basis[answer.basis.value]}{confidence}" if answer.basis is not None else force
+
+
+def _of_report(asked: _Asked) -> dict[str, object]:
+    from watcher.units import iso_z
+
+    return {
+        "raw": asked.raw,
+        "observed_at": iso_z(asked.observed_at) if asked.observed_at is not None else None,
+        "report_age_min": round(asked.age.total_seconds() / 60, 1) if asked.age is not None else None,
+    }
