@@ -17,6 +17,7 @@ from watcher.errors import RulesError
 from watcher.treatment.kinds import ApuPlace, Contamination, Engines, Flaps, Place, Size
 from watcher.treatment.parse_aircraft import parse_aircraft
 from watcher.treatment.parse_operations import parse_operations
+from watcher.treatment.parse_procedure import parse_procedure
 from watcher.treatment.procedures import Clock, Condition, Item, Stop
 from watcher.treatment.profiles import (
     AircraftProfile,
@@ -211,6 +212,29 @@ def test_the_page_about_the_files_explains_every_key_and_clock(kind):
     words = [field.name for field in fields(kind)] if is_dataclass(kind) else list(kind)
     written_otherwise = {"station", "sites", "times", "fluids"} if kind is Operations else set()
     assert not [word for word in words if word not in written_otherwise and f"`{word}`" not in page]
+
+
+@pytest.mark.parametrize(
+    ("parse", "name"),
+    [
+        (parse_aircraft, "aircraft.toml"),
+        (parse_operations, "operations.toml"),
+        (parse_procedure, "procedures/after-push.toml"),
+    ],
+)
+@pytest.mark.parametrize(
+    "odd", ['""', "[]", "{}", "nan", "-inf", "true", "-1", "1e400", "1979-05-27", "[[[]]]", '{ p10 = "" }', '"\\u0000"']
+)
+def test_whatever_stands_at_any_key_is_taken_or_refused_by_place_and_never_breaks_the_reader(parse, name, odd):
+    text = (RULES / name).read_text(encoding="utf-8")
+    told = []
+    for found in list(re.finditer(r"^(\w+) = .+$", text, flags=re.MULTILINE))[:40]:
+        try:
+            parse(f"{text[: found.start()]}{found[1]} = {odd}{text[found.end() :]}", name)
+        except RulesError as error:
+            told.extend(error.problems)
+    assert told
+    assert all(problem.where.startswith(name) and problem.what for problem in told)
 
 
 @pytest.mark.parametrize("parse", [parse_aircraft, parse_operations])

@@ -147,6 +147,7 @@ def _text(
     from watcher.treatment.procedures import Phase
 
     yield sheet.title
+    yield "Registration ................  Date ..............  Time, Z ............"
     engines = f"Engines {situation.engines}." if situation.engines is not None else "Engines: as agreed."
     yield from _wrapped(" ".join(filter(None, (_about(profile), engines))))
     yield ""
