@@ -129,13 +129,13 @@ _PARKED = (
     ),
     ParkedLine(
         name="Ship 4",
-        station="XMOR",
+        station="XVAL",
         zone="Europe/Oslo",
         departs_at=datetime(2026, 1, 13, 5, 40, tzinfo=UTC),
         chance=0.78,
         contaminant=Contaminant.DEPOSIT,
         part="tank_part",
-        headline="Ship 4 at XMOR, departs 13/0540Z (06:40 Europe/Oslo): 78 % frosted; frost from about 0130Z "
+        headline="Ship 4 at XVAL, departs 13/0540Z (06:40 Europe/Oslo): 78 % frosted; frost from about 0130Z "
         "(0030Z-0330Z), deposit gone about 0840Z",
         outcome="78 % frosted; frost from about 0130Z (0030Z-0330Z), deposit gone about 0840Z",
         why="At departure on a part full tank: deposit 78 %, frost forming 41 %, frozen water under 1 %, snow or "
@@ -163,13 +163,13 @@ _PARKED = (
     ),
     ParkedLine(
         name="Ship 7",
-        station="XBAY",
+        station="XDAL",
         zone="Europe/Oslo",
         departs_at=datetime(2026, 1, 12, 13, 10, tzinfo=UTC),
         chance=0.04,
         contaminant=Contaminant.DEPOSIT,
         part="tank_full",
-        headline="Ship 7 at XBAY, departs 1310Z (14:10 Europe/Oslo): 4 % frosted",
+        headline="Ship 7 at XDAL, departs 1310Z (14:10 Europe/Oslo): 4 % frosted",
         outcome="4 % frosted",
         why="At departure on a full tank: deposit 4 %, frozen water 3 %, frost forming 1 %, snow or freezing "
         "precipitation on it under 1 %; skin 2 °C (-1 to 5), frost point -1 °C. Computed from the report of 0550Z and "
