@@ -7,7 +7,9 @@ from tempfile import TemporaryDirectory
 
 from watcher.errors import Problem, RulesError
 from watcher.service.rules_folder import file_in_force, rules_dir
+from watcher.treatment.application import FluidRules
 from watcher.treatment.check_tables import wrong
+from watcher.treatment.parse_fluids import parse_fluids
 from watcher.treatment.parse_tables import head_of, parse_tables
 from watcher.treatment.parse_weather import parse_conditions, parse_weather_rows
 from watcher.treatment.tables import Tables, TableSet, collected
@@ -45,6 +47,11 @@ def load_tables(folder: Path | None = None) -> Tables:
         parse_weather_rows(weather, weather_name),
         parse_conditions(conditions, conditions_name),
     )
+
+
+def load_fluid_rules(folder: Path | None = None) -> FluidRules:
+    """Return the rules for fluids; RulesError says all that is wrong with their files."""
+    return parse_fluids(file_in_force("fluids.toml", folder), file_in_force(f"{FOLDER}/application.csv", folder))
 
 
 def read_set(path: Path) -> TableSet:

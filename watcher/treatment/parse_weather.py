@@ -107,7 +107,7 @@ def _use(text: str) -> tuple[str, ...]:
 
 
 def _condition(line: Line) -> Condition | None:
-    fluids, effect = line.read("fluids", _fluids), line.read("effect", _effect)
+    fluids, effect = line.read("fluids", fluids_of), line.read("effect", _effect)
     percent, mark = line.read("percent", _percent), mark_of(line, Basis.MEMORY, None)
     if not line.texts["text"]:
         line.say("text", "is empty")
@@ -121,7 +121,8 @@ def _condition(line: Line) -> Condition | None:
     )
 
 
-def _fluids(text: str) -> frozenset[FluidType]:
+def fluids_of(text: str) -> frozenset[FluidType]:
+    """Return the fluid types of a field such as ``Type II Type IV`` or ``all``; ValueError says what is allowed."""
     if text == "all":
         return frozenset(FluidType)
     rest = text
