@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 
 import typer
@@ -9,6 +10,9 @@ import typer
 from watcher.cli.options import ConfigOption, JsonOption
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
     from watcher.errors import Problem
     from watcher.service.directory import Directory
     from watcher.settings import Settings
@@ -104,16 +108,28 @@ def _query_notes(settings: Settings) -> list[str]:
     return notes
 
 
-def _rule_problems(settings: Settings) -> tuple[Problem, ...]:
+def _rule_problems(settings: Settings) -> list[Problem]:
+    """Read all that the rules folder may hold: rules, procedures, aircraft, operations."""
     from watcher.errors import RulesError
     from watcher.service.rules_folder import load_rulebook
+    from watcher.service.treatment_files import load_fleet, load_operations, load_procedure
+    from watcher.treatment.kinds import Place
 
-    folder = settings.text.rules.folder
-    try:
-        load_rulebook(settings.path(folder) if folder is not None else None)
-    except RulesError as error:
-        return error.problems
-    return ()
+    set_folder = settings.text.rules.folder
+    folder = settings.path(set_folder) if set_folder is not None else None
+    loaders: list[Callable[[Path | None], object]] = [
+        load_rulebook,
+        load_fleet,
+        load_operations,
+        *(partial(load_procedure, place) for place in Place),
+    ]
+    problems: list[Problem] = []
+    for load in loaders:
+        try:
+            load(folder)
+        except RulesError as error:
+            problems.extend(problem for problem in error.problems if problem not in problems)
+    return problems
 
 
 def _destination_problems(settings: Settings) -> tuple[Problem, ...]:
