@@ -1,0 +1,311 @@
+"""One treated aircraft from the start of its final application to its end.
+
+Sources: the holdover time runs from the start of the final application (UK CAA, GM on ground de-icing; TP 10643E,
+chapter 4, paragraph 66); the check after it has run out (TP 10643E, chapter 4, paragraphs 83 to 87: not with Type I,
+lower time 20 minutes or more, once). Cells are those of the shipped sheet of 2003-04, read here as plain CSV.
+"""
+
+from __future__ import annotations
+
+import csv
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+
+from tests.treatment.aircraft import START, XNOR, at, report, shipped, treated
+from watcher.reports.model import Observation
+from watcher.service.rules_folder import rules_dir
+from watcher.treatment.clocks import Clocks, clocks
+from watcher.treatment.protection import (
+    LONGEST,
+    Ending,
+    Entered,
+    Protection,
+    Standing,
+    counts_from,
+    ended,
+    seen_in,
+    with_end_of_treatment,
+    with_report,
+)
+from watcher.treatment.protection_changes import Change, advance
+from watcher.treatment.protection_steps import next_step, why_no_check
+from watcher.treatment.tables import Tables
+from watcher.treatment.words import FluidType
+
+
+def hears(
+    protection: Protection, news: Observation | Entered | None, minutes: float, tables: Tables | None = None
+) -> tuple[Protection, Change | None]:
+    return advance(protection, news, XNOR, tables or shipped(), at(minutes))
+
+
+def reading(protection: Protection, minutes: float) -> Clocks:
+    return clocks(protection, shipped(), at(minutes))
+
+
+def cell(column: str, oat: str, mix: str) -> tuple[int, int]:
+    """Return minutes of the published sheet, read without the parser."""
+    path = rules_dir() / "holdover" / "canada-2003-04" / "type-4.csv"
+    lines = [line for line in path.read_text().splitlines() if line and not line.startswith("#")]
+    (row,) = [row for row in csv.DictReader(lines) if row["oat_c"] == oat and row["mix"] == mix]
+    low, high = row[column].split("-")
+    return int(low), int(high)
+
+
+def test_both_ends_are_counted_from_the_start_of_the_final_application() -> None:
+    protection = treated(report(-22, "-FZDZ", visibility="5000"), fluid=FluidType.IV)
+    found = reading(protection, 5)
+    published = cell("freezing_drizzle", "0 to -3", "100/0")
+    assert (found.lower_min, found.upper_min) <= published
+    assert found.lower_ends_at == START + timedelta(minutes=found.lower_min or 0)
+    assert found.upper_ends_at == START + timedelta(minutes=found.upper_min or 0)
+    assert found.standing is Standing.RUNNING
+    assert found.training
+
+
+def test_the_waits_for_bleed_air_run_from_the_end_of_the_treatment() -> None:
+    protection = treated(engine_wait_min=1.0, apu_wait_min=5.0, waits_source="common practice, no source")
+    assert reading(protection, 3).engine_bleed_wait_ends is None, "the treatment has not ended"
+    over = reading(with_end_of_treatment(protection, at(6)), 7)
+    assert over.engine_bleed_wait_ends == at(7)
+    assert over.apu_bleed_wait_ends == at(11)
+    unknown = replace(with_end_of_treatment(protection, at(6)), engine_wait_min=None)
+    assert reading(unknown, 7).engine_bleed_wait_ends is None, "without a value no time"
+
+
+def test_a_treatment_does_not_end_before_it_began() -> None:
+    with pytest.raises(ValueError, match="before its final application began"):
+        with_end_of_treatment(treated(), at(-1))
+
+
+def test_heavier_snow_shortens_and_is_told_once_with_the_minutes_before_and_after() -> None:
+    protection = treated(report(-22, visibility="9999"), fluid=FluidType.III, mix="100/0")
+    before = reading(protection, 2)
+    protection, change = hears(protection, report(8, "SN", visibility="2500"), 8)
+    assert change is not None
+    assert change.kind == "shortened"
+    assert before.lower_ends_at is not None
+    assert change.minutes_before == int((before.lower_ends_at - at(8)).total_seconds() // 60)
+    assert change.minutes_after is not None
+    assert change.minutes_after < change.minutes_before
+    assert "Pre-take-off check inside the holdover time" in change.next_step
+    again, repeated = hears(protection, report(8, "SN", visibility="2500"), 9)
+    assert repeated is None
+    assert again == protection
+
+
+def test_better_weather_lengthens_nothing() -> None:
+    protection = treated(report(-22, "SN", visibility="2500"))
+    before = reading(protection, 5).lower_ends_at
+    assert before is not None
+    protection, change = hears(protection, report(8, "-SN", visibility="9999"), 8)
+    assert change is None
+    assert reading(protection, 8).lower_ends_at == before
+    protection, change = hears(protection, report(18, "", visibility="CAVOK"), 18)
+    assert change is None
+    assert reading(protection, 18).lower_ends_at == before
+
+
+def test_freezing_rain_loses_the_protection_at_once_and_for_good() -> None:
+    protection, change = hears(treated(), report(8, "FZRA"), 8)
+    assert change is not None
+    assert (change.kind, change.minutes_after) == ("lost", None)
+    assert change.clocks.standing is Standing.NONE
+    assert change.next_step.startswith("Hold: no take-off on the tables")
+    protection, again = hears(protection, report(20, "-SN"), 20)
+    assert again is None
+    assert reading(protection, 20).standing is Standing.NONE
+    assert reading(protection, 20).lower_ends_at is None
+
+
+def test_heavy_snow_asks_for_the_special_approval() -> None:
+    _, change = hears(treated(), report(8, "+SN", visibility="0400"), 8)
+    assert change is not None
+    assert "special approval" in change.next_step
+
+
+def test_snow_that_begins_after_a_dry_start_counts_from_the_start() -> None:
+    protection = treated(report(-22, "", visibility="9999"))
+    assert reading(protection, 3).standing is Standing.NO_LIMIT
+    assert reading(protection, 3).ends_at is None
+    protection, change = hears(protection, report(8), 8)
+    assert change is not None
+    assert (change.kind, change.minutes_before) == ("shortened", None)
+    assert change.clocks.lower_ends_at == START + timedelta(minutes=change.clocks.lower_min or 0)
+
+
+def test_ice_pellets_leave_an_allowance_time_that_no_check_extends() -> None:
+    protection, change = hears(treated(), report(8, "-PL", visibility="4000"), 8)
+    assert change is not None
+    assert change.kind == "lost"
+    assert change.clocks.standing is Standing.ALLOWANCE
+    assert change.clocks.lower_ends_at is None
+    end = change.clocks.allowance_ends_at
+    assert end is not None
+    protection, over = hears(protection, None, (end - START).total_seconds() / 60)
+    assert over is not None
+    assert over.kind == "lost"
+    assert "never extended by a check" in over.next_step
+    assert "complete new treatment" in over.next_step
+
+
+def test_running_out_is_told_once() -> None:
+    protection = treated()
+    end = reading(protection, 1).lower_min
+    assert end is not None
+    protection, early = hears(protection, None, end - 0.1)
+    assert early is None
+    protection, change = hears(protection, None, end)
+    assert change is not None
+    assert (change.kind, change.minutes_before, change.minutes_after) == ("lost", 0, 0)
+    assert change.clocks.standing is Standing.OVER
+    _, again = hears(protection, report(end + 5), end + 5)
+    assert again is None
+
+
+def test_after_the_end_the_check_counts_only_by_the_rule_of_the_authority() -> None:
+    long = treated(report(-22, "-SN", visibility="9999"))
+    minutes = reading(long, 0).lower_min or 0
+    assert minutes >= 20
+    over = reading(long, minutes + 1)
+    assert why_no_check(long, over) is None
+    assert "within 5 minutes before the take-off, once only" in next_step(long, over)
+
+    type_one = treated(fluid=FluidType.I, mix=None)
+    over = reading(type_one, 60)
+    assert why_no_check(type_one, over) == "not with Type I"
+    assert next_step(type_one, over).startswith("Return for a complete new treatment")
+    assert why_no_check(replace(type_one, authority="FAA"), over) is None
+    assert why_no_check(replace(type_one, authority="Somebody else"), over) == "not with Type I"
+
+    short = treated(report(-22, "-FZRA", temp="M05/M06"), mix="75/25")
+    found = reading(short, 110)
+    assert found.lower_min is not None
+    assert found.lower_min < 20
+    assert "less than 20" in (why_no_check(short, found) or "")
+
+
+def test_a_blind_station_stops_the_minutes_and_they_go_on_when_it_sees() -> None:
+    protection = treated()
+    end = reading(protection, 5).lower_ends_at
+    blind, change = hears(replace(protection, blind=True), None, 10)
+    assert change is None
+    found = reading(blind, 10)
+    assert (found.standing, found.lower_ends_at, found.lower_min) == (Standing.BLIND, None, None)
+    assert "enter what you see" in next_step(blind, found)
+    seeing, change = hears(replace(blind, blind=False), report(12), 12)
+    assert change is None
+    assert reading(seeing, 12).lower_ends_at == end
+
+
+def test_what_runs_out_while_the_station_is_blind_is_told_all_the_same() -> None:
+    protection = replace(treated(), blind=True)
+    _, change = hears(protection, None, 200)
+    assert change is not None
+    assert change.clocks.standing is Standing.OVER
+
+
+def test_a_report_that_leaves_the_weather_open_stops_the_minutes_until_the_next() -> None:
+    protection, change = hears(treated(), report(8, "-SN", visibility="////"), 8)
+    assert change is None
+    assert reading(protection, 8).standing is Standing.UNKNOWN
+    assert reading(protection, 8).lower_ends_at is None
+    protection, _ = hears(protection, report(12), 12)
+    found = reading(protection, 12)
+    assert found.standing is Standing.RUNNING
+    assert len(found.unsure) == 1, "what was open stays said"
+
+
+def test_tables_out_of_season_give_no_minutes_but_still_say_where_no_time_exists() -> None:
+    protection = treated(training=False)
+    found = reading(protection, 5)
+    assert (found.standing, found.lower_min, found.ends_at) == (Standing.OUT_OF_SEASON, None, None)
+    assert "this season's official table" in next_step(protection, found)
+    _, change = hears(protection, report(8, "FZRA"), 8)
+    assert change is not None
+    assert change.clocks.standing is Standing.NONE
+
+
+def test_what_the_crew_sees_counts_with_the_temperature_of_the_latest_report() -> None:
+    protection, change = hears(treated(), Entered(at(6), weather=("+SN",)), 6)
+    assert change is not None
+    assert change.clocks.standing is Standing.NONE
+    _, change = hears(treated(report(-22, visibility="9999")), Entered(at(6), visibility_m=800), 6)
+    assert change is not None
+    assert change.clocks.worst is not None
+    assert change.clocks.worst.seen.by_crew
+    assert change.clocks.worst.seen.temp_low_c == -2.5
+
+
+def test_frost_that_the_crew_sees_gives_a_time_where_nothing_falls() -> None:
+    protection = treated(report(-22, "", visibility="9999"))
+    protection, change = hears(protection, Entered(at(6), active_frost=True), 6)
+    assert change is not None
+    assert change.kind == "shortened"
+    assert change.clocks.lower_min == change.clocks.upper_min
+
+
+def test_an_entry_before_any_report_gives_no_minutes() -> None:
+    protection = replace(treated(), seen=(), announced=None)
+    protection, _ = hears(protection, Entered(at(2), weather=("-SN",), visibility_m=4000), 2)
+    assert reading(protection, 2).standing is Standing.UNKNOWN
+
+
+def test_weather_from_before_the_report_in_force_does_not_count() -> None:
+    first = report(-12)
+    protection = treated(first)
+    assert protection.counts_from == first.observed_at
+    assert with_report(protection, report(-42, "FZRA"), XNOR) == protection
+    assert with_report(protection, report(-5, "FZRA"), XNOR) != protection, "nearer to the start it counts"
+    assert counts_from(START, []) == START - timedelta(minutes=90)
+    assert counts_from(START, [at(-200), at(5)]) == START - timedelta(minutes=90)
+
+
+def test_freezing_rain_that_had_fallen_before_the_report_counts() -> None:
+    after = report(8)
+    lately = after._replace(recent_weather=("FZRA",))
+    protection, change = hears(treated(), lately, 8)
+    assert change is not None
+    assert change.clocks.standing is Standing.NONE
+    snow = after._replace(recent_weather=("SN",))
+    protection, change = hears(treated(), snow, 8)
+    assert change is None
+    found = reading(protection, 8)
+    assert found.standing is Standing.RUNNING, "how heavy it was is not known, and said"
+    assert len(found.unsure) == 1
+
+
+def test_day_is_day_only_where_the_sun_is_still_up_an_hour_later() -> None:
+    """At 60.2 N on 12 January the sun sets at about 1456 UTC (memory)."""
+    noon, afternoon, night = 7 * 60 - 12, 9 * 60 + 18, 12 * 60
+    assert [seen_in(report(minutes), XNOR)[0].night for minutes in (noon, afternoon, night)] == [False, None, True]
+    assert seen_in(report(noon), replace(XNOR, latitude_deg=None))[0].night is None
+
+
+def test_flaps_set_for_the_treatment_shorten_every_time() -> None:
+    """0.76 of a time, rounded down (FAA guidance: memory)."""
+    minutes = reading(treated(), 0).lower_min
+    assert minutes is not None
+    assert reading(treated(flaps_set=True), 0).lower_min == minutes * 76 // 100
+
+
+def test_what_has_ended_moves_no_more() -> None:
+    protection = ended(treated(), Ending.TOOK_OFF, at(20))
+    assert ended(protection, Ending.RETURNED, at(25)) == protection
+    assert hears(protection, report(30, "FZRA"), 30) == (protection, None)
+    assert reading(protection, 30).standing is Standing.ENDED
+    assert reading(protection, 30).ends_at is None
+
+
+def test_after_twelve_hours_it_ends_by_itself() -> None:
+    protection, change = hears(treated(), None, LONGEST.total_seconds() / 60)
+    assert change is None
+    assert protection.ending is Ending.EXPIRED
+
+
+def test_reports_of_other_stations_and_without_content_are_passed_over() -> None:
+    protection = treated()
+    assert with_report(protection, report(8, "FZRA")._replace(station="XBAY"), XNOR) == protection
+    assert with_report(protection, report(8, "FZRA")._replace(nil=True), XNOR) == protection

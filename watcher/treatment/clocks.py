@@ -1,0 +1,248 @@
+"""The clocks of a protection: read from all weather that the aircraft stood in, never longer than any of it allows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, MutableMapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from watcher.treatment.holdover import look_up
+from watcher.treatment.protection import Protection, Seen, Standing
+from watcher.treatment.question import Holdover, HoldoverQuestion, Outcome
+from watcher.treatment.tables import Tables
+
+# Answers of one set of tables on one day, by question and whether for training: many aircraft ask the same.
+Answers = MutableMapping[tuple[HoldoverQuestion, bool], Holdover]
+
+_RANK = {outcome: rank for rank, outcome in enumerate(Outcome)}
+_NO_TIME = frozenset({Outcome.NONE, Outcome.SPECIAL})
+_OPEN = frozenset({Outcome.UNKNOWN, Outcome.OUT_OF_SEASON})
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What the tables say of one weather that the aircraft stood in."""
+
+    seen: Seen
+    holdover: Holdover
+
+
+@dataclass(frozen=True, slots=True)
+class Clocks:
+    """How a protection stands at a time.
+
+    Parameters
+    ----------
+    at, standing
+        When, and how.
+    lower_min, upper_min, allowance_min
+        The shortest times of all weather since the start, in minutes; None where there is none, or none is shown.
+    lower_ends_at, upper_ends_at, allowance_ends_at
+        Counted from the start of the final application; None where there is no such time, or none is shown.
+    engine_bleed_wait_ends, apu_bleed_wait_ends
+        Counted from the end of the treatment; None where that or the wait is not known.
+    worst
+        The answer that decides; None before the first report.
+    unsure
+        Answers that leave the weather open, such as of a report without visibility; of now or of before.
+    blind
+        No usable report comes in now.
+    latest_at
+        When the newest report was observed.
+    """
+
+    at: datetime
+    standing: Standing
+    lower_min: int | None
+    upper_min: int | None
+    allowance_min: int | None
+    lower_ends_at: datetime | None
+    upper_ends_at: datetime | None
+    allowance_ends_at: datetime | None
+    engine_bleed_wait_ends: datetime | None
+    apu_bleed_wait_ends: datetime | None
+    worst: Answer | None
+    unsure: tuple[Answer, ...]
+    blind: bool
+    latest_at: datetime | None
+
+    @property
+    def ends_at(self) -> datetime | None:
+        """When the protection runs out: the lower end, or the end of an allowance time."""
+        return self.allowance_ends_at if self.allowance_ends_at is not None else self.lower_ends_at
+
+    @property
+    def training(self) -> bool:
+        """Whether its minutes are from tables that are not in force."""
+        return self.worst is not None and self.worst.holdover.training
+
+
+def whole_minutes_to(end: datetime | None, now: datetime) -> int | None:
+    """Return the whole minutes that are left until a time, 0 once it is past; None without one."""
+    return None if end is None else max(0, int((end - now).total_seconds() // 60))
+
+
+def clocks(protection: Protection, tables: Tables, now: datetime, answers: Answers | None = None) -> Clocks:
+    """Return how a protection stands.
+
+    Every weather since the start of the final application is looked up, and the worst counts: an outcome without a time
+    before one with a time, the shortest lower and the shortest upper time. What leaves the weather open stops the
+    minutes while it is the latest that is known.
+
+    Parameters
+    ----------
+    protection
+        What was put on when, and what it stood in.
+    tables
+        The tables there are.
+    now
+        Aware UTC.
+    answers
+        Kept between calls with the same tables on the same day, where many are read.
+
+    Returns
+    -------
+    Clocks
+        Minutes only where every table used is in force, or the protection is for training.
+    """
+    found = _answers(protection, tables, now, {} if answers is None else answers)
+    known = [each for each in found if each.holdover.outcome not in _OPEN]
+    worst = min(known or found, key=_badness, default=None)
+    ends = _Ends.of(protection, known, worst)
+    standing = _standing(protection, found, worst, ends, now)
+    shown = ends if standing in _WITH_MINUTES else _Ends()
+    latest = protection.latest_at
+    return Clocks(
+        at=now,
+        standing=standing,
+        lower_min=shown.lower_min,
+        upper_min=shown.upper_min,
+        allowance_min=shown.allowance_min,
+        lower_ends_at=_after(protection.started_at, shown.lower_min),
+        upper_ends_at=_after(protection.started_at, shown.upper_min),
+        allowance_ends_at=_after(protection.started_at, shown.allowance_min),
+        engine_bleed_wait_ends=_after(protection.treatment_ended_at, protection.engine_wait_min),
+        apu_bleed_wait_ends=_after(protection.treatment_ended_at, protection.apu_wait_min),
+        worst=worst,
+        unsure=tuple(each for each in found if each.holdover.outcome is Outcome.UNKNOWN),
+        blind=protection.blind,
+        latest_at=latest,
+    )
+
+
+_WITH_MINUTES = frozenset({Standing.RUNNING, Standing.ALLOWANCE, Standing.OVER})
+
+
+@dataclass(frozen=True, slots=True)
+class _Ends:
+    """The shortest times since the start, in minutes; either a holdover or an allowance time, never both."""
+
+    lower_min: int | None = None
+    upper_min: int | None = None
+    allowance_min: int | None = None
+
+    @classmethod
+    def of(cls, protection: Protection, known: list[Answer], worst: Answer | None) -> _Ends:
+        if worst is None or not protection.live:
+            return cls()
+        lowers = [each.holdover.lower_min for each in known if each.holdover.lower_min is not None]
+        uppers = [each.holdover.upper_min for each in known if each.holdover.upper_min is not None]
+        allowed = [each.holdover.allowance_min for each in known if each.holdover.allowance_min is not None]
+        if worst.holdover.outcome is Outcome.TIME:
+            return cls(min(lowers, default=None), min(uppers, default=None))
+        if worst.holdover.outcome is Outcome.ALLOWANCE and allowed:
+            # An allowance time never outlasts the holdover time that was running before.
+            return cls(allowance_min=min((*allowed, *lowers)))
+        return cls()
+
+    @property
+    def first_min(self) -> int | None:
+        """Minutes after which the protection runs out."""
+        return self.allowance_min if self.allowance_min is not None else self.lower_min
+
+
+def _standing(
+    protection: Protection, found: list[Answer], worst: Answer | None, ends: _Ends, now: datetime
+) -> Standing:
+    """Return how it stands: what is lost stays lost, also where nothing is known of now."""
+    outcome = worst.holdover.outcome if worst is not None else Outcome.UNKNOWN
+    runs_out_at = _after(protection.started_at, ends.first_min)
+    if not protection.live:
+        return Standing.ENDED
+    if outcome in _NO_TIME:
+        return Standing.NONE
+    if runs_out_at is not None and now >= runs_out_at:
+        return Standing.OVER
+    if protection.blind:
+        return Standing.BLIND
+    if outcome is Outcome.UNKNOWN or protection.latest_at is None or _is_open_now(protection, found):
+        return Standing.UNKNOWN
+    withheld = any(each.holdover.outcome is Outcome.OUT_OF_SEASON for each in found)
+    if withheld or (outcome is not Outcome.NOT_NEEDED and runs_out_at is None):
+        return Standing.OUT_OF_SEASON
+    return {
+        Outcome.NOT_NEEDED: Standing.NO_LIMIT,
+        Outcome.TIME: Standing.RUNNING,
+        Outcome.ALLOWANCE: Standing.ALLOWANCE,
+    }[outcome]
+
+
+def _is_open_now(protection: Protection, found: list[Answer]) -> bool:
+    """Return whether the latest report, or what the crew has seen since, leaves the weather open."""
+    latest = protection.latest_at
+    return any(
+        each.holdover.outcome is Outcome.UNKNOWN
+        and not each.seen.recent
+        and (latest is None or each.seen.last_at >= latest)
+        for each in found
+    )
+
+
+def _answers(protection: Protection, tables: Tables, now: datetime, answers: Answers) -> list[Answer]:
+    return list(_answered(protection, tables, now, answers))
+
+
+def _answered(protection: Protection, tables: Tables, now: datetime, answers: Answers) -> Iterator[Answer]:
+    for seen in protection.seen:
+        question = question_of(protection, seen)
+        key = question, protection.training
+        answer = answers.get(key)
+        if answer is None:
+            answer = answers[key] = look_up(question, tables, now, training=protection.training)
+        yield Answer(seen, answer)
+
+
+def question_of(protection: Protection, seen: Seen) -> HoldoverQuestion:
+    """Return the look-up for one weather that the aircraft stood in."""
+    return HoldoverQuestion(
+        fluid=protection.fluid,
+        mix=protection.mix,
+        temp_low_c=seen.temp_low_c,
+        temp_high_c=seen.temp_high_c,
+        weather=seen.weather,
+        visibility_m=seen.visibility_m,
+        visibility_bound=seen.visibility_bound,
+        night=seen.night,
+        surface=protection.surface,
+        flaps_set=protection.flaps_set,
+        authority=protection.authority,
+        active_frost=seen.active_frost,
+        automatic=seen.automatic,
+    )
+
+
+def _badness(answer: Answer) -> tuple[int, float, float, datetime]:
+    """Return what puts the worst answer first; of equal ones the earliest."""
+    holdover = answer.holdover
+    shortest = holdover.lower_min if holdover.lower_min is not None else holdover.allowance_min
+    upper = holdover.upper_min if holdover.upper_min is not None else shortest
+    return (
+        -_RANK[holdover.outcome],
+        float("inf") if shortest is None else shortest,
+        float("inf") if upper is None else upper,
+        answer.seen.first_at,
+    )
+
+
+def _after(begin: datetime | None, minutes: float | None) -> datetime | None:
+    return None if begin is None or minutes is None else begin + timedelta(minutes=minutes)

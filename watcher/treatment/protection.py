@@ -1,0 +1,308 @@
+"""The protection of one treated aircraft: what was put on it when, and all weather that it has stood in since.
+
+Nothing is ever taken out of what was seen, so that neither a better report nor the order in which reports come in can
+lengthen a clock: the clocks are read from all of it (`watcher.treatment.clocks`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from enum import StrEnum
+from functools import lru_cache
+
+from watcher.reports.model import Observation, VisibilityBound
+from watcher.reports.station import Station
+from watcher.rulebook.derive import light_facts
+from watcher.rulebook.observed import observed_facts
+from watcher.treatment.kinds import Place
+from watcher.treatment.words import FluidType, Surface
+
+# Common practice, no source: no clock of any table runs as long, and an aircraft that left is often not signed off.
+LONGEST = timedelta(hours=12)
+# Common practice, no source: routine reports come every hour at most places, and often twenty minutes late.
+BEFORE_START = timedelta(minutes=90)
+
+
+class Standing(StrEnum):
+    """How a protection stands.
+
+    no-limit: nothing falls that a table answers for. running: before the lower end. allowance: inside an allowance
+    time. over: past the lower end, or past the allowance time. none: no holdover time exists. blind, unknown,
+    out-of-season: it cannot be told, and no minutes are shown.
+    """
+
+    NO_LIMIT = "no-limit"
+    RUNNING = "running"
+    ALLOWANCE = "allowance"
+    OVER = "over"
+    NONE = "none"
+    BLIND = "blind"
+    UNKNOWN = "unknown"
+    OUT_OF_SEASON = "out-of-season"
+    ENDED = "ended"
+
+
+class Ending(StrEnum):
+    """How a protection ended."""
+
+    TOOK_OFF = "took-off"
+    RETURNED = "returned"
+    EXPIRED = "expired"
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """Weather that the aircraft stood in, by one report, or as its crew saw it. Unknown is None.
+
+    `first_at`, `last_at`: when it was observed, the first and the last time that it was the same. `recent`: it had
+    fallen before the report, how heavily is not known. `by_crew`: no report says so.
+    """
+
+    first_at: datetime
+    last_at: datetime
+    temp_low_c: float | None
+    temp_high_c: float | None
+    weather: tuple[str, ...] | None
+    visibility_m: float | None = None
+    visibility_bound: VisibilityBound | None = None
+    night: bool | None = None
+    automatic: bool = False
+    active_frost: bool = False
+    recent: bool = False
+    by_crew: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Entered:
+    """What a crew sees or hears. None: as the latest report has it. It only ever worsens."""
+
+    at: datetime
+    weather: tuple[str, ...] | None = None
+    visibility_m: float | None = None
+    active_frost: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Announced:
+    """The worst that was made known of a protection. `ends_at`: the lower end, or that of an allowance time."""
+
+    standing: Standing
+    ends_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class Protection:
+    """One treated aircraft.
+
+    Parameters
+    ----------
+    id, station, aircraft
+        ``XNOR-P3``, where it stands, and what people call it.
+    fluid, mix, surface, flaps_set
+        Of the final application; see `HoldoverQuestion`.
+    started_at
+        When the final application began: the holdover time runs from here.
+    treatment_ended_at
+        The waits for bleed air run from here; None: not known, or not yet.
+    place
+        Where it was treated; None: not known.
+    engine_wait_min, apu_wait_min, waits_source
+        Waits of the aircraft's profile in minutes; None: not known, and no time is shown.
+    authority
+        Whose tables and rules; None: the strictest of all.
+    training
+        Minutes may come from tables that are not in force, marked as such.
+    counts_from
+        Reports observed before are of weather that the final application did not stand in.
+    seen
+        All weather since then, each once, in an order that does not hang on how it came in.
+    blind
+        The station has no usable report now.
+    announced
+        What was made known; None before the first reading.
+    ended_at, ending
+        None while it is live.
+    seq, version
+        Number of its last event; how often it was written down, which fences writers.
+    """
+
+    id: str
+    station: str
+    aircraft: str
+    fluid: FluidType
+    mix: str | None
+    started_at: datetime
+    counts_from: datetime
+    surface: Surface = Surface.UNKNOWN
+    flaps_set: bool = False
+    place: Place | None = None
+    treatment_ended_at: datetime | None = None
+    engine_wait_min: float | None = None
+    apu_wait_min: float | None = None
+    waits_source: str | None = None
+    authority: str | None = None
+    training: bool = False
+    seen: tuple[Seen, ...] = ()
+    blind: bool = False
+    announced: Announced | None = None
+    ended_at: datetime | None = None
+    ending: Ending | None = None
+    seq: int = 0
+    version: int = 0
+
+    @property
+    def live(self) -> bool:
+        """Whether it has not ended."""
+        return self.ended_at is None
+
+    @property
+    def latest_at(self) -> datetime | None:
+        """When the newest report was observed; None before the first."""
+        return max((each.last_at for each in self.seen if not each.by_crew), default=None)
+
+
+def counts_from(started_at: datetime, observed: Iterable[datetime]) -> datetime:
+    """Return from which time of observation reports count: that of the report in force when the application began.
+
+    Parameters
+    ----------
+    started_at
+        Start of the final application.
+    observed
+        Times of observation of the reports at hand.
+    """
+    earliest = started_at - BEFORE_START
+    return max((each for each in observed if earliest <= each <= started_at), default=earliest)
+
+
+def with_report(protection: Protection, observation: Observation, station: Station) -> Protection:
+    """Return a protection with the weather of a report.
+
+    A report of another station, one without content, and one that was observed before the protection counts change
+    nothing. What a corrected report said stays: an improvement never lengthens a clock.
+
+    Parameters
+    ----------
+    protection
+        As it stands.
+    observation
+        A METAR or SPECI.
+    station
+        Where it is, for day or night.
+    """
+    passed_over = observation.nil or observation.station != protection.station
+    if passed_over or observation.observed_at < protection.counts_from or not protection.live:
+        return protection
+    return _adding(protection, seen_in(observation, station))
+
+
+def with_entry(protection: Protection, entered: Entered) -> Protection:
+    """Return a protection with what the crew sees: instead of what the latest report says of it, and beside it.
+
+    Parameters
+    ----------
+    protection
+        As it stands.
+    entered
+        What was entered. Before the first report its temperature is not known.
+    """
+    reports = [each for each in protection.seen if not each.by_crew and not each.recent]
+    latest = max(reports, key=lambda each: each.last_at, default=None)
+    if not protection.live:
+        return protection
+    return _adding(protection, [_as_entered(entered, latest)])
+
+
+def with_end_of_treatment(protection: Protection, ended_at: datetime) -> Protection:
+    """Return a protection whose treatment has ended.
+
+    Raises
+    ------
+    ValueError
+        It would end before it began.
+    """
+    if ended_at < protection.started_at:
+        raise ValueError("the treatment would end before its final application began")
+    return replace(protection, treatment_ended_at=ended_at)
+
+
+def ended(protection: Protection, ending: Ending, at: datetime) -> Protection:
+    """Return a protection that is over; the first ending counts."""
+    return replace(protection, ending=ending, ended_at=at) if protection.live else protection
+
+
+@lru_cache(maxsize=512)
+def seen_in(observation: Observation, station: Station) -> tuple[Seen, ...]:
+    """Return the weather of a report, and what it says has fallen lately.
+
+    What it could not see is in it as the facts of the rulebook have it. It is day only where the sun is up an hour
+    later too: the report stands that long.
+    """
+    at = observation.observed_at
+    weather = observed_facts(observation, station=station, history=(), now=at).values["weather"]
+    now = Seen(
+        first_at=at,
+        last_at=at,
+        temp_low_c=observation.temp_c_low,
+        temp_high_c=observation.temp_c_high,
+        weather=tuple(sorted(weather)) if isinstance(weather, frozenset) else None,
+        visibility_m=observation.visibility_m,
+        visibility_bound=observation.visibility_bound,
+        night=_is_night(station, at),
+        automatic=observation.auto,
+    )
+    if not observation.recent_weather:
+        return (now,)
+    lately = replace(
+        now, weather=observation.recent_weather, visibility_m=None, visibility_bound=None, night=None, recent=True
+    )
+    return now, lately
+
+
+def _as_entered(entered: Entered, latest: Seen | None) -> Seen:
+    at = entered.at
+    known = latest if latest is not None else Seen(at, at, None, None, None)
+    seen = replace(known, first_at=at, last_at=at, by_crew=True, active_frost=entered.active_frost)
+    if entered.weather is not None:
+        seen = replace(seen, weather=entered.weather, automatic=False)
+    if entered.visibility_m is not None:
+        seen = replace(seen, visibility_m=entered.visibility_m, visibility_bound="exact")
+    return seen
+
+
+def _is_night(station: Station, at: datetime) -> bool | None:
+    verdicts = {light_facts(station, moment).get("is_night") for moment in (at, at + timedelta(hours=1))}
+    found = verdicts.pop() if len(verdicts) == 1 else None
+    return found if isinstance(found, bool) else None
+
+
+def _adding(protection: Protection, items: Iterable[Seen]) -> Protection:
+    """Return a protection with more weather, that which it has already once, in one order whatever came first."""
+    found: dict[tuple[object, ...], Seen] = {_what(each): each for each in protection.seen}
+    for item in items:
+        known = found.get(_what(item))
+        if known is not None:
+            item = replace(  # noqa: PLW2901 - the same weather, seen from the first to the last time
+                known, first_at=min(known.first_at, item.first_at), last_at=max(known.last_at, item.last_at)
+            )
+        found[_what(item)] = item
+    seen = tuple(sorted(found.values(), key=lambda each: (each.first_at, repr(each))))
+    return protection if seen == protection.seen else replace(protection, seen=seen)
+
+
+def _what(seen: Seen) -> tuple[object, ...]:
+    """Return what makes weather the same, whenever it was seen."""
+    return (
+        seen.temp_low_c,
+        seen.temp_high_c,
+        seen.weather,
+        seen.visibility_m,
+        seen.visibility_bound,
+        seen.night,
+        seen.automatic,
+        seen.active_frost,
+        seen.recent,
+        seen.by_crew,
+    )
