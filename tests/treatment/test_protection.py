@@ -229,7 +229,7 @@ def test_tables_out_of_season_give_no_minutes_but_still_say_where_no_time_exists
 
 
 def test_what_the_crew_sees_counts_with_the_temperature_of_the_latest_report() -> None:
-    protection, change = hears(treated(), Entered(at(6), weather=("+SN",)), 6)
+    _, change = hears(treated(), Entered(at(6), weather=("+SN",)), 6)
     assert change is not None
     assert change.clocks.standing is Standing.NONE
     _, change = hears(treated(report(-22, visibility="9999")), Entered(at(6), visibility_m=800), 6)
