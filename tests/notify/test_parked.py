@@ -131,7 +131,7 @@ def test_own_templates_may_name_the_fields_of_an_aircraft_and_a_wrong_one_is_ref
 
 @given(text=HOSTILE)
 def test_no_text_of_an_aircraft_breaks_a_line_the_page_or_the_json(text: str):
-    fields = dict.fromkeys(("name", "headline", "outcome", "why", "next_step", "part"), text)
+    fields = dict.fromkeys(("name", "zone", "departs", "headline", "outcome", "why", "next_step", "part"), text)
     message = a_digest(parked=(replace(SHIPS[1], **fields), SHIPS[3]))
     harmless = a_digest(parked=(replace(SHIPS[1], **dict.fromkeys(fields, "x")), SHIPS[3]))
     page, plain_page = Page(TEMPLATES.page(message, READER)), Page(TEMPLATES.page(harmless, READER))

@@ -222,16 +222,17 @@ class Contaminant(StrEnum):
 class ParkedLine:
     """One parked aircraft in a digest, at its next departure.
 
-    `zone`: of the wall clock that it departs by. `chance`: that anything frozen is on the part of the wing named by
-    `part`; `contaminant`: what is the likeliest; all None where that is not known. `outcome`: the headline without
-    whom it is about. `frost_begins_at`, `deposit_gone_at`: in half of the computed nights with frost;
-    `frost_begins_between`: in eight of ten.
+    `zone`: of the wall clock that it departs by; `departs`: the departure as people read it. `chance`: that anything
+    frozen is on the part of the wing named by `part`; `contaminant`: what is the likeliest; all None where that is not
+    known. `outcome`: the headline without whom it is about. `frost_begins_at`, `deposit_gone_at`: in half of the
+    computed nights with frost; `frost_begins_between`: in eight of ten.
     """
 
     name: str
     station: str
     zone: str
     departs_at: datetime
+    departs: str
     chance: float | None
     contaminant: Contaminant | None
     part: str | None

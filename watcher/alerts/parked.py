@@ -130,6 +130,7 @@ def _line(asked: _Asked, answer: tuple[Night, Night] | None, now: datetime) -> P
         station=parked.station,
         zone=parked.zone,
         departs_at=asked.departs_at,
+        departs=departs,
         chance=outlook.chance if outlook is not None else None,
         contaminant=outlook.contaminant if outlook is not None else None,
         part=outlook.part.part if outlook is not None else None,

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from watcher.alerts.model import DigestLine, EventBody, ParkedLine
-from watcher.alerts.parked_words import LIKELY, departure_text
+from watcher.alerts.parked_words import LIKELY
 from watcher.notify.message import age_min, age_text
 from watcher.rulebook.words import Kind, Level
 from watcher.units import clock_z, percent
@@ -32,7 +32,7 @@ class ParkedFields:
     @property
     def departs(self) -> str:
         """Its next departure, Z first and local second."""
-        return departure_text(self._line.departs_at, self._line.zone, self._now)
+        return self._line.departs
 
     @property
     def chance(self) -> str:

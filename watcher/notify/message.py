@@ -283,6 +283,7 @@ def _cleaned_parked(line: ParkedLine) -> ParkedLine:
         name=plain(line.name),
         station=plain(line.station),
         zone=plain(line.zone),
+        departs=plain(line.departs),
         part=_plain(line.part),
         headline=plain(line.headline),
         outcome=plain(line.outcome),

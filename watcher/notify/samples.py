@@ -115,6 +115,7 @@ _PARKED = (
         station="XNOR",
         zone="Europe/Oslo",
         departs_at=datetime(2026, 1, 12, 7, 30, tzinfo=UTC),
+        departs="0730Z (08:30 Europe/Oslo)",
         chance=0.98,
         contaminant=Contaminant.PRECIPITATION,
         part="dry_bay",
@@ -132,6 +133,7 @@ _PARKED = (
         station="XVAL",
         zone="Europe/Oslo",
         departs_at=datetime(2026, 1, 13, 5, 40, tzinfo=UTC),
+        departs="13/0540Z (06:40 Europe/Oslo)",
         chance=0.78,
         contaminant=Contaminant.DEPOSIT,
         part="tank_part",
@@ -152,6 +154,7 @@ _PARKED = (
         station="XTAR",
         zone="UTC",
         departs_at=datetime(2026, 1, 12, 9, 15, tzinfo=UTC),
+        departs="0915Z",
         chance=None,
         contaminant=None,
         part=None,
@@ -166,6 +169,7 @@ _PARKED = (
         station="XDAL",
         zone="Europe/Oslo",
         departs_at=datetime(2026, 1, 12, 13, 10, tzinfo=UTC),
+        departs="1310Z (14:10 Europe/Oslo)",
         chance=0.04,
         contaminant=Contaminant.DEPOSIT,
         part="tank_full",
@@ -218,7 +222,17 @@ def digest_part(text: str | None = None) -> Part:
     parked = list(_PARKED)
     if text is not None:
         parked = [
-            replace(line, name=text, part=text, headline=text, outcome=text, why=text, next_step=text)
+            replace(
+                line,
+                name=text,
+                zone=text,
+                departs=text,
+                part=text,
+                headline=text,
+                outcome=text,
+                why=text,
+                next_step=text,
+            )
             for line in parked
         ]
     return _part(EventType.DIGEST, replace(_DIGEST, lines=tuple(lines), parked=tuple(parked)), take=False)
