@@ -98,6 +98,19 @@ def test_the_ensemble_is_asked_once_for_all_who_are_told_and_only_when_a_digest_
     assert digests(desk)[-1].parked == digests(desk, "room")[-1].parked
 
 
+def test_when_the_computation_fails_the_digest_still_comes_and_says_so(monkeypatch):
+    def broken(questions):
+        raise FloatingPointError("overflow")
+
+    monkeypatch.setattr(ensemble, "nights", broken)
+    desk = a_desk(listing("21:00"), rules=LADDER)
+    evening(desk, f"XNOR {SNOW}", f"XFEL {MILD}")
+    (said,) = digests(desk)
+    assert [line.chance for line in said.parked] == [None, None, None]
+    assert "the computation failed (FloatingPointError)" in said.parked[0].headline + said.parked[1].headline
+    assert [line.station for line in said.lines] == ["XNOR"], "alerts do not wait for frost"
+
+
 def test_a_restart_makes_the_same_digest_again():
     desk = a_desk(listing("21:00"))
     desk.hear("2050", f"XNOR 122050Z {CLEAR}")

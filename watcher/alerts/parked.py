@@ -53,8 +53,12 @@ def parked_lines(views: Mapping[str, StationView], parked: Sequence[Parked], now
         All of them. One of which nothing can be said stands where an even chance would, and before one with it.
     """
     asked = [_asked(item, views.get(item.station), now) for item in parked]
-    answers = _answers(asked)
-    lines = [_line(item, answers.get(item.key), now) for item in asked]
+    otherwise = "no temperature is known"
+    try:
+        answers = _answers(asked)
+    except Exception as error:  # noqa: BLE001 - said in every line; who waits for freezing rain must not wait for frost
+        answers, otherwise = {}, f"the computation failed ({type(error).__name__}): tell whoever runs the service"
+    lines = [_line(item, answers.get(item.key), item.missing or otherwise, now) for item in asked]
     return tuple(sorted(lines, key=_order))
 
 
@@ -118,10 +122,9 @@ def _answers(asked: Iterable[_Asked]) -> dict[_Key, tuple[Night, Night]]:
     return dict(zip(questions, zip(found[::2], found[1::2], strict=True), strict=True))
 
 
-def _line(asked: _Asked, answer: tuple[Night, Night] | None, now: datetime) -> ParkedLine:
+def _line(asked: _Asked, answer: tuple[Night, Night] | None, missing: str, now: datetime) -> ParkedLine:
     parked, view = asked.parked, asked.view
     outlook = _outlook(*answer) if answer is not None else None
-    missing = asked.missing or "no temperature is known"
     outcome = outcome_of(outlook, missing)
     departs = departure_text(asked.departs_at, parked.zone, now)
     latest = asked.question.latest if asked.question is not None else None
@@ -156,14 +159,14 @@ def _outlook(night: Night, after: Night) -> Outlook | None:
         return None
     # The part that is the likeliest to be frosted at any time of the night is the one told where several are equal.
     parts = sorted(night.parts, key=lambda part: part.part != night.worst_part)
-    part = max(parts, key=lambda part: max(chances_of(part.steps[-1]).values()))
+    part = max(parts, key=lambda part: max(_chances(part.steps[-1]).values()))
     later = next(item for item in after.parts if item.part == part.part)
-    chances = chances_of(part.steps[-1])
+    chances = _chances(part.steps[-1])
     contaminant = max(chances, key=lambda item: chances[item])
     return Outlook(night, after, part, later, chances, contaminant)
 
 
-def chances_of(step: NightStep) -> dict[Contaminant, float]:
+def _chances(step: NightStep) -> dict[Contaminant, float]:
     """Return the chance of each contaminant at a time; of equal ones the first tells more."""
     return {
         Contaminant.PRECIPITATION: step.p_precipitation,
