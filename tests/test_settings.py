@@ -122,6 +122,7 @@ def test_secrets_may_lie_in_the_credentials_directory(folder, tmp_path_factory):
         ('stations = ["XNOR"]', 'stations = ["XFEL"]', ["XFEL is not watched"]),
         ('kind = "bulk"', 'kind = "bulky"', ["did you mean bulk?"]),
         ("[watch]", "[wach]", ["did you mean watch?"]),
+        ('address = "duty@example.org"', 'address = "duty@example.org"\ngroup_within = "2h"', ["from 0s to 1h"]),
         ('"90s"', '"90 parsecs"', ["is no duration", "60s"]),
         ("Europe/Oslo", "Europe/Olso", ["is no time zone"]),
         ('hours = "18:00-09:00"\n', "", ["zone belongs to hours, quiet or digest"]),

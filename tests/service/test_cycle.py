@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 
 import pytest
 
@@ -113,6 +114,18 @@ def test_a_station_taken_out_of_the_settings_is_withdrawn_at_the_next_start(stor
         EventType.WITHDRAWN,
     }
     assert Cycle(store, watch(codes=frozenset({"XBAY"})), EVERYONE).load(at("0531")).stations == ()
+
+
+def test_what_ran_out_unsent_is_told_again_while_it_stands_open(store):
+    cycle = started(store, "0500")
+    hear(cycle, "0521", DRIZZLE.format("0520"))
+    late = at("0521") + timedelta(hours=7)
+    assert store.claim(late, limit=10, lease=timedelta(minutes=2), per_destination=4) == ()
+    assert store.outbox_counts()["expired"] == 1
+    cycle.remember_told(late)
+    changes = cycle.turn((), late)
+    assert [item.told_as for item in changes.deliveries if item.subject_id == "XNOR-1"] == [EventType.OPENED]
+    assert cycle.turn((), late + timedelta(minutes=1)).deliveries == ()
 
 
 def test_a_station_taken_out_while_it_is_blind_is_withdrawn_too(store):

@@ -78,6 +78,10 @@ class Cycle:
     def listen_to(self, listeners: Listeners, now: datetime) -> None:
         """Tell these from now on; what they were told before is read from the store."""
         self._listeners = listeners
+        self.remember_told(now)
+
+    def remember_told(self, now: datetime) -> None:
+        """Read from the store who was told what; what never arrived was told to nobody."""
         self._memory = replace(self._memory, told=self._store.told(now))
 
     def turn(

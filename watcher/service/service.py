@@ -80,6 +80,7 @@ class Service:
         checked_destinations(read_directory(settings))
         self._stack = AsyncExitStack()
         self._looking: set[asyncio.Future[None]] = set()
+        self._expired = 0
 
     async def __aenter__(self) -> Self:
         async with AsyncExitStack() as stack:
@@ -185,8 +186,13 @@ class Service:
         _log.info("old reports removed", reports=thinned.reports)
 
     async def _count_outbox(self) -> None:
-        for state, count in (await asyncio.to_thread(self.store.outbox_counts)).items():
+        counts = await asyncio.to_thread(self.store.outbox_counts)
+        for state, count in counts.items():
             self.metrics.set("hoarline_outbox", count, state=str(state))
+        # What ran out reached nobody: whoever was to be told of what still stands open is told again.
+        if counts["expired"] > self._expired:
+            await self.keeper.remember_told()
+        self._expired = counts["expired"]
 
     def _heard(self, job: str, outcome: RunOutcome, error: BaseException | None) -> None:
         self.metrics.count("hoarline_runs", job=job, outcome=outcome)

@@ -88,6 +88,11 @@ class Watchkeeper:
             self.last_turn_at = now
             self._tell(changes)
 
+    async def remember_told(self) -> None:
+        """Read again who was told what: some of it did not arrive in time."""
+        async with self._one_at_a_time:
+            await asyncio.to_thread(self._cycle.remember_told, self._clock())
+
     async def tick(self) -> None:
         """Judge that time has passed."""
         await self.keep(())

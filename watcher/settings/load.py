@@ -5,6 +5,7 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import timedelta
 from pathlib import Path
 from typing import Any, Literal
 
@@ -203,6 +204,9 @@ def _contradictions(text: SettingsText, file: str) -> Iterator[Problem]:
             yield Problem(
                 f'{file}: destination "{destination.name}"', f"{key} is missing", "name a file beside these settings"
             )
+        if (destination.group() or timedelta()) >= text.watch.valid_for:
+            what = "group_within is as long as [watch] valid_for: its messages would run out before they are sent"
+            yield Problem(f'{file}: destination "{destination.name}"', what)
     known = [destination.name for destination in text.destination]
     for subscription in text.subscription:
         for problem in subscription_problems(subscription, known, text.watch.stations):
