@@ -61,9 +61,7 @@ _CHANCE = {
     Certainty.PROBABILITY_30: 0.3,
     Certainty.PROBABILITY_30_TEMPORARY: 0.3,
 }
-_TEMPORARY = frozenset(
-    {Certainty.TEMPORARY, Certainty.PROBABILITY_40_TEMPORARY, Certainty.PROBABILITY_30_TEMPORARY}
-)
+_TEMPORARY = frozenset({Certainty.TEMPORARY, Certainty.PROBABILITY_40_TEMPORARY, Certainty.PROBABILITY_30_TEMPORARY})
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,8 +89,8 @@ class Ahead:
         What names the random numbers: station and issue of the data.
     falling
         What may fall; `falls` are numbers into it.
-    falls, temp_c, frost
-        Steps x members: what falls, air temperature in °C, whether frost forms on the skin.
+    falls, temp_c, skin_c, frost
+        Steps x members: what falls, temperature of air and untreated skin in °C, whether frost forms on that skin.
     lies
         Steps x members: what lies on the aircraft if nobody treats it, numbers into LYING.
     night
@@ -106,6 +104,7 @@ class Ahead:
     falling: tuple[Falling, ...]
     falls: Codes
     temp_c: Array
+    skin_c: Array
     frost: Mask
     lies: Codes
     night: Mask | None
@@ -132,7 +131,7 @@ class Ahead:
     def step_of(self, minutes: Array) -> npt.NDArray[np.intp]:
         """Return the step in which each time lies; past the last one the last."""
         steps = np.floor(np.asarray(minutes) / (TEN_MINUTES / timedelta(minutes=1)))
-        return np.clip(steps, 0, len(self.temp_c) - 1).astype(np.intp)
+        return np.asarray(np.clip(steps, 0, len(self.temp_c) - 1), dtype=np.intp)
 
 
 def ahead_of(questions: Sequence[tuple[NightQuestion, Part]], *, members: int = 200) -> tuple[Ahead | None, ...]:
@@ -152,7 +151,9 @@ def ahead_of(questions: Sequence[tuple[NightQuestion, Part]], *, members: int = 
         if plan is not None:
             groups.setdefault((plan.looks_back, part.name), []).append((number, plan, part))
     for group in groups.values():
-        for (number, _, _), ahead in zip(group, _batch([plan for _, plan, _ in group], group[0][2], members), strict=True):
+        for (number, _, _), ahead in zip(
+            group, _batch([plan for _, plan, _ in group], group[0][2], members), strict=True
+        ):
             found[number] = ahead
     return tuple(found)
 
@@ -167,7 +168,7 @@ def _batch(plans: Sequence[Plan], part: Part, members: int) -> list[Ahead]:
     draws = draws_of([plan.key for plan in plans], members, ahead / timedelta(hours=1))
     sunlight = sunlight_of([plan.question.station for plan in plans], [plan.begins_at for plan in plans], grid)
     skins = _skins(plans, part, grid, draws, sunlight)
-    return [_one(plan, row, grid, draws, sunlight, skins) for row, plan in enumerate(plans)]
+    return [_one(plan, row, (grid, sunlight), draws, skins) for row, plan in enumerate(plans)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,17 +176,22 @@ class _Skins:
     """Steps x stations x members."""
 
     temp_c: Array
+    skin_c: Array
     frost: Mask
     deposit: Mask
     residual: Mask
     covered: Mask
+
+    def of(self, row: int) -> _Skins:
+        """Return those of one station: steps x members."""
+        return _Skins(*(getattr(self, name)[:, row] for name in _Skins.__dataclass_fields__))
 
 
 def _skins(plans: Sequence[Plan], part: Part, grid: Grid, draws: Draws, sunlight: Sunlight) -> _Skins:
     paths = AirPaths(plans, grid, draws, sunlight)
     unsure, stand = uncertain_of(plans, draws), stand_of(plans, grid, draws)
     shape = (len(grid.hours) - grid.first, *draws.even.shape[1:])
-    kept = _Skins(np.empty(shape, np.float32), *(np.empty(shape, np.bool_) for _ in range(4)))
+    kept = _Skins(*(np.empty(shape, np.float32) for _ in range(2)), *(np.empty(shape, np.bool_) for _ in range(4)))
     wing: Wing | None = None
     for index, hour in enumerate(grid.hours):
         air = paths.at(index)
@@ -198,7 +204,7 @@ def _skins(plans: Sequence[Plan], part: Part, grid: Grid, draws: Draws, sunlight
         if number < 0:
             continue
         seen = wing.see(index, air, np.float32(STRUCTURE_K) * draws.at(Noise.STRUCTURE, float(hour)))
-        kept.temp_c[number], kept.frost[number] = air.temp_c, seen.active
+        kept.temp_c[number], kept.skin_c[number], kept.frost[number] = air.temp_c, seen.skin_c, seen.active
         kept.deposit[number], kept.residual[number], kept.covered[number] = seen.deposit, seen.residual, seen.covered
     return kept
 
@@ -214,19 +220,23 @@ def _forcing(air: Air, pressure_hpa: Array) -> Forcing:
     )
 
 
-def _one(plan: Plan, row: int, grid: Grid, draws: Draws, sunlight: Sunlight, skins: _Skins) -> Ahead:
+def _one(plan: Plan, row: int, lights: tuple[Grid, Sunlight], draws: Draws, skins: _Skins) -> Ahead:
+    grid, sunlight = lights
     hours = grid.hours[grid.first :]
     falling, falls = _falls(plan, hours, row, draws)
     elevation = sunlight.elevation_deg[grid.first :, row]
     dark = np.array([is_night(float(each)) for each in elevation])
+    skin = skins.of(row)
+    outside = hours >= max(plan.clean_h or 0.0, plan.exit_h or 0.0, 0.0) - 1e-6
     return Ahead(
         begins_at=plan.begins_at,
         key=plan.key,
         falling=falling,
         falls=falls,
-        temp_c=skins.temp_c[:, row],
-        frost=skins.frost[:, row],
-        lies=_lying(plan, hours, falling, falls, skins, row),
+        temp_c=skin.temp_c,
+        skin_c=skin.skin_c,
+        frost=skin.frost,
+        lies=_lying(falling, falls, skin, outside[:, None]),
         night=None if np.isnan(elevation[0]) else dark,
         notes=(*plan.notes, *_notes(plan)),
     )
@@ -303,20 +313,17 @@ def _forecast(state: Period) -> Falling:
     return Falling(tuple(sorted(state.weather or ())), state.visibility_m, state.visibility_bound)
 
 
-def _lying(
-    plan: Plan, hours: Array, falling: tuple[Falling, ...], falls: Codes, skins: _Skins, row: int
-) -> Codes:
+def _lying(falling: tuple[Falling, ...], falls: Codes, skin: _Skins, outside: Mask) -> Codes:
     """Return what lies on the aircraft: the least work first, so that the most counts."""
-    covered = skins.covered[:, row]
-    freezes = np.array([_freezes(each) for each in falling])[falls] & covered
-    snows = np.where(covered, np.array([_snow_mm_h(each) for each in falling])[falls], 0.0)
-    outside = hours >= max(plan.clean_h or 0.0, plan.exit_h or 0.0, 0.0) - 1e-6
-    frozen = np.logical_or.accumulate(freezes & outside[:, None], axis=0) & covered
-    depth = np.cumsum(snows * outside[:, None], axis=0) * (TEN_MINUTES / timedelta(hours=1))
+    covered = skin.covered
+    freezes = np.array([_freezes(each) for each in falling])[falls] & covered & outside
+    snows = np.where(covered & outside, np.array([_snow_mm_h(each) for each in falling])[falls], 0.0)
+    frozen = np.logical_or.accumulate(freezes, axis=0) & covered
+    depth = np.cumsum(snows, axis=0) * (TEN_MINUTES / timedelta(hours=1))
     lies = np.zeros(falls.shape, np.int16)
-    lies[skins.deposit[:, row]] = _FROST
+    lies[skin.deposit] = _FROST
     lies[covered] = _SNOW
-    lies[skins.residual[:, row] | frozen] = _ICE
+    lies[skin.residual | frozen] = _ICE
     lies[covered & (depth >= _DEEP_KG_M2)] = _DEEP
     return lies
 

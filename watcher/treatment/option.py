@@ -1,0 +1,216 @@
+"""What treatment at one site comes to: whether it is offered, with which fluid, and the figures of it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from watcher.physics.arrays import Array
+from watcher.treatment.case import Case, Reach, queued, reach_of
+from watcher.treatment.chain import Chain, engines_at
+from watcher.treatment.cover import Cover, Lookups
+from watcher.treatment.departures import SLOT_AFTER
+from watcher.treatment.kinds import Contamination, Engines
+from watcher.treatment.planned import FITS_FROM, TIGHT_FROM, ClockTimes, Moments, Option, Stage, Verdict
+from watcher.treatment.profiles import OfferedFluid, Site
+from watcher.treatment.question import Holdover, Outcome
+from watcher.treatment.usable import two_steps_with
+from watcher.treatment.weather_ahead import Ahead
+from watcher.treatment.words import COLUMN_WORDS, FluidType
+from watcher.units import percent
+
+_WORTH_SAYING = 0.05
+_TENTHS = (0.1, 0.5, 0.9)
+_TYPES = tuple(FluidType)
+# Chances that differ by less decide nothing.
+_ALIKE = 0.03
+_VERDICTS = (Verdict.FITS, Verdict.TIGHT, None, Verdict.DOES_NOT_FIT)
+
+
+def option_at(case: Case, site: Site, lookups: Lookups, rivals: Sequence[Case] = ()) -> Option:
+    """Return what treatment at one site comes to, with the fluid that serves best.
+
+    Parameters
+    ----------
+    case
+        The departure.
+    site
+        Where.
+    lookups
+        The tables over its hours ahead.
+    rivals
+        Other departures that come to this site.
+    """
+    offered = [fluid for fluid in case.operations.fluids if site.place in fluid.places and _wanted(case, fluid)]
+    refused = not_offered(case, site, offered)
+    if refused is not None:
+        return closed(site, refused)
+    tried = []
+    for two_steps in (False, True):
+        suited = [fluid for fluid in offered if two_steps_with(fluid) is two_steps]
+        if suited:
+            chain = _among(case, site, rivals, two_steps=two_steps)
+            tried += [(chain, lookups.cover(each, case.profile, chain.final_start, chain.take_off)) for each in suited]
+    refused = out_of_hours(case, site, tried[0][0])
+    if refused is not None:
+        return closed(site, refused)
+    chain, cover = min(tried, key=lambda pair: _preference(pair[1]))
+    return option_of(case, site, chain, cover)
+
+
+def _wanted(case: Case, fluid: OfferedFluid) -> bool:
+    return case.departure.fluid in {None, fluid_name(fluid)}
+
+
+def fluid_name(fluid: OfferedFluid) -> str:
+    """Return a fluid with its mix: ``Type IV 75/25``."""
+    return f"{fluid.type} {fluid.mix}"
+
+
+def not_offered(case: Case, site: Site, offered: Sequence[OfferedFluid]) -> str | None:
+    """Return why a site cannot treat this departure, None when it can."""
+    if case.profile.size not in site.sizes:
+        return f"takes no {case.profile.size} aircraft"
+    if case.runway not in site.taxi_out:
+        return f"has no way to runway {case.runway}"
+    if not offered:
+        return f"has no {case.departure.fluid or 'fluid'}"
+    if len(case.times) < len(Contamination):
+        return f"has no times of treatment for {case.profile.size} aircraft"
+    return None
+
+
+def out_of_hours(case: Case, site: Site, chain: Chain) -> str | None:
+    """Return why nobody works there when the aircraft is ready, None when somebody does."""
+    if site.hours is None or site.hours.begin == site.hours.end:
+        return None
+    ready = case.ahead.when(float(np.median(chain.ready))).astimezone(ZoneInfo(case.operations.zone)).time()
+    begin, end = site.hours.begin, site.hours.end
+    works = begin <= ready < end if begin < end else ready >= begin or ready < end
+    hours = f"{begin:%H:%M}-{end:%H:%M}"
+    return None if works else f"{site.provider} works {hours} {case.operations.zone}, not at {ready:%H:%M}"
+
+
+def closed(site: Site, why: str) -> Option:
+    """Return a site that does not treat this departure."""
+    return Option(site.place, site.name, site.provider, not_offered=why, why=f"{site.name} {why}.")
+
+
+def _among(case: Case, site: Site, rivals: Sequence[Case], *, two_steps: bool) -> Chain:
+    """Return the chain of a departure that shares bays and rigs with others; those take a second step."""
+    mine = reach_of(case, site, two_steps=two_steps)
+    theirs: list[Reach] = [
+        reach_of(other, site, two_steps=True)
+        for other in rivals
+        if other.departure.place is site.place and not_offered(other, site, case.operations.fluids) is None
+    ]
+    return queued([mine, *theirs])[0]
+
+
+def verdict_of(cover: Cover) -> Verdict | None:
+    """Return whether the protection lasts to the take-off; None where it cannot be told."""
+    if cover.p_within_lower is None:
+        return Verdict.DOES_NOT_FIT if cover.p_none is not None else None
+    if cover.p_within_lower >= FITS_FROM:
+        return Verdict.FITS
+    return Verdict.TIGHT if cover.p_within_lower >= TIGHT_FROM else Verdict.DOES_NOT_FIT
+
+
+def _preference(cover: Cover) -> tuple[int, int, int, int, int]:
+    """Order fluids: the best verdict, then the best chances to a few percent, then the simpler and weaker one."""
+    chances = -round((cover.p_within_lower or 0.0) / _ALIKE), -round((cover.p_within_upper or 0.0) / _ALIKE)
+    strength = int(cover.fluid.mix.split("/")[0])
+    return _VERDICTS.index(verdict_of(cover)), *chances, _TYPES.index(cover.fluid.type), strength
+
+
+def option_of(case: Case, site: Site, chain: Chain, cover: Cover) -> Option:
+    """Return the figures of a chain and a fluid as values."""
+    ahead, profile = case.ahead, case.profile
+    times = {
+        "ERZT": moments(ahead, chain.ready),
+        "ECZT": moments(ahead, chain.commences),
+        "EEZT": moments(ahead, chain.ends),
+        "TTOT": moments(ahead, chain.take_off),
+    }
+    idle = profile.idle_fuel_kg_min
+    verdict = verdict_of(cover)
+    return Option(
+        place=site.place,
+        site=site.name,
+        provider=site.provider,
+        engines=engines_at(site),
+        call_by=ahead.when(np.floor(chain.call)),
+        call_late=chain.call <= case.now,
+        stages=tuple(Stage(name, moments(ahead, begins), moments(ahead, ends)) for name, begins, ends in chain.steps),
+        times=times,
+        fluid=cover.fluid,
+        holdover=cover.answer,
+        clocks=_clocks(case, moments(ahead, chain.final_start), times["EEZT"], cover.answer, engines_at(site)),
+        p_within_lower=cover.p_within_lower,
+        p_within_upper=cover.p_within_upper,
+        p_no_time=cover.p_none,
+        p_slot=_p_slot(case, chain),
+        fuel_kg=None if idle is None else round(float(np.median(chain.running)) * idle, 1),
+        verdict=verdict,
+        why=_why(chain, cover, verdict),
+    )
+
+
+def moments(ahead: Ahead, minutes: Array) -> Moments:
+    """Return when it happens in 10, 50 and 90 % of the members."""
+    return Moments(*(ahead.when(each) for each in np.quantile(minutes, _TENTHS)))
+
+
+def _clocks(case: Case, starts: Moments, ends: Moments, answer: Holdover, engines: Engines) -> ClockTimes:
+    profile = case.profile
+
+    apu = profile.apu_bleed_wait_min if engines is Engines.OFF else None
+    return ClockTimes(
+        starts_at=starts.p50,
+        lower_ends_at=_wait(starts, answer.lower_min),
+        upper_ends_at=_wait(starts, answer.upper_min),
+        engine_bleed_wait_ends=_wait(ends, profile.engine_bleed_wait_min),
+        apu_bleed_wait_ends=_wait(ends, apu),
+    )
+
+
+def _wait(begin: Moments, minutes: float | None) -> datetime | None:
+    return None if minutes is None else begin.p50 + timedelta(minutes=minutes)
+
+
+def _p_slot(case: Case, chain: Chain) -> float | None:
+    slot = case.departure.ctot
+    if slot is None:
+        return None
+    return float((chain.take_off <= case.ahead.minutes(slot + SLOT_AFTER)).mean())
+
+
+def _why(chain: Chain, cover: Cover, verdict: Verdict | None) -> str:
+    """Return one sentence on whether the protection lasts."""
+    answer = cover.answer
+    lasts = round(float(np.median(chain.take_off - chain.final_start)))
+    way = f"{lasts} min from the final application to take-off"
+    if verdict is None:
+        return f"Whether {way} are covered cannot be told: {_lower_first(answer.why)}"
+    if cover.p_within_lower is None:
+        return f"No holdover time exists: {_lower_first(answer.why)}"
+    if answer.outcome is Outcome.NOT_NEEDED:
+        return f"No holdover clock runs in nine of ten members: {_lower_first(answer.why)}"
+    words = COLUMN_WORDS.get(answer.column or "", "the weather on the way")
+    mark = " (training)" if answer.training else ""
+    return (
+        f"{way}; {fluid_name(cover.fluid)} holds {answer.lower_min} to {answer.upper_min} min{mark} in {words}, "
+        f"and the take-off is within the lower time in {percent(cover.p_within_lower)}{_without(cover)}."
+    )
+
+
+def _without(cover: Cover) -> str:
+    share = cover.p_none or 0.0
+    return f"; none exists in {percent(share)}" if share >= _WORTH_SAYING else ""
+
+
+def _lower_first(text: str) -> str:
+    return text[:1].lower() + text[1:] if text[1:2].islower() else text
