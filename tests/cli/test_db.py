@@ -49,7 +49,7 @@ def test_upgrade_makes_the_tables_and_says_so_once(config: str, tmp_path: Path) 
 
 def test_an_old_schema_names_the_command(config: str, monkeypatch: pytest.MonkeyPatch) -> None:
     said("upgrade", "--config", config)
-    monkeypatch.setattr(schema, "REVISION", "0003")
+    monkeypatch.setattr(schema, "REVISION", "0004")
     assert "run: hoarline db upgrade" in said("status", "--config", config)
 
 

@@ -30,7 +30,7 @@ from watcher.store.model import StoredDestination, StoredSubscription, Thinned
 from watcher.store.store import Store
 
 DAY = timedelta(days=1)
-NOTHING = Thinned(0, 0, 0, 0, 0, 0)
+NOTHING = Thinned(0, 0, 0, 0, 0, 0, 0)
 
 
 def test_old_reports_go_but_not_those_that_a_station_stands_on(store: Store, url: str) -> None:

@@ -8,6 +8,7 @@ from datetime import datetime
 from watcher.alerts.model import Episode, Event, StationView
 from watcher.alerts.outbox import NewDelivery
 from watcher.reports.model import Report
+from watcher.treatment.protection import Protection
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +36,8 @@ class Changes:
 
     `unreadable`: texts that could not be read, kept so that people see them. `digests`: events that belong to no
     station. `acknowledged`: number of the last acknowledgement that was taken notice of, None when none was
-    new.
+    new. `protections`: as they now stand, each with the version that it was read at; `protection_events`: what must be
+    told of them.
     """
 
     at: datetime
@@ -44,10 +46,11 @@ class Changes:
     digests: tuple[Event, ...] = ()
     acknowledged: int | None = None
     unreadable: tuple[Report, ...] = ()
+    protections: tuple[Protection, ...] = ()
+    protection_events: tuple[Event, ...] = ()
 
     @property
     def worth_committing(self) -> bool:
         """Whether there is anything to write down."""
-        return bool(
-            self.stations or self.deliveries or self.digests or self.unreadable or self.acknowledged is not None
-        )
+        made = (self.stations, self.deliveries, self.digests, self.unreadable, self.protections)
+        return any(made) or self.acknowledged is not None

@@ -213,7 +213,7 @@ def _turns(events: Iterable[Event]) -> dict[datetime, list[Event]]:
     """Return what happened at stations, by time."""
     turns: dict[datetime, list[Event]] = defaultdict(list)
     for event in events:
-        if event.subject_kind is not SubjectKind.DIGEST:
+        if event.subject_kind in {SubjectKind.EPISODE, SubjectKind.STATION}:
             turns[event.at].append(event)
     return dict(turns)
 

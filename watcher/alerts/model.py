@@ -12,6 +12,7 @@ from watcher.reports.model import Report
 from watcher.reports.station import Station
 from watcher.rulebook.history import Moment
 from watcher.rulebook.words import Certainty, Flag, Kind, Level, NoTime
+from watcher.treatment.protection import Standing
 
 
 class Phase(StrEnum):
@@ -36,6 +37,8 @@ class EventType(StrEnum):
     REMINDER = "icing.episode.reminder"
     BLIND = "icing.station.blind"
     SEEING = "icing.station.seeing"
+    SHORTENED = "icing.protection.shortened"
+    LOST = "icing.protection.lost"
     DIGEST = "icing.digest"
     TEST = "icing.test"
 
@@ -49,6 +52,7 @@ class SubjectKind(StrEnum):
 
     EPISODE = "episode"
     STATION = "station"
+    PROTECTION = "protection"
     DIGEST = "digest"
 
 
@@ -247,11 +251,38 @@ class ParkedLine:
 
 
 @dataclass(frozen=True, slots=True)
+class ProtectionLine:
+    """A treated aircraft as an event tells of it. `aircraft`: what people call it.
+
+    `lower_ends_at`, `upper_ends_at`, `allowance_ends_at`: None where no such time exists, or none is shown.
+    `minutes_before`, `minutes_after`: to the end that was known and to the one that counts now; None: no limit was
+    known, or no time exists. `table`, `season`, `authority`: of the figures, None where none was needed. `training`: the
+    figures are old ones.
+    """
+
+    id: str
+    aircraft: str
+    standing: Standing
+    fluid: str
+    mix: str | None
+    started_at: datetime
+    lower_ends_at: datetime | None
+    upper_ends_at: datetime | None
+    allowance_ends_at: datetime | None
+    minutes_before: int | None
+    minutes_after: int | None
+    table: str | None
+    season: str | None
+    authority: str | None
+    training: bool
+
+
+@dataclass(frozen=True, slots=True)
 class EventBody:
     """What an event says. Everything that a message needs later, as it was known then.
 
     `by`, `note`: who took an episode, and what they said. `lines`: a digest's stations, worst first. `parked`: its
-    parked aircraft, the most likely frosted first.
+    parked aircraft, the most likely frosted first. `protection`: the treated aircraft that it is about.
     """
 
     station: str
@@ -277,6 +308,7 @@ class EventBody:
     note: str | None = None
     lines: tuple[DigestLine, ...] = ()
     parked: tuple[ParkedLine, ...] = ()
+    protection: ProtectionLine | None = None
     rulebook: str = ""
 
 

@@ -165,7 +165,7 @@ def _change_since(last: Told, subject: Subject) -> EventType | None:
 def _delivery(item: _Owed, listeners: Listeners, policy: Policy, now: datetime) -> NewDelivery:
     subject = item.subject
     return NewDelivery(
-        id=_name(subject.id, subject.seq, item.destination, item.told_as, item.repeat),
+        id=delivery_name(subject.id, subject.seq, item.destination, item.told_as, item.repeat),
         destination=item.destination,
         subject_id=subject.id,
         seq=subject.seq,
@@ -181,7 +181,7 @@ def _delivery(item: _Owed, listeners: Listeners, policy: Policy, now: datetime) 
 
 def _of_digest(event: Event, destination: str, policy: Policy, now: datetime) -> NewDelivery:
     return NewDelivery(
-        id=_name(event.subject_id, event.seq, destination, event.type),
+        id=delivery_name(event.subject_id, event.seq, destination, event.type),
         destination=destination,
         subject_id=event.subject_id,
         seq=event.seq,
@@ -193,7 +193,7 @@ def _of_digest(event: Event, destination: str, policy: Policy, now: datetime) ->
     )
 
 
-def _name(subject_id: str, seq: int, destination: str, told_as: EventType, repeat: int = 0) -> str:
+def delivery_name(subject_id: str, seq: int, destination: str, told_as: EventType, repeat: int = 0) -> str:
     """Return the name of a delivery, which is the same when the same turn is made again."""
     again = f"|{repeat}" if repeat else ""
     name = f"{subject_id}.{seq}|{destination}|{told_as}{again}"

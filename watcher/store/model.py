@@ -69,6 +69,7 @@ class Thinned:
     events: int
     episodes: int
     acknowledgements: int
+    protections: int
 
 
 @dataclass(frozen=True, slots=True)

@@ -115,6 +115,22 @@ def histories(connection: Connection, codes: Sequence[str], since: datetime) -> 
     return {station: tuple(moments.values()) for station, moments in found.items()}
 
 
+def observations_since(connection: Connection, station: str, since: datetime) -> tuple[Observation, ...]:
+    """Return a station's reports from a time of observation on, oldest first, without those that were corrected."""
+    query = (
+        select(report)
+        .where(
+            report.c.station == station,
+            report.c.observed_at >= since,
+            report.c.kind != "TAF",
+            report.c.superseded_by.is_(None),
+        )
+        .order_by(report.c.observed_at, report.c.id)
+    )
+    found = (_report_of(row).decoded for row in connection.execute(query).mappings())
+    return tuple(item for item in found if isinstance(item, Observation))
+
+
 def _reports_named_by(
     connection: Connection, codes: Sequence[str], name: str, wanted: type[Observation | Forecast]
 ) -> Iterator[tuple[str, Report]]:

@@ -11,7 +11,7 @@ from sqlalchemy import select
 from watcher.alerts.changes import Changes
 from watcher.alerts.model import Acknowledgement, Episode, Event, StationView
 from watcher.alerts.outbox import Claimed, Settled, Told
-from watcher.reports.model import Report
+from watcher.reports.model import Observation, Report
 from watcher.reports.station import Station
 from watcher.store import (
     acknowledgements,
@@ -22,6 +22,7 @@ from watcher.store import (
     outbox,
     owing,
     people,
+    protections,
     reports,
     schema,
     states,
@@ -41,6 +42,7 @@ from watcher.store.model import (
     Thinned,
     Token,
 )
+from watcher.treatment.protection import Protection
 
 
 class Store:
@@ -124,7 +126,7 @@ class Store:
         Raises
         ------
         StoreConflict
-            A station has another version than its change was made from; load and judge again.
+            A station or a protection has another version than its change was made from; load and judge again.
         """
         made = changes.stations
         with self._database.write() as connection:
@@ -134,6 +136,8 @@ class Store:
             episodes.write_episodes(connection, [item for change in made for item in change.episodes])
             episodes.write_events(connection, [item for change in made for item in change.events])
             episodes.write_digests(connection, changes.digests)
+            protections.write_protections(connection, changes.protections)
+            episodes.write_events(connection, changes.protection_events)
             owing.write_deliveries(connection, changes.deliveries, changes.at)
             if changes.acknowledged is not None:
                 acknowledgements.notice(connection, changes.acknowledged)
@@ -196,6 +200,31 @@ class Store:
         """Return the acknowledgements that no committed turn of the cycle has seen, in their order."""
         with self._database.read() as connection:
             return acknowledgements.unnoticed(connection)
+
+    def observations_since(self, station: str, since: datetime) -> tuple[Observation, ...]:
+        """Return a station's reports from a time of observation on, oldest first, without those that were corrected."""
+        with self._database.read() as connection:
+            return reports.observations_since(connection, station, since)
+
+    def protections(self, live_only: bool) -> tuple[Protection, ...]:
+        """Return the treated aircraft, all or those whose protection has not ended, in the order of their beginning."""
+        with self._database.read() as connection:
+            return protections.read_protections(connection, live_only=live_only)
+
+    def protection(self, name: str) -> Protection | None:
+        """Return one protection by its name, such as ``XNOR-P3``; None when there is none."""
+        with self._database.read() as connection:
+            return protections.read_protection(connection, name)
+
+    def add_protection(self, item: Protection) -> Protection:
+        """Add a protection; return it with the name that it gets."""
+        with self._database.write() as connection:
+            return protections.add_protection(connection, item)
+
+    def change_protection(self, item: Protection) -> None:
+        """Write a protection as it now stands; StoreConflict when somebody else changed it since it was read."""
+        with self._database.write() as connection:
+            protections.write_protections(connection, (item,))
 
     def unreadable(self, limit: int) -> tuple[Report, ...]:
         """Return the newest texts that could not be read, newest first."""

@@ -216,6 +216,18 @@ destination_state = Table(
     Column("at", UtcTime, nullable=False),
 )
 
+# Treated aircraft; their names are the station's code and the number. `body`: all of it, as JSON.
+protection = Table(
+    "protection",
+    metadata,
+    Column("number", Integer, primary_key=True),
+    Column("station", String(8), nullable=False),
+    Column("version", Integer, nullable=False),
+    Column("ended_at", UtcTime, index=True),
+    Column("body", Text, nullable=False),
+    sqlite_autoincrement=True,
+)
+
 # Only the hash of a token is known here. `scopes`: words with blanks between them.
 token = Table(
     "token",

@@ -16,6 +16,7 @@ from watcher.store.tables import (
     delivery_event,
     episode,
     event,
+    protection,
     report,
     station_state,
     unreadable,
@@ -53,6 +54,7 @@ def thin(database: Database, before: datetime) -> Thinned:
             acknowledgement.c.at < before,
             ~_goes_on(acknowledgement.c.episode_id),
         ),
+        protections=_remove(database, protection, protection.c.number, protection.c.ended_at < before),
     )
 
 
