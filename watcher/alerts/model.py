@@ -256,8 +256,8 @@ class ProtectionLine:
 
     `lower_ends_at`, `upper_ends_at`, `allowance_ends_at`: None where no such time exists, or none is shown.
     `minutes_before`, `minutes_after`: to the end that was known and to the one that counts now; None: no limit was
-    known, or no time exists. `table`, `season`, `authority`: of the figures, None where none was needed. `training`: the
-    figures are old ones.
+    known, or no time exists. `table`, `season`, `authority`: of the figures, None where none was needed. `training`:
+    the figures are old ones.
     """
 
     id: str
