@@ -13,6 +13,7 @@ from watcher.cli.config import app as config_app
 from watcher.cli.db import app as db_app
 from watcher.cli.decode import decode
 from watcher.cli.demo import demo
+from watcher.cli.depart import depart
 from watcher.cli.destination import app as destination_app
 from watcher.cli.episode import app as episode_app
 from watcher.cli.holdover import holdover
@@ -38,7 +39,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-for command in (demo, run, check, decode, now, night, holdover, procedure):
+for command in (demo, run, check, decode, now, night, holdover, procedure, depart):
     app.command(epilog=_EPILOG)(command)
 app.add_typer(rules_app, name="rules")
 app.add_typer(subscription_app, name="subscription")

@@ -120,10 +120,15 @@ def verdict_of(cover: Cover) -> Verdict | None:
 
 
 def _preference(cover: Cover) -> tuple[int, int, int, int, int]:
-    """Order fluids: the best verdict, then the best chances to a few percent, then the simpler and weaker one."""
+    """Order fluids: the best verdict, then the best chances to a few percent, then the simpler and weaker one.
+
+    Where nothing can be told the strongest one counts, whose treatment takes longest.
+    """
     chances = -round((cover.p_within_lower or 0.0) / _ALIKE), -round((cover.p_within_upper or 0.0) / _ALIKE)
     strength = int(cover.fluid.mix.split("/")[0])
-    return _VERDICTS.index(verdict_of(cover)), *chances, _TYPES.index(cover.fluid.type), strength
+    verdict, plainness = verdict_of(cover), (_TYPES.index(cover.fluid.type), strength)
+    first, second = plainness if verdict is not None else (-plainness[0], -plainness[1])
+    return _VERDICTS.index(verdict), *chances, first, second
 
 
 def option_of(case: Case, site: Site, chain: Chain, cover: Cover) -> Option:
@@ -146,7 +151,7 @@ def option_of(case: Case, site: Site, chain: Chain, cover: Cover) -> Option:
         call_late=chain.call <= case.now,
         stages=tuple(Stage(name, moments(ahead, begins), moments(ahead, ends)) for name, begins, ends in chain.steps),
         times=times,
-        fluid=cover.fluid,
+        fluid=None if verdict is None and case.departure.fluid is None else cover.fluid,
         holdover=cover.answer,
         clocks=_clocks(case, moments(ahead, chain.final_start), times["EEZT"], cover.answer, engines_at(site)),
         p_within_lower=cover.p_within_lower,
@@ -192,9 +197,8 @@ def _why(chain: Chain, cover: Cover, verdict: Verdict | None) -> str:
     """Return one sentence on whether the protection lasts."""
     answer = cover.answer
     lasts = round(float(np.median(chain.take_off - chain.final_start)))
-    way = f"{lasts} min from the final application to take-off"
     if verdict is None:
-        return f"Whether {way} are covered cannot be told: {_lower_first(answer.why)}"
+        return f"Whether the {lasts} min to take-off are covered cannot be told: {_lower_first(answer.why)}"
     if cover.p_within_lower is None:
         return f"No holdover time exists: {_lower_first(answer.why)}"
     if answer.outcome is Outcome.NOT_NEEDED:
@@ -202,14 +206,14 @@ def _why(chain: Chain, cover: Cover, verdict: Verdict | None) -> str:
     words = COLUMN_WORDS.get(answer.column or "", "the weather on the way")
     mark = " (training)" if answer.training else ""
     return (
-        f"{way}; {fluid_name(cover.fluid)} holds {answer.lower_min} to {answer.upper_min} min{mark} in {words}, "
-        f"and the take-off is within the lower time in {percent(cover.p_within_lower)}{_without(cover)}."
+        f"{fluid_name(cover.fluid)} holds {answer.lower_min} to {answer.upper_min} min{mark} in {words}, {lasts} are "
+        f"needed: off within the lower time {percent(cover.p_within_lower)}{_without(cover)}."
     )
 
 
 def _without(cover: Cover) -> str:
     share = cover.p_none or 0.0
-    return f"; none exists in {percent(share)}" if share >= _WORTH_SAYING else ""
+    return f", no holdover time {percent(share)}" if share >= _WORTH_SAYING else ""
 
 
 def _lower_first(text: str) -> str:
