@@ -22,10 +22,11 @@ __all__ = ["Holdover", "HoldoverQuestion", "NoTime", "Outcome", "as_contract", "
 _RANK = {outcome: rank for rank, outcome in enumerate(Outcome)}
 _BASES = tuple(Basis)
 _CONFIDENCES = tuple(Confidence)
-# Common practice, no source: warmer than this, what is said to freeze or to be frozen contradicts the temperature.
-_WARMEST_FREEZING_C = 3.0
-_WARMEST_FROZEN_C = 10.0
-_WARMEST_FROST_C = 10.0
+# Common practice, no source: warmer than this, what is said to freeze or to be frozen contradicts the temperature. Half
+# a degree is for rounding.
+_WARMEST_FREEZING_C = 3.5
+_WARMEST_FROZEN_C = 10.5
+_WARMEST_FROST_C = 10.5
 _CAUTIONS = {
     Outcome.NOT_NEEDED: "What lies on the aircraft already must still be found and removed.",
     Outcome.ALLOWANCE: "An allowance time is no holdover time, and no inspection extends it.",
@@ -111,17 +112,17 @@ def _contradiction(question: HoldoverQuestion, tables: Tables) -> str | None:
         return f"a visibility of {question.visibility_m:g} m cannot be"
     if question.authority is not None and question.authority not in tables.authorities:
         return f"there are no tables of {question.authority}; there are: {', '.join(tables.authorities)}"
-    if question.active_frost and low > _WARMEST_FROST_C:
-        return f"active frost contradicts {low:g} °C"
     return None
 
 
 def _too_warm(question: HoldoverQuestion, mixture: Mixture) -> str | None:
-    assert question.temp_low_c is not None
+    assert question.temp_high_c is not None
     for codes, warmest in ((_FREEZING, _WARMEST_FREEZING_C), (_FROZEN, _WARMEST_FROZEN_C)):
         found = sorted(mixture.falls & codes)
-        if found and question.temp_low_c > warmest:
-            return f"{found[0]} contradicts a temperature above {warmest:g} °C"
+        if found and question.temp_high_c > warmest:
+            return f"{found[0]} contradicts a temperature of {question.temp_high_c:g} °C"
+    if question.active_frost and question.temp_high_c > _WARMEST_FROST_C:
+        return f"active frost contradicts a temperature of {question.temp_high_c:g} °C"
     return None
 
 
@@ -218,7 +219,7 @@ def _disagreement(parts: list[Part]) -> list[str]:
 
 
 def _caution(question: HoldoverQuestion, tables: Tables, outcome: Outcome, *, old: bool) -> str:
-    said = ["For training only: these figures are from tables that are not in force."] if old else []
+    said = ["For training only: told by tables that are not in force."] if old else []
     if outcome is Outcome.TIME:
         said += cautions(tables.conditions, question.fluid)
     else:

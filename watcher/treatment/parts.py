@@ -119,10 +119,11 @@ def _snow_parts(bench: Bench, what: str, temp_c: float, *, heavier: bool) -> Ite
         intensity = Snowfall(min(snow.intensity + heavier, Snowfall.HEAVY))
         why = f"{snow.why}, taken one intensity heavier for {what}" if heavier else snow.why
         if intensity is Snowfall.HEAVY:
-            why = f"{why}; heavy snow has no holdover time"
-            yield Part(Outcome.SPECIAL, why, chart=snow.chart, snow=snow.intensity)
-        else:
-            yield from _column_parts(bench, SNOW_COLUMNS[intensity], temp_c, replace(snow, why=why))
+            heavy = f"{why}; heavy snow has no holdover time"
+            yield Part(Outcome.SPECIAL, heavy, chart=snow.chart, snow=snow.intensity)
+            # No approval helps where moderate snow has no time either: the fluid is not made for this cold.
+            intensity = Snowfall.MODERATE
+        yield from _column_parts(bench, SNOW_COLUMNS[intensity], temp_c, replace(snow, why=why))
 
 
 def _snowfalls(bench: Bench, what: str, temp_c: float) -> Iterator[_Reason]:
