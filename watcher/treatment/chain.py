@@ -88,6 +88,16 @@ class Chain:
     running: Array
     steps: tuple[tuple[str, Array, Array], ...]
 
+    @property
+    def names(self) -> list[str]:
+        """The names of the steps."""
+        return [name for name, _, _ in self.steps]
+
+    @property
+    def edges(self) -> list[Array]:
+        """Beginning and end of each step, one after the other."""
+        return [edge for _, begins, ends in self.steps for edge in (begins, ends)]
+
 
 def lengths_of(  # noqa: PLR0917 - each is one thing the minutes hang on
     operations: Operations,

@@ -5,6 +5,7 @@ The clock runs from the start of the final application. An improvement in betwee
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -19,11 +20,12 @@ from watcher.treatment.profiles import AircraftProfile, OfferedFluid
 from watcher.treatment.question import Holdover, HoldoverQuestion, Outcome
 from watcher.treatment.tables import Tables
 from watcher.treatment.usable import lowest_use_c, refusal
-from watcher.treatment.weather_ahead import Ahead, Mask
+from watcher.treatment.weather_ahead import NOT_KNOWN, Ahead, Falling, Mask
 from watcher.treatment.words import Surface
 
-# Minutes that stand for an outcome without minutes: nothing to protect from, none exists, none can be told.
-_ENDLESS, _UNTOLD, _NONE = np.inf, -1.0, -2.0
+# Minutes that stand for an outcome without minutes: nothing to protect from, tables out of season, none can be told,
+# none exists. The lower the worse.
+_ENDLESS, _OUT_OF_SEASON, _UNTOLD, _NONE = np.inf, -0.5, -1.0, -2.0
 # More members than this without an answer: no chance is given. Common practice, no source.
 _UNTOLD_SHARE = 0.1
 _MOSTLY = 0.5
@@ -43,7 +45,7 @@ class Cover:
     p_none
         Chance that no holdover time exists; None where it cannot be told.
     within_lower
-        Members x 1; None where it cannot be told.
+        For every member; None where it cannot be told.
     """
 
     fluid: OfferedFluid
@@ -67,33 +69,51 @@ class Lookups:
         Aware UTC; decides which tables are in force.
     training
         Allow old tables.
+    known
+        Answers that are known already, and where new ones are kept: of the same tables, time and training.
     """
 
-    def __init__(self, ahead: Ahead, tables: Tables, rules: FluidRules, now: datetime, *, training: bool) -> None:
+    def __init__(
+        self,
+        ahead: Ahead,
+        tables: Tables,
+        rules: FluidRules,
+        now: datetime,
+        *,
+        training: bool,
+        known: dict[HoldoverQuestion, Holdover] | None = None,
+    ) -> None:
         self._ahead, self._tables, self._rules, self._now, self._training = ahead, tables, rules, now, training
-        self._coldest_c = np.floor(np.minimum(ahead.temp_c, ahead.skin_c)).astype(np.intp)
-        self._refusals: dict[tuple[OfferedFluid, int], str | None] = {}
+        self._known = {} if known is None else known
         low, high = np.floor(ahead.temp_c.min()), np.ceil(ahead.temp_c.max())
         cuts = {*tables.breaks_c, *np.arange(low, high + 1)}
         self._cuts = np.array(sorted(cut for cut in cuts if low <= cut <= high))
-        self._codes = self._coded()
-        self._found: dict[HoldoverQuestion, Holdover] = {}
+        self._codes, self._numbers = self._numbered()
+        coldest = np.floor(np.minimum(ahead.temp_c, ahead.skin_c)).astype(np.intp)
+        self._coldest_c = int(coldest.min())
+        self._degrees = coldest - self._coldest_c
+        self._columns: dict[tuple[OfferedFluid, Surface, bool, bool | None], _Column] = {}
+        self._refusals: dict[OfferedFluid, tuple[str | None, ...]] = {}
 
-    def _coded(self) -> npt.NDArray[np.int64]:
-        """Return one number for each step and member that names all that the tables are asked by."""
+    def _numbered(self) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.intp]]:
+        """Return what the tables can be asked, each coded once, and which of it each step and member asks."""
         ahead = self._ahead
         bucket = np.searchsorted(self._cuts, ahead.temp_c, side="right")
         night = np.full(len(bucket), 2) if ahead.night is None else ahead.night.astype(np.int64)
         codes = (ahead.falls.astype(np.int64) * 3 + night[:, None]) * 2 + ahead.frost
-        return np.asarray(codes * (len(self._cuts) + 1) + bucket)
+        codes = codes * (len(self._cuts) + 1) + bucket
+        found, numbers = np.unique(codes, return_inverse=True)
+        return found, numbers.reshape(codes.shape)
 
-    def cover(self, fluid: OfferedFluid, profile: AircraftProfile, final_start: Array, take_off: Array) -> Cover:
-        """Return what a fluid gives.
+    def covers(
+        self, fluids: Sequence[OfferedFluid], profile: AircraftProfile, final_start: Array, take_off: Array
+    ) -> list[Cover]:
+        """Return what each fluid gives.
 
         Parameters
         ----------
-        fluid
-            Of the final application.
+        fluids
+            Each as the final application.
         profile
             The aircraft.
         final_start, take_off
@@ -102,48 +122,49 @@ class Lookups:
         first, last = self._ahead.step_of(final_start), self._ahead.step_of(take_off)
         begin, end = int(first.min()), int(last.max()) + 1
         steps = np.arange(begin, end)[:, None]
-        inside = (steps >= first) & (steps <= last)
-        answers, numbers = self._answers(fluid, profile, self._codes[begin:end])
-        lower = np.array([_minutes(each, each.lower_min) for each in answers])[numbers]
-        upper = np.array([_minutes(each, each.upper_min) for each in answers])[numbers]
-        refused = self._forbid(fluid, lower, upper, slice(begin, end))
-        lower, upper = np.where(inside, lower, _ENDLESS), np.where(inside, upper, _ENDLESS)
-        self._beyond(take_off, lower, upper)
-        worst = np.argmin(lower, axis=0)
-        deciding = numbers[worst, np.arange(numbers.shape[1])]
-        lowest = lower.min(axis=0)
-        said = [_said(answers[each], minutes, refused) for each, minutes in zip(deciding, lowest, strict=True)]
-        return _cover(fluid, said, lowest, upper.min(axis=0), take_off - final_start)
+        window = _Window(
+            slice(begin, end),
+            (steps >= first) & (steps <= last),
+            self._numbers[begin:end],
+            take_off > self._ahead.minutes(self._ahead.ends_at),
+            take_off - final_start,
+        )
+        return [self._cover(fluid, profile, window) for fluid in fluids]
 
-    def _answers(
-        self, fluid: OfferedFluid, profile: AircraftProfile, codes: npt.NDArray[np.int64]
-    ) -> tuple[list[Holdover], npt.NDArray[np.intp]]:
-        found, numbers = np.unique(codes, return_inverse=True)
-        return [self._answer(fluid, profile, int(code)) for code in found], numbers.reshape(codes.shape)
+    def _cover(self, fluid: OfferedFluid, profile: AircraftProfile, window: _Window) -> Cover:
+        column = self._column(fluid, profile)
+        for number in np.flatnonzero(np.bincount(window.numbers.ravel(), minlength=len(self._codes))):
+            if column.answers[number] is None:
+                column.put(int(number), self._answer(fluid, profile, int(self._codes[number])))
+        lower, upper = column.lower[window.numbers], column.upper[window.numbers]
+        refused = self._refuse(fluid, lower, upper, window.steps)
+        for minutes in (lower, upper):
+            minutes[-1, window.beyond] = np.minimum(minutes[-1, window.beyond], _UNTOLD)
+            minutes[~window.inside] = _ENDLESS
+        members = np.arange(lower.shape[1])
+        worst = np.argmin(lower, axis=0)
+        asked = window.numbers[worst, members]
+        return _counted(fluid, column, refused, asked, lower[worst, members], upper.min(axis=0), window.lasts)
+
+    def _column(self, fluid: OfferedFluid, profile: AircraftProfile) -> _Column:
+        question = _question(fluid, profile, NOT_KNOWN, 0.0)
+        key = fluid, question.surface, question.flaps_set, question.cold_soaked_wing
+        if key not in self._columns:
+            self._columns[key] = _Column(len(self._codes))
+        return self._columns[key]
 
     def _answer(self, fluid: OfferedFluid, profile: AircraftProfile, code: int) -> Holdover:
         rest, bucket = divmod(code, len(self._cuts) + 1)
         rest, frost = divmod(rest, 2)
         falls, night = divmod(rest, 3)
-        falling, temp_c = self._ahead.falling[falls], self._temp_c(bucket)
-        question = HoldoverQuestion(
-            fluid=fluid.type,
-            mix=fluid.mix if fluid.type.thickened else None,
-            temp_low_c=temp_c,
-            temp_high_c=temp_c,
-            weather=falling.weather,
-            visibility_m=falling.visibility_m,
-            visibility_bound=falling.visibility_bound,
+        question = replace(
+            _question(fluid, profile, self._ahead.falling[falls], self._temp_c(bucket)),
             night=None if night == 2 else bool(night),
-            surface=profile.wing_material or Surface.UNKNOWN,
-            flaps_set=profile.flaps_during_treatment is not Flaps.RETRACTED,
             active_frost=bool(frost),
-            cold_soaked_wing=False if profile.tank is Tank.CLEAR_OF_SKIN else None,
-            automatic=falling.automatic,
         )
-        if question not in self._found:
-            self._found[question] = look_up(question, self._tables, self._now, training=self._training)
-        return self._found[question]
+        if question not in self._known:
+            self._known[question] = look_up(question, self._tables, self._now, training=self._training)
+        return self._known[question]
 
     def _temp_c(self, bucket: int) -> float:
         """Return a temperature that stands for all between two cuts: no table changes between them."""
@@ -153,28 +174,57 @@ class Lookups:
             return float(self._cuts[-1]) + 0.5
         return float(self._cuts[bucket - 1] + self._cuts[bucket]) / 2
 
-    def _forbid(self, fluid: OfferedFluid, lower: Array, upper: Array, steps: slice) -> str:
+    def _refuse(self, fluid: OfferedFluid, lower: Array, upper: Array, steps: slice) -> str:
         """Take the time away where air or skin is too cold for the fluid, to the whole degree below; return why."""
         if lowest_use_c(fluid, self._rules) is None:
             lower[:] = upper[:] = _UNTOLD
             return "the lowest temperature of its use is not known"
-        degrees, numbers = np.unique(self._coldest_c[steps], return_inverse=True)
-        reasons = [self._refusal(fluid, int(degree)) for degree in degrees]
-        refused = np.array([reason is not None for reason in reasons])[numbers].reshape(lower.shape)
+        if fluid not in self._refusals:
+            degrees = range(self._coldest_c, self._coldest_c + int(self._degrees.max()) + 1)
+            self._refusals[fluid] = tuple(refusal(fluid, self._rules, float(degree)) for degree in degrees)
+        reasons = self._refusals[fluid]
+        refused = np.array([reason is not None for reason in reasons])[self._degrees[steps]]
         lower[refused] = upper[refused] = _NONE
         return next((reason for reason in reasons if reason is not None), "")
 
-    def _refusal(self, fluid: OfferedFluid, degree: int) -> str | None:
-        key = fluid, degree
-        if key not in self._refusals:
-            self._refusals[key] = refusal(fluid, self._rules, float(degree))
-        return self._refusals[key]
 
-    def _beyond(self, take_off: Array, lower: Array, upper: Array) -> None:
-        """Leave untold what happens after the hours that are known."""
-        late = take_off > self._ahead.minutes(self._ahead.ends_at)
-        lower[-1, late] = np.minimum(lower[-1, late], _UNTOLD)
-        upper[-1, late] = np.minimum(upper[-1, late], _UNTOLD)
+@dataclass(frozen=True, slots=True)
+class _Window:
+    """The steps between final application and take-off; `beyond`: members that take off after the hours known."""
+
+    steps: slice
+    inside: Mask
+    numbers: npt.NDArray[np.intp]
+    beyond: Mask
+    lasts: Array
+
+
+class _Column:
+    """What the tables say for one fluid and aircraft, by the number of what is asked; filled when it is asked."""
+
+    def __init__(self, count: int) -> None:
+        self.answers: list[Holdover | None] = [None] * count
+        self.lower, self.upper = np.empty(count), np.empty(count)
+
+    def put(self, number: int, answer: Holdover) -> None:
+        self.answers[number] = answer
+        self.lower[number], self.upper[number] = _minutes(answer, answer.lower_min), _minutes(answer, answer.upper_min)
+
+
+def _question(fluid: OfferedFluid, profile: AircraftProfile, falling: Falling, temp_c: float) -> HoldoverQuestion:
+    return HoldoverQuestion(
+        fluid=fluid.type,
+        mix=fluid.mix if fluid.type.thickened else None,
+        temp_low_c=temp_c,
+        temp_high_c=temp_c,
+        weather=falling.weather,
+        visibility_m=falling.visibility_m,
+        visibility_bound=falling.visibility_bound,
+        surface=profile.wing_material or Surface.UNKNOWN,
+        flaps_set=profile.flaps_during_treatment is not Flaps.RETRACTED,
+        cold_soaked_wing=False if profile.tank is Tank.CLEAR_OF_SKIN else None,
+        automatic=falling.automatic,
+    )
 
 
 def _minutes(answer: Holdover, minutes: int | None) -> float:
@@ -183,7 +233,9 @@ def _minutes(answer: Holdover, minutes: int | None) -> float:
             return _ENDLESS
         case Outcome.TIME:
             return _UNTOLD if minutes is None else float(minutes)
-        case Outcome.UNKNOWN | Outcome.OUT_OF_SEASON:
+        case Outcome.OUT_OF_SEASON:
+            return _OUT_OF_SEASON
+        case Outcome.UNKNOWN:
             return _UNTOLD
         case _:
             return _NONE
@@ -199,19 +251,33 @@ def _said(answer: Holdover, minutes: float, refused: str) -> Holdover:
     return replace(answer, outcome=outcome, column=None, lower_min=None, upper_min=None, why=why)
 
 
-def _cover(fluid: OfferedFluid, deciding: list[Holdover], lower: Array, upper: Array, lasts: Array) -> Cover:
+def _counted(  # noqa: PLR0917 - what the members say, each by itself
+    fluid: OfferedFluid,
+    column: _Column,
+    refused: str,
+    asked: npt.NDArray[np.intp],
+    lower: Array,
+    upper: Array,
+    lasts: Array,
+) -> Cover:
+    """Return the chances over all members, and the answer that stands for them."""
+
+    def answer(members: npt.NDArray[np.intp], place: int = 0) -> Holdover:
+        member = members[place]
+        found = column.answers[asked[member]]
+        assert found is not None
+        return _said(found, float(lower[member]), refused)
+
     none, untold = float((lower == _NONE).mean()), float((lower == _UNTOLD).mean())
-    if any(answer.outcome is Outcome.OUT_OF_SEASON for answer in deciding):
-        late = next(answer for answer in deciding if answer.outcome is Outcome.OUT_OF_SEASON)
-        return Cover(fluid, late, None, None, None, None)
+    late = np.flatnonzero(lower == _OUT_OF_SEASON)
+    if late.size:
+        return Cover(fluid, answer(late), None, None, None, None)
     if untold > _UNTOLD_SHARE:
-        member = int(np.flatnonzero(lower == _UNTOLD)[0])
-        return Cover(fluid, deciding[member], None, None, None, None)
+        return Cover(fluid, answer(np.flatnonzero(lower == _UNTOLD)), None, None, None, None)
+    within = lasts <= lower
     if none > _MOSTLY:
-        member = int(np.flatnonzero(lower == _NONE)[0])
-        return Cover(fluid, deciding[member], None, None, none, np.zeros(len(lower), np.bool_))
+        return Cover(fluid, answer(np.flatnonzero(lower == _NONE)), None, None, none, within)
     timed = np.flatnonzero(lower >= 0)
     ordered = timed[np.argsort(lower[timed], kind="stable")]
-    member = int(ordered[len(ordered) // 10])
-    within = lasts <= lower
-    return Cover(fluid, deciding[member], float(within.mean()), float((lasts <= upper).mean()), none, within)
+    chances = float(within.mean()), float((lasts <= upper).mean())
+    return Cover(fluid, answer(ordered, len(ordered) // 10), *chances, none, within)

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from watcher.outlook.night.tally import quantiles_of
 from watcher.physics.arrays import Array
 from watcher.treatment.case import Case, Reach, queued, reach_of
 from watcher.treatment.chain import Chain, engines_at
@@ -23,15 +25,37 @@ from watcher.treatment.words import COLUMN_WORDS, FluidType
 from watcher.units import percent
 
 _WORTH_SAYING = 0.05
-_TENTHS = (0.1, 0.5, 0.9)
 _TYPES = tuple(FluidType)
 # Chances that differ by less decide nothing.
 _ALIKE = 0.03
 _VERDICTS = (Verdict.FITS, Verdict.TIGHT, None, Verdict.DOES_NOT_FIT)
 
 
-def option_at(case: Case, site: Site, lookups: Lookups, rivals: Sequence[Case] = ()) -> Option:
-    """Return what treatment at one site comes to, with the fluid that serves best.
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """Treatment at one site with one fluid, over all members."""
+
+    case: Case
+    site: Site
+    chain: Chain
+    cover: Cover
+
+    @property
+    def verdict(self) -> Verdict | None:
+        """Whether the protection lasts to the take-off."""
+        return verdict_of(self.cover)
+
+    @property
+    def p_slot(self) -> float | None:
+        """Chance of taking off within the slot; None without one."""
+        slot = self.case.departure.ctot
+        if slot is None:
+            return None
+        return float((self.chain.take_off <= self.case.ahead.minutes(slot + SLOT_AFTER)).mean())
+
+
+def trial_at(case: Case, site: Site, lookups: Lookups, rivals: Sequence[Case] = ()) -> Trial | str:
+    """Return treatment at one site with the fluid that serves best, or why there is none.
 
     Parameters
     ----------
@@ -47,18 +71,16 @@ def option_at(case: Case, site: Site, lookups: Lookups, rivals: Sequence[Case] =
     offered = [fluid for fluid in case.operations.fluids if site.place in fluid.places and _wanted(case, fluid)]
     refused = not_offered(case, site, offered)
     if refused is not None:
-        return closed(site, refused)
+        return refused
     tried = []
     for two_steps in (False, True):
         suited = [fluid for fluid in offered if two_steps_with(fluid) is two_steps]
         if suited:
             chain = _among(case, site, rivals, two_steps=two_steps)
-            tried += [(chain, lookups.cover(each, case.profile, chain.final_start, chain.take_off)) for each in suited]
-    refused = out_of_hours(case, site, tried[0][0])
-    if refused is not None:
-        return closed(site, refused)
-    chain, cover = min(tried, key=lambda pair: _preference(pair[1]))
-    return option_of(case, site, chain, cover)
+            covers = lookups.covers(suited, case.profile, chain.final_start, chain.take_off)
+            tried += [Trial(case, site, chain, cover) for cover in covers]
+    refused = out_of_hours(case, site, tried[0].chain)
+    return refused if refused is not None else min(tried, key=lambda trial: _preference(trial.cover))
 
 
 def _wanted(case: Case, fluid: OfferedFluid) -> bool:
@@ -102,6 +124,8 @@ def closed(site: Site, why: str) -> Option:
 def _among(case: Case, site: Site, rivals: Sequence[Case], *, two_steps: bool) -> Chain:
     """Return the chain of a departure that shares bays and rigs with others; those take a second step."""
     mine = reach_of(case, site, two_steps=two_steps)
+    if not rivals:
+        return mine.chain(mine.approach.arrives)
     theirs: list[Reach] = [
         reach_of(other, site, two_steps=True)
         for other in rivals
@@ -131,17 +155,16 @@ def _preference(cover: Cover) -> tuple[int, int, int, int, int]:
     return _VERDICTS.index(verdict), *chances, first, second
 
 
-def option_of(case: Case, site: Site, chain: Chain, cover: Cover) -> Option:
-    """Return the figures of a chain and a fluid as values."""
-    ahead, profile = case.ahead, case.profile
-    times = {
-        "ERZT": moments(ahead, chain.ready),
-        "ECZT": moments(ahead, chain.commences),
-        "EEZT": moments(ahead, chain.ends),
-        "TTOT": moments(ahead, chain.take_off),
-    }
-    idle = profile.idle_fuel_kg_min
-    verdict = verdict_of(cover)
+def option_of(trial: Trial) -> Option:
+    """Return the figures of a trial as values."""
+    case, site, chain, cover = trial.case, trial.site, trial.chain, trial.cover
+    ahead, verdict, idle = case.ahead, trial.verdict, case.profile.idle_fuel_kg_min
+    names = ("ERZT", "ECZT", "EEZT", "TTOT")
+    moments = moments_of(
+        ahead, [chain.ready, chain.commences, chain.ends, chain.take_off, chain.final_start, *chain.edges]
+    )
+    times = dict(zip(names, moments, strict=False))
+    stages = zip(chain.names, moments[5::2], moments[6::2], strict=True)
     return Option(
         place=site.place,
         site=site.name,
@@ -149,24 +172,24 @@ def option_of(case: Case, site: Site, chain: Chain, cover: Cover) -> Option:
         engines=engines_at(site),
         call_by=ahead.when(np.floor(chain.call)),
         call_late=chain.call <= case.now,
-        stages=tuple(Stage(name, moments(ahead, begins), moments(ahead, ends)) for name, begins, ends in chain.steps),
+        stages=tuple(Stage(name, begins, ends) for name, begins, ends in stages),
         times=times,
         fluid=None if verdict is None and case.departure.fluid is None else cover.fluid,
         holdover=cover.answer,
-        clocks=_clocks(case, moments(ahead, chain.final_start), times["EEZT"], cover.answer, engines_at(site)),
+        clocks=_clocks(case, moments[4], times["EEZT"], cover.answer, engines_at(site)),
         p_within_lower=cover.p_within_lower,
         p_within_upper=cover.p_within_upper,
         p_no_time=cover.p_none,
-        p_slot=_p_slot(case, chain),
+        p_slot=trial.p_slot,
         fuel_kg=None if idle is None else round(float(np.median(chain.running)) * idle, 1),
         verdict=verdict,
         why=_why(chain, cover, verdict),
     )
 
 
-def moments(ahead: Ahead, minutes: Array) -> Moments:
-    """Return when it happens in 10, 50 and 90 % of the members."""
-    return Moments(*(ahead.when(each) for each in np.quantile(minutes, _TENTHS)))
+def moments_of(ahead: Ahead, minutes: Sequence[Array]) -> list[Moments]:
+    """Return when each of several things happens in 10, 50 and 90 % of the members."""
+    return [Moments(*(ahead.when(each) for each in row)) for row in quantiles_of(np.array(minutes))]
 
 
 def _clocks(case: Case, starts: Moments, ends: Moments, answer: Holdover, engines: Engines) -> ClockTimes:
@@ -184,13 +207,6 @@ def _clocks(case: Case, starts: Moments, ends: Moments, answer: Holdover, engine
 
 def _wait(begin: Moments, minutes: float | None) -> datetime | None:
     return None if minutes is None else begin.p50 + timedelta(minutes=minutes)
-
-
-def _p_slot(case: Case, chain: Chain) -> float | None:
-    slot = case.departure.ctot
-    if slot is None:
-        return None
-    return float((chain.take_off <= case.ahead.minutes(slot + SLOT_AFTER)).mean())
 
 
 def _why(chain: Chain, cover: Cover, verdict: Verdict | None) -> str:

@@ -19,7 +19,7 @@ from watcher.treatment.cover import Lookups
 from watcher.treatment.departures import Departure, contradictions
 from watcher.treatment.kinds import Flaps
 from watcher.treatment.need import need_of
-from watcher.treatment.option import fluid_name, option_at
+from watcher.treatment.option import closed, fluid_name, option_of, trial_at
 from watcher.treatment.planned import Plan
 from watcher.treatment.profiles import AircraftProfile, Operations
 from watcher.treatment.tables import Tables
@@ -79,7 +79,8 @@ def plan(  # noqa: PLR0917 - each is one thing a plan hangs on
     lookups = Lookups(ahead, tables, fluids, now, training=training)
     rivals = [case_of(other, its, operations, ahead, now) for other, its in others if other.place is not None]
     sites = [site for site in operations.sites if departure.place in {None, site.place}]
-    options = tuple(option_at(case, site, lookups, rivals) for site in sites)
+    trials = [(site, trial_at(case, site, lookups, rivals)) for site in sites]
+    options = tuple(closed(site, trial) if isinstance(trial, str) else option_of(trial) for site, trial in trials)
     need = need_of(case)
     choice, why = choose(options, need, departure)
     notes = (*ahead.notes, *_notes(case, fluids, others))
