@@ -3,14 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from watcher.alerts.model import DigestLine, EventBody, EventType, ParkedLine, SubjectKind
 from watcher.alerts.outbox import Item
 from watcher.links import LinkMaker
+from watcher.notify.cleaning import cleaned
 from watcher.notify.merging import merged
-from watcher.notify.wording import ENDINGS, TOLD_AS_WORDS, level_text, plain, span_text, storm_headline, when
+from watcher.notify.wording import (
+    ENDINGS,
+    TOLD_AS_WORDS,
+    clock_text,
+    level_text,
+    plain,
+    span_text,
+    storm_headline,
+    when,
+)
 from watcher.rulebook.words import Level
 from watcher.units import clock_z, duration_text
 
@@ -202,7 +212,7 @@ def _urgency(part: Part) -> tuple[bool, int, str]:
 
 def _part(item: Item, now: datetime, links: Links) -> Part:
     event = item.event
-    body = _cleaned(event.body)
+    body = cleaned(event.body)
     episode = event.subject_id if event.subject_kind is SubjectKind.EPISODE else None
     takes = episode is not None and item.told_as not in ENDINGS and body.by is None
     take = links.take_of(episode) if takes else None
@@ -214,6 +224,9 @@ def _lines(part: Part) -> Iterator[Line]:
     body, told_as = part.body, part.told_as
     yield Line("Next step", body.next_step)
     yield Line("Why", body.why)
+    if body.protection is not None:
+        yield Line("Aircraft", f"{body.protection.aircraft} ({body.protection.id})")
+        yield Line("Clock", clock_text(body.protection))
     if body.by is not None:
         yield Line("Taken by", body.by)
     if body.note:
@@ -243,54 +256,3 @@ def age_text(body: EventBody | DigestLine | ParkedLine, now: datetime) -> str:
         has_taf = isinstance(body, EventBody) and body.forecast_raw is not None
         return "no report at hand, the TAF only" if has_taf else "no report at hand"
     return f"{duration_text(timedelta(minutes=age))} at {clock_z(now)}; report of {when(body.observed_at, body.zone)}"
-
-
-def _cleaned(body: EventBody) -> EventBody:
-    return replace(
-        body,
-        station=plain(body.station),
-        name=_plain(body.name),
-        zone=_plain(body.zone),
-        headline=plain(body.headline),
-        why=plain(body.why),
-        next_step=plain(body.next_step),
-        raw=_plain(body.raw),
-        forecast_raw=_plain(body.forecast_raw),
-        by=_plain(body.by),
-        note=_plain(body.note),
-        lines=tuple(_cleaned_line(line) for line in body.lines),
-        parked=tuple(_cleaned_parked(line) for line in body.parked),
-    )
-
-
-def _cleaned_line(line: DigestLine) -> DigestLine:
-    return replace(
-        line,
-        station=plain(line.station),
-        name=_plain(line.name),
-        zone=_plain(line.zone),
-        headline=plain(line.headline),
-        why=plain(line.why),
-        next_step=plain(line.next_step),
-        raw=_plain(line.raw),
-        also=tuple(plain(text) for text in line.also),
-    )
-
-
-def _cleaned_parked(line: ParkedLine) -> ParkedLine:
-    return replace(
-        line,
-        name=plain(line.name),
-        station=plain(line.station),
-        zone=plain(line.zone),
-        departs=plain(line.departs),
-        part=_plain(line.part),
-        headline=plain(line.headline),
-        outcome=plain(line.outcome),
-        why=plain(line.why),
-        next_step=plain(line.next_step),
-    )
-
-
-def _plain(text: str | None) -> str | None:
-    return plain(text) if text is not None else None

@@ -8,7 +8,7 @@ from watcher.alerts.model import EventBody, EventType
 from watcher.notify.digest_fields import ParkedFields, StationFields, brief_span, level_word, place_of, word_of
 from watcher.notify.escaping import WebAddress
 from watcher.notify.message import Line, Part, age_text
-from watcher.notify.wording import ENDINGS, level_text, span_text
+from watcher.notify.wording import ENDINGS, clock_text, level_text, span_text
 
 # In a chat room, which is read at a glance.
 MOST_PARKED = 5
@@ -121,6 +121,16 @@ class PartFields:
         """The same for a table: since 0248Z, expected 0200Z-0600Z."""
         body = self._part.body
         return brief_span(body, self._part.written_at, over=self._part.told_as in ENDINGS)
+
+    @property
+    def aircraft(self) -> str | None:
+        """The treated aircraft whose protection it is about; empty in all else."""
+        return self._part.body.protection.aircraft if self._part.body.protection is not None else None
+
+    @property
+    def clock(self) -> str | None:
+        """The ends of its holdover or allowance time, and whose figures they are; empty in all else."""
+        return clock_text(self._part.body.protection) if self._part.body.protection is not None else None
 
     @property
     def why(self) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from watcher.alerts.model import DigestLine, EventType, ParkedLine
+from watcher.alerts.model import DigestLine, EventType, ParkedLine, ProtectionLine
 from watcher.notify.message import CAUTION, Message, age_min
 from watcher.units import iso_z
 
@@ -48,6 +48,7 @@ def webhook_body(message: Message) -> dict[str, object]:
             "parked": [_parked_line(line, message.written_at) for line in body.parked]
             if part.told_as is EventType.DIGEST
             else None,
+            "protection": _protection(body.protection) if body.protection is not None else None,
             "valid_until": iso_z(message.valid_until),
             "acknowledge_url": part.take,
             "board_url": message.links.board,
@@ -92,6 +93,26 @@ def _parked_line(line: ParkedLine, now: datetime) -> dict[str, object]:
         "deposit_gone_at": _iso(line.deposit_gone_at),
         "observed_at": _iso(line.observed_at),
         "report_age_min": age_min(line.observed_at, now),
+    }
+
+
+def _protection(line: ProtectionLine) -> dict[str, object]:
+    return {
+        "id": line.id,
+        "aircraft": line.aircraft,
+        "standing": line.standing.value,
+        "fluid": line.fluid,
+        "mix": line.mix,
+        "started_at": iso_z(line.started_at),
+        "lower_ends_at": _iso(line.lower_ends_at),
+        "upper_ends_at": _iso(line.upper_ends_at),
+        "allowance_ends_at": _iso(line.allowance_ends_at),
+        "minutes_before": line.minutes_before,
+        "minutes_after": line.minutes_after,
+        "table": line.table,
+        "season": line.season,
+        "authority": line.authority,
+        "training": line.training,
     }
 
 

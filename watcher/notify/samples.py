@@ -9,6 +9,7 @@ from datetime import UTC, datetime, timedelta
 from watcher.alerts.model import Contaminant, DigestLine, EventBody, EventType, ParkedLine, Phase
 from watcher.alerts.parked_words import NO_MEASUREMENT
 from watcher.notify.message import Links, Message, Part, trial_message
+from watcher.notify.sample_protections import LOST, SHORTENED, treated_with
 from watcher.notify.template_fields import Reader
 from watcher.rulebook.words import Certainty, Flag, Kind, Level, NoTime
 
@@ -198,6 +199,8 @@ def samples() -> Iterator[tuple[str, Message]]:
     yield "raised", _message(_part(EventType.RAISED, _NO_TIME))
     yield "ended", _message(_part(EventType.CLOSED, _ENDED, take=False))
     yield "blind", _message(_part(EventType.BLIND, _BLIND, take=False))
+    yield "protection shortened", _message(_part(EventType.SHORTENED, SHORTENED, take=False))
+    yield "protection lost", _message(_part(EventType.LOST, LOST, take=False))
     yield "several", _message(*_storm())
     yield "digest", _message(digest_part())
     yield "digest without anything", _message(_part(EventType.DIGEST, _NOTHING, take=False))
@@ -208,6 +211,7 @@ def samples() -> Iterator[tuple[str, Message]]:
     yield "long", _message(_part(EventType.OPENED, _with_texts("long word " * 120)))
     yield "foreign letters", _message(_part(EventType.OPENED, _with_texts("Ærnøby Лёд 氷 −3 °C")))
     yield "hostile texts", _message(_part(EventType.TAKEN, _with_texts(HOSTILE)), digest_part(HOSTILE))
+    yield "protection with hostile texts", _message(_part(EventType.LOST, treated_with(HOSTILE), take=False))
 
 
 def digest_part(text: str | None = None) -> Part:

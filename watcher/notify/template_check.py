@@ -47,11 +47,15 @@ class _Words:
 
 
 def _keys_in_lists() -> Iterator[str]:
-    """Yield what a webhook tells of one station and of one parked aircraft of a digest."""
-    digest = webhook_context(dict(samples())["digest"])
+    """Yield what a webhook tells of one station and one parked aircraft of a digest, and of one treated aircraft."""
+    known = dict(samples())
+    digest = webhook_context(known["digest"])
     for items in (digest["stations"], digest["parked"]):
         assert isinstance(items, list)
         yield from items[0]
+    protection = webhook_context(known["protection shortened"])["protection"]
+    assert isinstance(protection, dict)
+    yield from protection
 
 
 _PEOPLE = ("message", "part", "station", "parked", "line")

@@ -136,6 +136,7 @@ WEBHOOK_FIELDS: Mapping[str, str] = MappingProxyType({
     "acknowledgement_note": "What they said when they took it.",
     "stations": "The stations of a digest as a list of objects; null in all else.",
     "parked": "The parked aircraft of a digest as a list of objects; null in all else.",
+    "protection": "The treated aircraft as an object: its id, its clocks, minutes before and after; null in all else.",
     "valid_until": "Until when it is worth reading.",
     "acknowledge_url": "Page on which the episode is taken in hand.",
     "board_url": "Web address of the service.",

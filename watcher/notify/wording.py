@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from watcher.alerts.model import EventBody, EventType
+from watcher.alerts.model import EventBody, EventType, ProtectionLine
 from watcher.rulebook.words import Kind, Level, NoTime
 from watcher.units import clock_z, percent
 
@@ -22,6 +22,8 @@ TOLD_AS_WORDS: dict[EventType, str] = {
     EventType.REMINDER: "Reminder: nobody has taken this",
     EventType.BLIND: "Station blind",
     EventType.SEEING: "Station seeing again",
+    EventType.SHORTENED: "Protection shortened",
+    EventType.LOST: "Protection lost",
     EventType.DIGEST: "Digest",
     EventType.TEST: "Test message",
 }
@@ -75,12 +77,30 @@ def level_text(body: EventBody, told_as: EventType) -> str | None:
     return f"{body.level.word}{was} ({meaning})"
 
 
+def clock_text(line: ProtectionLine) -> str:
+    """Return the ends of a protection's times in one line, and whose figures they are."""
+    fluid = f"{line.fluid} {line.mix}" if line.mix is not None else line.fluid
+    ends = [
+        f"{what} {clock_z(moment)}"
+        for what, moment in (
+            ("lower end", line.lower_ends_at),
+            ("upper end", line.upper_ends_at),
+            ("allowance time ends", line.allowance_ends_at),
+        )
+        if moment is not None
+    ]
+    figures = f" ({line.authority}, {line.season}{', TRAINING' if line.training else ''})" if line.season else ""
+    return f"{', '.join(ends) or 'no time exists'}; {fluid}{figures if ends else ''}"
+
+
 def span_text(body: EventBody, told_as: EventType) -> tuple[str, str] | None:
     """Return what the time is and the time: since when, or from when until when; None where none is known."""
     if body.begins_at is None:
         return None
     begins = when(body.begins_at, body.zone)
     until = when(body.until, body.zone) if body.until is not None else None
+    if body.protection is not None:
+        return "Final application", f"{begins}, protected until {until}" if until is not None else begins
     if told_as in ENDINGS:
         label = "Was expected" if body.kind is Kind.EXPECTED else "Lasted"
         return label, f"{begins} until {until}" if until is not None else f"{begins}, open when last seen"
@@ -127,6 +147,8 @@ _WORD_OF = {
     EventType.BLIND: "blind",
     EventType.SEEING: "seeing again",
     EventType.TAKEN: "taken in hand",
+    EventType.SHORTENED: "protection shortened",
+    EventType.LOST: "protection lost",
 }
 
 
