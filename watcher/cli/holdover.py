@@ -138,6 +138,8 @@ def _asked(  # noqa: PLR0917 - the options as they come
         from watcher.cli.hand import hand_now, hand_view
 
         view = hand_view(given.report, None, position, now)
+        if view.latest is None:
+            raise UsageError([Problem("--report", "is a TAF", "give a METAR or SPECI")])
         return _of_view(view, given.night, fluid, mix, hand_now(given.report, None, now))
     from watcher.cli.stored import stored
 
