@@ -15,6 +15,7 @@ from tests.cli.evening import keep_evening
 from tests.treatment.at_hand import HEAD, SNOW, TYPE_4
 from watcher.cli.app import app
 from watcher.errors import RulesError, UsageError
+from watcher.service.rules_folder import rules_dir
 
 RUNNER = CliRunner()
 NOW = datetime(2026, 1, 12, 6, 0, tzinfo=UTC)
@@ -245,3 +246,19 @@ def test_the_list_says_that_none_is_in_force():
     told = tables("list").stdout
     assert "for training only, not in force" in told
     assert "No set is in force" in told
+
+
+def test_the_example_of_the_documentation_can_be_used(tmp_path):
+    """The set shown in rules/README.md is read, found right, and looked up."""
+    text = (rules_dir() / "README.md").read_text().partition("## Holdover tables")[2].partition("\n## ")[0]
+    head, table = (text.partition(f"```{kind}\n")[2].partition("```")[0] for kind in ("toml", "csv"))
+    folder = tmp_path / "winter-2025-26"
+    folder.mkdir()
+    (folder / "head.toml").write_text(head)
+    (folder / "type-4.csv").write_text(table)
+    checked = json.loads(tables("check", str(folder), "--json").stdout)
+    assert checked["in_force"] is True
+    assert [line for line in checked["odd"] if "chart of snowfall" not in line] == []
+    tables("install", str(folder), "--rules", str(tmp_path))
+    fog = answer("--fluid", "IV", "--mix", "100", "--temp", "-2", "--weather", "FZFG", "--rules", str(tmp_path))
+    assert (fog["lower_min"], fog["upper_min"], fog["current"]) == (30, 60, True)
