@@ -31,13 +31,7 @@ def load_tables(folder: Path | None = None) -> Tables:
     problems: list[Problem] = []
     sets: dict[str, TableSet] = {}
     for place in (rules_dir(), *([folder] if folder is not None else [])):
-        for head in sorted((place / FOLDER).glob(f"*/{HEAD}")):
-            try:
-                found = read_set(head)
-            except RulesError as error:
-                problems.extend(error.problems)
-            else:
-                sets[found.name] = found
+        sets.update(_sets_in(place / FOLDER, problems))
     weather_name, weather = file_in_force(f"{FOLDER}/weather.csv", folder)
     conditions_name, conditions = file_in_force(f"{FOLDER}/conditions.csv", folder)
     if problems:
@@ -47,6 +41,21 @@ def load_tables(folder: Path | None = None) -> Tables:
         parse_weather_rows(weather, weather_name),
         parse_conditions(conditions, conditions_name),
     )
+
+
+def _sets_in(place: Path, problems: list[Problem]) -> dict[str, TableSet]:
+    sets: dict[str, TableSet] = {}
+    for head in sorted(place.glob(f"*/{HEAD}")):
+        try:
+            found = read_set(head)
+        except RulesError as error:
+            problems.extend(error.problems)
+            continue
+        if found.name in sets:
+            remedy = "give it a name of its own, or remove one"
+            problems.append(Problem(str(head), f'the name "{found.name}" stands in two folders', remedy))
+        sets[found.name] = found
+    return sets
 
 
 def load_fluid_rules(folder: Path | None = None) -> FluidRules:
