@@ -17,6 +17,7 @@ from watcher.cli.depart import depart
 from watcher.cli.destination import app as destination_app
 from watcher.cli.episode import app as episode_app
 from watcher.cli.holdover import holdover
+from watcher.cli.morning import morning
 from watcher.cli.night import night
 from watcher.cli.now import now
 from watcher.cli.procedure import procedure
@@ -39,7 +40,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-for command in (demo, run, check, decode, now, night, holdover, procedure, depart):
+for command in (demo, run, check, decode, now, night, holdover, procedure, depart, morning):
     app.command(epilog=_EPILOG)(command)
 app.add_typer(rules_app, name="rules")
 app.add_typer(subscription_app, name="subscription")

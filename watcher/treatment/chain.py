@@ -75,12 +75,14 @@ class Approach:
 class Chain:
     """All steps with their beginnings and ends, and the times that clocks hang on.
 
-    `commences`: ECZT. `final_start`: start of the final application. `ends`: EEZT. `running`: minutes of waiting and
-    treatment with engines running.
+    `ready`: ERZT. `arrives`: in the queue for a bay, which is taken for `in_bay`. `commences`: ECZT. `final_start`:
+    start of the final application. `ends`: EEZT. `running`: minutes of waiting and treatment with engines running.
     """
 
     call: float
     ready: Array
+    arrives: Array
+    in_bay: Array
     commences: Array
     final_start: Array
     ends: Array
@@ -235,6 +237,8 @@ def chain_of(  # noqa: PLR0917 - each is one thing the times hang on
     return Chain(
         call=approach.call,
         ready=approach.ready,
+        arrives=approach.arrives,
+        in_bay=legs.in_bay,
         commences=commences,
         final_start=final_start,
         ends=ends,

@@ -1,0 +1,160 @@
+"""`hoarline morning`: a file of departures, who needs treatment, where, in which order, and when to call."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from watcher.cli.depart import MembersOption, OperationsOption, TrainingOption, departures_in, stations_of, view_of
+from watcher.cli.options import ConfigOption, JsonOption, RulesOption
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from datetime import datetime
+
+    from watcher.outlook.night.model import NightQuestion
+    from watcher.treatment.listed import Morning
+    from watcher.treatment.profiles import Operations
+
+
+def morning(  # noqa: PLR0917 - options of a command
+    departures: Annotated[
+        Path,
+        typer.Argument(help="CSV: flight, aircraft, off_block (0540Z or 06:40 local), and more.", show_default=False),
+    ],
+    station: Annotated[str | None, typer.Option(help="Station of the rows that name none.", show_default=False)] = None,
+    report: Annotated[str | None, typer.Option(help="A METAR or SPECI given by hand.", show_default=False)] = None,
+    taf: Annotated[str | None, typer.Option(help="A TAF given by hand.", show_default=False)] = None,
+    position: Annotated[
+        str | None, typer.Option(help="Place of the station by hand: 60.20,11.10,210.", show_default=False)
+    ] = None,
+    operations: OperationsOption = None,
+    training: TrainingOption = False,
+    members: MembersOption = 200,
+    config: ConfigOption = None,
+    rules: RulesOption = None,
+    html: Annotated[Path | None, typer.Option("--html", help="Write a page for paper.", show_default=False)] = None,
+    as_csv: Annotated[bool, typer.Option("--csv", help="Print CSV instead of text for people.")] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """List the departures of a file: who needs treatment, what lies on them, where, in which order, when to call.
+
+    Needed columns: flight, aircraft, off_block. Others: station, tsat, ctot, place, fluid, runway, contamination,
+    arrived, hangar_exit, fuel_c, and report (inspected clean 0410Z, treated 0500Z, hangared, cancelled).
+
+    Times are 0540Z, 06:40 local, 06:40 Europe/Oslo or 2026-01-12T05:40Z.
+    """
+    from watcher.cli.marks import shown
+    from watcher.cli.options import print_json
+    from watcher.cli.tables import own_folder
+    from watcher.notify.message import CAUTION
+    from watcher.treatment.morning_contract import as_contract
+
+    folder = own_folder(rules, config)
+    made = _made(
+        departures,
+        station,
+        (report, taf, position),
+        stations_of(operations, folder),
+        folder,
+        config,
+        members,
+        training=training,
+    )
+    if html is not None:
+        _write_page(made, html)
+    if as_json:
+        print_json(as_contract(made, CAUTION))
+    elif as_csv:
+        _print_csv(made)
+    elif html is None:
+        from watcher.cli.morning_text import text_of
+
+        typer.echo(shown(text_of(made)))
+
+
+def _made(  # noqa: PLR0917 - the options as they come
+    path: Path,
+    station: str | None,
+    by_hand: tuple[str | None, str | None, str | None],
+    stations: Mapping[str, Operations],
+    folder: Path | None,
+    config: Path | None,
+    members: int,
+    *,
+    training: bool,
+) -> Morning:
+    from watcher.service.tables_folder import load_fluid_rules, load_tables
+    from watcher.service.treatment_files import load_fleet
+    from watcher.treatment.morning import Desk, morning
+
+    report, taf, position = by_hand
+    now, known = _present(report, taf, position, config)
+    only = station or (next(iter(known)) if known else None)
+    listed = departures_in(path, stations, now, only)
+    codes = {each.departure.station for each in listed}
+    weather = _weather(codes, known, config, now)
+    desk = Desk(weather, stations, load_fleet(folder), load_fluid_rules(folder), load_tables(folder), training)
+    return morning(listed, desk, now, members=members)
+
+
+def _present(
+    report: str | None, taf: str | None, position: str | None, config: Path | None
+) -> tuple[datetime, dict[str, NightQuestion]]:
+    """Return the present, and what is known by hand."""
+    from watcher.alerts.latest import question_of
+    from watcher.clock import utc_now
+    from watcher.errors import Problem, UsageError
+
+    if not report and not taf:
+        if position is not None:
+            raise UsageError([Problem("--position", "goes with --report or --taf", "or write [[station]] settings")])
+        return utc_now(), {}
+    now, view = view_of(None, report, taf, position, config)
+    return now, {view.station.code: question_of(view, now, now)}
+
+
+def _weather(
+    codes: set[str], known: dict[str, NightQuestion], config: Path | None, now: datetime
+) -> dict[str, NightQuestion]:
+    from watcher.alerts.latest import question_of
+    from watcher.cli.stored import stored
+    from watcher.errors import Problem, UsageError
+
+    if known:
+        others = sorted(codes - known.keys())
+        if others:
+            what = f"are of {', '.join(known)}, and there are departures of {', '.join(others)}"
+            raise UsageError([Problem("the texts by hand", what, "leave them out, or those departures")])
+        return known
+    views = stored(sorted(codes), config, now).views
+    return {view.station.code: question_of(view, now, now) for view in views}
+
+
+def _write_page(made: Morning, path: Path) -> None:
+    from watcher.cli.morning_page import page_of
+    from watcher.errors import Problem, UsageError
+
+    try:
+        path.write_text(page_of(made), encoding="utf-8")
+    except OSError as error:
+        raise UsageError([Problem(str(path), f"cannot be written: {error.strerror}")]) from error
+    typer.echo(f"Written: {path}", err=True)
+
+
+def _print_csv(made: Morning) -> None:
+    import csv
+    import sys
+
+    from watcher.treatment.morning_contract import CSV_COLUMNS, as_rows
+
+    writer = csv.DictWriter(sys.stdout, CSV_COLUMNS, lineterminator="\n")
+    writer.writeheader()
+    writer.writerows({name: _safe(value) for name, value in row.items()} for row in as_rows(made))
+
+
+def _safe(value: object) -> object:
+    """Return a cell that no table program takes for a formula."""
+    return f"'{value}" if isinstance(value, str) and value[:1] in {"=", "+", "-", "@", "\t"} else value
