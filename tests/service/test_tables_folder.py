@@ -77,8 +77,9 @@ def test_an_install_that_fails_leaves_the_set_that_was_there(tmp_path, monkeypat
     def full(*_arguments: object, **_options: object) -> None:
         raise OSError("No space left on device")
 
-    with monkeypatch.context() as patched, pytest.raises(OSError, match="No space"):
+    with monkeypatch.context() as patched:
         patched.setattr(Path, "write_text", full)
-        install_set(tmp_path / "set", own)
+        with pytest.raises(OSError, match="No space"):
+            install_set(tmp_path / "set", own)
     assert (place / "type-4.csv").read_text() == before
     assert [path.name for path in (own / "holdover").iterdir()] == ["own-2025-26"]

@@ -230,6 +230,7 @@ def test_what_is_unknown_or_contradicts_itself_gets_no_number(question, why):
 
 def test_certain_absence_outweighs_what_is_not_known():
     assert told(asked("+FZRA", -2.0, visibility_m=None)).outcome is Outcome.NONE
+    assert told(asked("FZRA FZ//", -2.0)).outcome is Outcome.NONE
 
 
 def test_below_the_lowest_temperature_for_its_use_a_fluid_has_no_time():

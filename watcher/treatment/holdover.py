@@ -65,17 +65,15 @@ def look_up(question: HoldoverQuestion, tables: Tables, now: datetime, *, traini
     if contradiction is not None:
         return _answer(question, tables, [Part(Outcome.UNKNOWN, contradiction)], now, training=training)
     assert question.weather is not None
-    mixture = mixture_of(question.weather)
-    if mixture.unreadable is not None:
-        return _answer(question, tables, [Part(Outcome.UNKNOWN, mixture.unreadable)], now, training=training)
-    return _answer(question, tables, list(_parts(question, tables, mixture, now)), now, training=training)
+    parts = list(_parts(question, tables, mixture_of(question.weather), now))
+    return _answer(question, tables, parts, now, training=training)
 
 
 def _parts(question: HoldoverQuestion, tables: Tables, mixture: Mixture, now: datetime) -> Iterator[Part]:
     bench = laid_out(question, tables, now.date())
-    too_warm = _too_warm(question, mixture)
-    if too_warm is not None:
-        yield Part(Outcome.UNKNOWN, too_warm)
+    for open_question in (mixture.unreadable, _too_warm(question, mixture)):
+        if open_question is not None:
+            yield Part(Outcome.UNKNOWN, open_question)
     if question.lout_c is not None and question.temp_low_c is not None and question.temp_low_c < question.lout_c:
         yield Part(Outcome.NONE, f"this fluid must not be used below {question.lout_c:g} °C")
     for temp_c in _temperatures(question, tables):

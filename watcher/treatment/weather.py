@@ -49,7 +49,7 @@ class WeatherRow:
 class Mixture:
     """What falls or hangs in the air, and how heavy all of it together is.
 
-    `blown`: snow is blown up and none is known to fall. `unreadable`: why the groups leave it open.
+    `blown`: snow is blown up and none is known to fall. `unreadable`: why the groups leave open what else there is.
     """
 
     falls: frozenset[str]
@@ -67,10 +67,12 @@ def mixture_of(texts: Sequence[str]) -> Mixture:
     falls: set[str] = set()
     heaviest: Intensity | None = None
     blown = False
+    unreadable: str | None = None
     for text in texts:
         group = parse_weather(text)
         if group is None:
-            return Mixture(frozenset(), "moderate", unreadable=_unreadable(text))
+            unreadable = _unreadable(text)
+            continue
         if group.vicinity:
             continue
         if not group.descriptors.isdisjoint({"BL", "DR"}):
@@ -82,7 +84,7 @@ def mixture_of(texts: Sequence[str]) -> Mixture:
             sign = _BY_SIGN[group.sign]
             heaviest = sign if heaviest is None else max(heaviest, sign, key=INTENSITIES.index)
     known_to_fall = not falls.isdisjoint({"SN", "SG"})
-    return Mixture(frozenset(falls), heaviest or "moderate", blown=blown and not known_to_fall)
+    return Mixture(frozenset(falls), heaviest or "moderate", blown and not known_to_fall, unreadable)
 
 
 def rows_for(rows: Iterable[WeatherRow], mixture: Mixture, temp_c: float) -> tuple[WeatherRow, ...]:
