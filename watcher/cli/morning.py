@@ -19,6 +19,17 @@ if TYPE_CHECKING:
     from watcher.treatment.profiles import Operations
 
 
+def _columns(wanted: bool) -> None:
+    if not wanted:
+        return
+    from watcher.treatment.parse_departures import COLUMNS, NEEDED
+
+    for name, (others, meaning) in COLUMNS.items():
+        also = f" (also {', '.join(others)})" if others else ""
+        typer.echo(f"{name:<14}{'needed: ' if name in NEEDED else ''}{meaning}{also}")
+    raise typer.Exit
+
+
 def morning(  # noqa: PLR0917 - options of a command
     departures: Annotated[
         Path,
@@ -35,6 +46,10 @@ def morning(  # noqa: PLR0917 - options of a command
     members: MembersOption = 200,
     config: ConfigOption = None,
     rules: RulesOption = None,
+    _listed: Annotated[
+        bool,
+        typer.Option("--columns", help="Say what each column means, and stop.", is_eager=True, callback=_columns),
+    ] = False,
     html: Annotated[Path | None, typer.Option("--html", help="Write a page for paper.", show_default=False)] = None,
     as_csv: Annotated[bool, typer.Option("--csv", help="Print CSV instead of text for people.")] = False,
     as_json: JsonOption = False,

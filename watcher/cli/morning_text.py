@@ -16,9 +16,9 @@ DEFER = (
     "times and holdover ends are no permission."
 )
 HEADS = ("no", "flight", "aircraft", "off", "slot", "treat", "what", "call", "place", "take-off", "covered", "litres")
-_WIDTHS = (4, 8, 13, 6, 6, 6, 10, 7, 11, 11, 8, 9)
-LOAD_HEADS = ("from", "site", "aircraft", "bays busy", "rigs busy", "longest wait", "one not covered")
-_LOAD_WIDTHS = (7, 18, 14, 17, 17, 16, 16)
+_WIDTHS = (4, 8, 13, 6, 6, 6, 10, 7, 11, 11, 8, 10)
+LOAD_HEADS = ("from", "site", "aircraft", "bays busy", "rigs busy", "longest wait", "uncovered")
+_LOAD_WIDTHS = (7, 16, 12, 20, 20, 14, 11)
 
 
 def text_of(morning: Morning) -> str:
@@ -57,10 +57,12 @@ def cells_of(line: Line) -> tuple[str, ...]:
     )
     if option is None or option.take_off is None or not to_treat(line):
         return (*front, "", "", "", "", "")
+    # A place with a question mark: the earliest take-off, protection cannot be told.
     call = "" if option.call_by is None else f"{clock_z(option.call_by)}{'!' if option.call_late else ''}"
     off = f"{clock_z(option.take_off.p50)}{'' if option.p_slot is None or option.p_slot >= 0.5 else ' late'}"
     litres = "?" if line.litres is None else f"{line.litres.p50:.0f}-{line.litres.p90:.0f}"
-    return (*front, call, option.place.value, off, covered_of(line), litres)
+    place = option.place.value if option.verdict is not None else f"{option.place.value}?"
+    return (*front, call, place, off, covered_of(line), litres)
 
 
 def what_of(line: Line) -> str:
@@ -94,7 +96,8 @@ def _station(morning: Morning, station: str) -> Iterator[str]:
     load = [half for half in morning.load if half.station == station]
     if load:
         yield ""
-        yield f"{station}, load by half hour (half of the members, 10 to 90 % of them)"
+        yield f"{station}, load by half hour (10 to 90 % of the members); uncovered: chance that the lower holdover"
+        yield "time of one of them is over before take-off"
         yield _row(LOAD_HEADS, _LOAD_WIDTHS)
     for half in load:
         yield _row(load_cells(half), _LOAD_WIDTHS)
@@ -110,9 +113,9 @@ def load_cells(half: HalfHour) -> tuple[str, ...]:
         clock_z(half.begins_at),
         half.site,
         _spread(half.aircraft, 0),
-        f"{_spread(half.bays_busy, 1)} of {half.bays}",
-        f"{_spread(half.rigs_busy, 1)} of {half.rigs}",
-        f"{_spread(half.wait_min, 0)} min",
+        _spread(half.bays_busy, 1, f" of {half.bays}"),
+        _spread(half.rigs_busy, 1, f" of {half.rigs}"),
+        _spread(half.wait_min, 0, " min"),
         "?" if half.p_broken is None else percent(half.p_broken),
     )
 
@@ -129,8 +132,8 @@ def _fluids(morning: Morning, station: str) -> Iterator[str]:
         yield from _wrapped(f"tables: {'; '.join(tables)}{mark}")
 
 
-def _spread(values: Range, digits: int) -> str:
-    return f"{values.p50:.{digits}f} ({values.p10:.{digits}f}-{values.p90:.{digits}f})"
+def _spread(values: Range, digits: int, unit: str = "") -> str:
+    return f"{values.p50:.{digits}f}{unit} ({values.p10:.{digits}f}-{values.p90:.{digits}f})"
 
 
 def _row(cells: Sequence[str], widths: Sequence[int]) -> str:

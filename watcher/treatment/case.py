@@ -17,10 +17,12 @@ from watcher.treatment.kinds import Contamination, Tank
 from watcher.treatment.profiles import AircraftProfile, Operations, Site, TreatmentTime
 from watcher.treatment.queue import starts_of
 from watcher.treatment.spread import scores_of
-from watcher.treatment.weather_ahead import LYING, Ahead, Codes
+from watcher.treatment.weather_ahead import LYING, Ahead, Codes, Mask
 
 # How far after off-block or slot the weather is looked at.
-BEYOND = timedelta(hours=4)
+BEYOND = timedelta(hours=3)
+# Later than anything that is planned. [min]
+_AFTER_ALL = 1e7
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +43,11 @@ class Case:
     now: float
     off_block: float
     earliest: float
+
+    @property
+    def spray_scores(self) -> Array:
+        """How slow the spraying is, for every member: what takes longer takes more fluid."""
+        return np.asarray(self.scores[Leg.SPRAY])
 
     def lies_at(self, minutes: float) -> Codes:
         """Return what lies on it at a time, for every member; what a person has seen counts before what is computed."""
@@ -120,19 +127,34 @@ def reach_of(case: Case, site: Site, *, two_steps: bool) -> Reach:
     return Reach(case, site, legs, approach_of(site, legs, case.off_block, case.now))
 
 
-def queued(reaches: Sequence[Reach]) -> list[Chain]:
-    """Return the chains of departures that come to the same site, in their order."""
+def queue_of(reaches: Sequence[Reach], needs: Sequence[Mask]) -> list[Array]:
+    """Return when each of the departures that come to one site has its bay and rigs.
+
+    Parameters
+    ----------
+    reaches
+        Their ways to the site.
+    needs
+        Members in which each is treated at all; in the others it goes on when it arrives, and delays nobody.
+
+    Returns
+    -------
+    list
+        Minutes for every member, in the order of the departures; that order changes nothing.
+    """
     site = reaches[0].site
     order = sorted(range(len(reaches)), key=lambda each: _first(reaches[each].case))
+    needed = np.array([needs[each] for each in order])
+    arrives = np.array([reaches[each].approach.arrives for each in order])
     starts = starts_of(
-        np.array([reaches[each].approach.arrives for each in order]),
-        np.array([reaches[each].legs.in_bay for each in order]),
+        np.where(needed, arrives, _AFTER_ALL),
+        np.where(needed, [reaches[each].legs.in_bay for each in order], 0.0),
         bays=site.bays,
         rigs=site.rigs,
         rigs_each=[RIGS[reaches[each].case.profile.size] for each in order],
     )
-    begins = dict(zip(order, starts, strict=True))
-    return [reach.chain(begins[number]) for number, reach in enumerate(reaches)]
+    begins = dict(zip(order, np.where(needed, starts, arrives), strict=True))
+    return [begins[number] for number in range(len(reaches))]
 
 
 def _first(case: Case) -> tuple[float, str]:

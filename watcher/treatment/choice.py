@@ -42,11 +42,15 @@ def choose(options: Sequence[Option], need: Need | None, departure: Departure) -
     return best, " ".join([*_first(best, departure), *_rest(others)])
 
 
-def _rank(option: Option) -> tuple[int, bool, float, float, str]:
+def rank_of(verdict: Verdict | None, p_slot: float | None, take_off: float, fuel_kg: float) -> tuple[float, ...]:
+    """Return what orders places: verdict, slot, take-off, fuel; the best first."""
+    return float(_ORDER[verdict]), float(p_slot is not None and p_slot < _SLOT_LIKELY), take_off, fuel_kg
+
+
+def _rank(option: Option) -> tuple[tuple[float, ...], str]:
     assert option.take_off is not None
-    late = option.p_slot is not None and option.p_slot < _SLOT_LIKELY
-    fuel = option.fuel_kg if option.fuel_kg is not None else 0.0
-    return _ORDER[option.verdict], late, option.take_off.p50.timestamp(), fuel, option.site
+    take_off = option.take_off.p50.timestamp()
+    return rank_of(option.verdict, option.p_slot, take_off, option.fuel_kg or 0.0), option.site
 
 
 def _place(option: Option) -> str:

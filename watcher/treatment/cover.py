@@ -86,8 +86,9 @@ class Lookups:
         self._ahead, self._tables, self._rules, self._now, self._training = ahead, tables, rules, now, training
         self._known = {} if known is None else known
         low, high = np.floor(ahead.temp_c.min()), np.ceil(ahead.temp_c.max())
-        cuts = {*tables.breaks_c, *np.arange(low, high + 1)}
-        self._cuts = np.array(sorted(cut for cut in cuts if low <= cut <= high))
+        # Where what falls contradicts the temperature lies above 0 °C, at a whole degree.
+        cuts = {low, *tables.breaks_c, *np.arange(1, max(high, 1) + 1)}
+        self._cuts = np.array(sorted(float(cut) for cut in cuts if low <= cut <= high))
         self._codes, self._numbers = self._numbered()
         coldest = np.floor(np.minimum(ahead.temp_c, ahead.skin_c)).astype(np.intp)
         self._coldest_c = int(coldest.min())

@@ -8,13 +8,19 @@ from watcher.reports.weather import parse_weather
 from watcher.treatment.case import Case
 from watcher.treatment.kinds import Contamination
 from watcher.treatment.planned import Need
-from watcher.treatment.weather_ahead import LYING, NOT_KNOWN, Falling
+from watcher.treatment.weather_ahead import LYING, NOT_KNOWN, Falling, Mask
 
 # Of what falls up to this long after off-block the aircraft must be protected. [min] Common practice, no source.
 _ON_THE_WAY_MIN = 40.0
 # More members than this in which nothing is known of what falls: no chance is given. Common practice, no source.
 _UNTOLD_SHARE = 0.1
 _WORTH_SAYING = 0.05
+
+
+def needs_of(case: Case) -> Mask | None:
+    """Return in which members there is anything to treat at off-block; None where it cannot be told."""
+    exposed = _exposed(case)
+    return None if exposed is None else (case.lies_at(case.off_block) > 0) | exposed
 
 
 def need_of(case: Case) -> Need | None:
@@ -25,13 +31,9 @@ def need_of(case: Case) -> Need | None:
     case
         The departure.
     """
-    ahead, lies = case.ahead, case.lies_at(case.off_block)
-    first, last = ahead.step_of(np.array([case.off_block, case.off_block + _ON_THE_WAY_MIN]))
-    falls = ahead.falls[first : last + 1]
-    if (falls == ahead.falling.index(NOT_KNOWN)).any(axis=0).mean() > _UNTOLD_SHARE:
+    lies, exposed = case.lies_at(case.off_block), _exposed(case)
+    if exposed is None:
         return None
-    icy = np.array([_icy(each) for each in ahead.falling])[falls].any(axis=0)
-    exposed = icy | ahead.frost[first : last + 1].any(axis=0)
     kinds = {each: float((lies == LYING.index(each)).mean()) for each in Contamination}
     likeliest = max(kinds, key=lambda each: (kinds[each], list(Contamination).index(each)))
     return Need(
@@ -40,6 +42,17 @@ def need_of(case: Case) -> Need | None:
         kinds=kinds,
         likeliest=likeliest if kinds[likeliest] >= _WORTH_SAYING else None,
     )
+
+
+def _exposed(case: Case) -> Mask | None:
+    """Return in which members frost forms, or something frozen or freezing falls, up to the take-off."""
+    ahead = case.ahead
+    first, last = ahead.step_of(np.array([case.off_block, case.off_block + _ON_THE_WAY_MIN]))
+    falls = ahead.falls[first : last + 1]
+    if (falls == ahead.falling.index(NOT_KNOWN)).any(axis=0).mean() > _UNTOLD_SHARE:
+        return None
+    icy = np.array([_icy(each) for each in ahead.falling])[falls].any(axis=0)
+    return np.asarray(icy | ahead.frost[first : last + 1].any(axis=0))
 
 
 def _icy(falling: Falling) -> bool:

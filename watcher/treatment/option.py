@@ -11,7 +11,7 @@ import numpy as np
 
 from watcher.outlook.night.tally import quantiles_of
 from watcher.physics.arrays import Array
-from watcher.treatment.case import Case, Reach, queued, reach_of
+from watcher.treatment.case import Case, Reach, queue_of, reach_of
 from watcher.treatment.chain import Chain, engines_at
 from watcher.treatment.cover import Cover, Lookups
 from watcher.treatment.departures import SLOT_AFTER
@@ -131,7 +131,9 @@ def _among(case: Case, site: Site, rivals: Sequence[Case], *, two_steps: bool) -
         for other in rivals
         if other.departure.place is site.place and not_offered(other, site, case.operations.fluids) is None
     ]
-    return queued([mine, *theirs])[0]
+    reaches = [mine, *theirs]
+    everybody = [np.ones(case.ahead.members, np.bool_)] * len(reaches)
+    return mine.chain(queue_of(reaches, everybody)[0])
 
 
 def verdict_of(cover: Cover) -> Verdict | None:
