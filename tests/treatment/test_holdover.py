@@ -138,6 +138,14 @@ def test_the_shorter_ends_may_come_from_two_tables_and_both_are_named():
     assert apart.authority == "FAA; Transport Canada"
 
 
+def test_the_parts_of_a_mixture_count_and_the_reason_names_each_that_decides():
+    """Rain on a cold-soaked wing 10-50, light freezing rain 25-40 (Type IV 100/0, both copies)."""
+    answer = told(asked("-RASN", 1.0))
+    assert minutes(answer) == (10, 40)
+    assert "RA is looked up as rain on a cold-soaked wing" in answer.why
+    assert "RA with SN is looked up as light freezing rain" in answer.why
+
+
 def test_an_authority_without_a_chart_is_asked_with_the_charts_of_the_others():
     answer = told(asked("-SN", -2.0, fluid=FluidType.II, visibility_m=2500, authority="AEA"))
     assert minutes(answer) == (20, 45)

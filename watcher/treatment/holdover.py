@@ -163,7 +163,7 @@ def _answer(
         basis=max((mark.basis for mark in marks), key=_BASES.index, default=None),
         confidence=max((mark.confidence for mark in marks if mark.confidence), key=_CONFIDENCES.index, default=None),
         training=current is False and training,
-        why=_why(question, shown[0], weighed, withheld=withheld and lower is not None),
+        why=_why(question, shown, weighed, withheld=withheld and lower is not None),
         caution=_caution(question, tables, outcome, old=current is False and training),
     )
 
@@ -192,8 +192,11 @@ def _joined(texts: Iterable[str]) -> str | None:
     return "; ".join(dict.fromkeys(texts)) or None
 
 
-def _why(question: HoldoverQuestion, first: Part, parts: list[Part], *, withheld: bool) -> str:
+def _why(question: HoldoverQuestion, shown: list[Part], parts: list[Part], *, withheld: bool) -> str:
+    first, other = shown[0], shown[-1]
     said = [first.why[:1].upper() + first.why[1:] + "."]
+    if other.why != first.why:
+        said.append(f"The upper time is shorter by another row: {other.why}.")
     if first.snow is not None:
         said += _disagreement(parts)
     if withheld:
