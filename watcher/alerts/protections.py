@@ -36,7 +36,7 @@ def move(
     protections: Iterable[Protection],
     views: Mapping[str, StationView],
     reports: Mapping[str, Sequence[Report]],
-    tables: Tables,
+    tables: Tables | Answers,
     now: datetime,
 ) -> Moved:
     """Return how protections stand after new reports, at this time.
@@ -50,17 +50,17 @@ def move(
     reports
         What came in, by station, in any order. The latest report of the view counts too.
     tables
-        The holdover tables.
+        The holdover tables, or kept answers of them.
     now
         Aware UTC.
     """
     changed: list[Protection] = []
     events: list[Event] = []
-    answers: Answers = {}
+    answers = tables if isinstance(tables, Answers) else Answers(tables)
     for protection in protections:
         view = views.get(protection.station)
         heard = _observations(view, reports.get(protection.station, ()))
-        after, change = _moved(protection, view, heard, tables, now, answers)
+        after, change = _moved(protection, view, heard, answers, now)
         if change is not None:
             events.append(event_of(after, change, view))
         if after != protection:
@@ -124,13 +124,8 @@ def _observations(view: StationView | None, reports: Sequence[Report]) -> list[O
     return sorted(set(found), key=lambda each: (each.observed_at, each.raw))
 
 
-def _moved(  # noqa: PLR0917 - private, called once
-    protection: Protection,
-    view: StationView | None,
-    heard: Sequence[Observation],
-    tables: Tables,
-    now: datetime,
-    answers: Answers,
+def _moved(
+    protection: Protection, view: StationView | None, heard: Sequence[Observation], answers: Answers, now: datetime
 ) -> tuple[Protection, Change | None]:
     """Return a protection after all that was heard, taken together, and what of it must be told."""
     blind = view is None or view.state.blind_since is not None
@@ -138,7 +133,7 @@ def _moved(  # noqa: PLR0917 - private, called once
     after = protection if protection.blind is blind else replace(protection, blind=blind)
     for report in heard[:-1]:
         after = with_report(after, report, station)
-    after, change = advance(after, heard[-1] if heard else None, station, tables, now, answers=answers)
+    after, change = advance(after, heard[-1] if heard else None, station, answers, now)
     return (after, None) if change is None else (replace(after, seq=after.seq + 1), change)
 
 

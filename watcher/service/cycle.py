@@ -20,6 +20,7 @@ from watcher.alerts.judge import judge, withdraw_station
 from watcher.alerts.listeners import Listeners
 from watcher.alerts.model import Acknowledgement, Policy, StationState, StationView
 from watcher.alerts.outbox import Told
+from watcher.alerts.protections import Moved, move, owed_at_once
 from watcher.alerts.tell import after_telling, tell
 from watcher.errors import StoreConflict
 from watcher.outlook.night.model import Night
@@ -28,18 +29,21 @@ from watcher.reports.station import Station
 from watcher.rulebook.model import Rulebook
 from watcher.stations import StationTable
 from watcher.store.store import Store
+from watcher.treatment.clocks import Answers
+from watcher.treatment.tables import Tables
 
 _TRIES = 3
 
 
 @dataclass(frozen=True, slots=True)
 class Watch:
-    """What is judged, and by what. `codes` None: every station that reports."""
+    """What is judged, and by what. `codes` None: every station that reports. `tables`: None: no treated aircraft."""
 
     codes: frozenset[str] | None
     stations: StationTable
     rulebook: Rulebook
     policy: Policy
+    tables: Tables | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +62,7 @@ class Cycle:
         self._watch = watch
         self._listeners = listeners or Listeners()
         self._memory = Memory()
+        self._answers = Answers(watch.tables) if watch.tables is not None else None
 
     @property
     def views(self) -> Mapping[str, StationView]:
@@ -119,6 +124,8 @@ class Cycle:
     ) -> Changes:
         after = dict(self._memory.views if views is None else views)
         after.update((change.station, change.after) for change in made if change.station in after)
+        moved = self._moved(made, after, now) if views is not None else Moved()
+        at_once = owed_at_once(moved.events, after, self._listeners, self._watch.policy, now)
         telling = tell(
             made,
             after.values(),
@@ -131,15 +138,25 @@ class Cycle:
         changes = Changes(
             at=now,
             stations=tuple(change for change in made if not change.quiet),
-            deliveries=telling.deliveries,
+            deliveries=(*telling.deliveries, *at_once),
             digests=telling.digests,
             unreadable=unreadable,
             acknowledged=taken[-1].number if taken else None,
+            protections=moved.protections,
+            protection_events=moved.events,
         )
         if changes.worth_committing:
             self._store.commit(changes)
         self._memory = Memory(after, after_telling(self._memory.told, telling.deliveries, made))
         return changes
+
+    def _moved(self, made: Sequence[StationChange], after: Mapping[str, StationView], now: datetime) -> Moved:
+        """Return how treated aircraft stand after a turn. They are read each time: commands write them, too."""
+        if self._answers is None:
+            return Moved()
+        live = self._store.protections(live_only=True)
+        heard = {change.station: change.reports for change in made}
+        return move(live, after, heard, self._answers, now)
 
     def _remember(self, now: datetime) -> None:
         codes = self._watch.codes

@@ -24,6 +24,7 @@ from watcher.service.cycle import Watch
 from watcher.service.directory import Directory, KnownDestination
 from watcher.service.nights import NightPolicy
 from watcher.service.rules_folder import load_rulebook
+from watcher.service.tables_folder import load_tables
 from watcher.settings import Settings
 from watcher.settings.model import FeedSection
 from watcher.stations import StationTable
@@ -32,14 +33,15 @@ Destination: TypeAlias = EmailDestination | WebhookDestination | ChatDestination
 
 
 def build_watch(settings: Settings) -> Watch:
-    """Return what is judged, and by what; RulesError when the rules cannot be used."""
-    folder = settings.text.rules.folder
+    """Return what is judged, and by what; RulesError when the rules or the holdover tables cannot be used."""
+    folder = settings.path(settings.text.rules.folder) if settings.text.rules.folder is not None else None
     watched = settings.text.watch.stations
     return Watch(
         codes=None if watched == "all" else frozenset(watched),
         stations=StationTable.load(settings.station_overrides()),
-        rulebook=load_rulebook(settings.path(folder) if folder is not None else None),
+        rulebook=load_rulebook(folder),
         policy=settings.policy(),
+        tables=load_tables(folder),
     )
 
 

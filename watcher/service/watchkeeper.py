@@ -98,13 +98,10 @@ class Watchkeeper:
         await self.keep(())
 
     def _tell(self, changes: Changes) -> None:
-        for change in changes.stations:
-            for event in change.events:
-                self._metrics.count("hoarline_events", type=event.type.value)
-                _log.info("event", event_id=event.id, type=event.type.value, headline=event.body.headline)
-        for digest in changes.digests:
-            self._metrics.count("hoarline_events", type=digest.type.value)
-            _log.info("event", event_id=digest.id, type=digest.type.value, headline=digest.body.headline)
+        of_stations = (event for change in changes.stations for event in change.events)
+        for event in (*of_stations, *changes.protection_events, *changes.digests):
+            self._metrics.count("hoarline_events", type=event.type.value)
+            _log.info("event", event_id=event.id, type=event.type.value, headline=event.body.headline)
         if changes.deliveries:
             self._wake_senders()
         self._gauge()

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from pydantic import TypeAdapter
-from sqlalchemy import Connection, RowMapping, insert, select, update
+from sqlalchemy import BindParameter, Connection, RowMapping, bindparam, insert, select, update
 
 from watcher.errors import StoreConflict
 from watcher.store.tables import protection
+from watcher.store.upsert import in_portions
 from watcher.treatment.protection import Protection
 
 _BODY = TypeAdapter(Protection)
@@ -31,14 +32,18 @@ def write_protections(connection: Connection, items: Iterable[Protection]) -> No
     StoreConflict
         One was changed by somebody else since it was read.
     """
-    for item in items:
-        changed = connection.execute(
-            update(protection)
-            .where(protection.c.number == _number(item.id), protection.c.version == item.version)
-            .values(**_row(item), version=item.version + 1)
-        )
-        if changed.rowcount == 0:
-            raise StoreConflict(f"changed by another process since it was loaded: {item.id}")
+    items = tuple(items)
+    if not items:
+        return
+    found = _versions(connection, [_number(item.id) or 0 for item in items])
+    late = [item.id for item in items if found.get(_number(item.id) or 0) != item.version]
+    if late:
+        raise StoreConflict(f"changed by another process since they were loaded: {', '.join(late[:5])}")
+    statement = update(protection).where(protection.c.number == bindparam("of_number"))
+    values: dict[str, BindParameter[object]] = {
+        name: bindparam(f"new_{name}") for name in ("version", "ended_at", "body")
+    }
+    connection.execute(statement.values(values), [_new_values(item) for item in items])
 
 
 def read_protections(connection: Connection, *, live_only: bool) -> tuple[Protection, ...]:
@@ -55,6 +60,25 @@ def read_protection(connection: Connection, name: str) -> Protection | None:
     row = connection.execute(select(protection).where(protection.c.number == number)).mappings().first()
     found = _of(row) if row is not None else None
     return found if found is not None and found.id == name else None
+
+
+def _versions(connection: Connection, numbers: Sequence[int]) -> dict[int, int]:
+    found: dict[int, int] = {}
+    for some in in_portions(numbers):
+        # The lock is for PostgreSQL: on SQLite a transaction that writes is alone from its beginning.
+        query = (
+            select(protection.c.number, protection.c.version)
+            .where(protection.c.number.in_(some))
+            .order_by(protection.c.number)
+            .with_for_update()
+        )
+        found.update(connection.execute(query).all())
+    return found
+
+
+def _new_values(item: Protection) -> dict[str, object]:
+    row = {**_row(item), "version": item.version + 1}
+    return {"of_number": _number(item.id), **{f"new_{name}": value for name, value in row.items()}}
 
 
 def _row(item: Protection) -> dict[str, object]:

@@ -2,21 +2,39 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, MutableMapping
+from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 
 from watcher.treatment.holdover import look_up
 from watcher.treatment.protection import Protection, Seen, Standing
 from watcher.treatment.question import Holdover, HoldoverQuestion, Outcome
 from watcher.treatment.tables import Tables
 
-# Answers of one set of tables on one day, by question and whether for training: many aircraft ask the same.
-Answers = MutableMapping[tuple[HoldoverQuestion, bool], Holdover]
-
+# Some 10 MB of memory.
+_MOST_ANSWERS = 5000
 _RANK = {outcome: rank for rank, outcome in enumerate(Outcome)}
 _NO_TIME = frozenset({Outcome.NONE, Outcome.SPECIAL})
 _OPEN = frozenset({Outcome.UNKNOWN, Outcome.OUT_OF_SEASON})
+
+
+class Answers:
+    """Answers of one set of tables, kept for a day: many aircraft ask the same, and ask it again."""
+
+    def __init__(self, tables: Tables) -> None:
+        self._tables = tables
+        self._day: date | None = None
+        self._found: dict[tuple[HoldoverQuestion, bool], Holdover] = {}
+
+    def to(self, question: HoldoverQuestion, now: datetime, *, training: bool) -> Holdover:
+        """Return the answer to a question on the day of a time."""
+        if self._day != now.date() or len(self._found) >= _MOST_ANSWERS:
+            self._day, self._found = now.date(), {}
+        key = question, training
+        found = self._found.get(key)
+        if found is None:
+            found = self._found[key] = look_up(question, self._tables, now, training=training)
+        return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +100,7 @@ def whole_minutes_to(end: datetime | None, now: datetime) -> int | None:
     return None if end is None else max(0, int((end - now).total_seconds() // 60))
 
 
-def clocks(protection: Protection, tables: Tables, now: datetime, answers: Answers | None = None) -> Clocks:
+def clocks(protection: Protection, tables: Tables | Answers, now: datetime) -> Clocks:
     """Return how a protection stands.
 
     Every weather since the start of the final application is looked up, and the worst counts: an outcome without a time
@@ -94,18 +112,17 @@ def clocks(protection: Protection, tables: Tables, now: datetime, answers: Answe
     protection
         What was put on when, and what it stood in.
     tables
-        The tables there are.
+        The tables there are, or answers of them that are kept where many clocks are read.
     now
         Aware UTC.
-    answers
-        Kept between calls with the same tables on the same day, where many are read.
 
     Returns
     -------
     Clocks
         Minutes only where every table used is in force, or the protection is for training.
     """
-    found = _answers(protection, tables, now, {} if answers is None else answers)
+    answers = tables if isinstance(tables, Answers) else Answers(tables)
+    found = list(_answered(protection, answers, now))
     known = [each for each in found if each.holdover.outcome not in _OPEN]
     worst = min(known or found, key=_badness, default=None)
     ends = _Ends.of(protection, known, worst)
@@ -198,18 +215,9 @@ def _is_open_now(protection: Protection, found: list[Answer]) -> bool:
     )
 
 
-def _answers(protection: Protection, tables: Tables, now: datetime, answers: Answers) -> list[Answer]:
-    return list(_answered(protection, tables, now, answers))
-
-
-def _answered(protection: Protection, tables: Tables, now: datetime, answers: Answers) -> Iterator[Answer]:
+def _answered(protection: Protection, answers: Answers, now: datetime) -> Iterator[Answer]:
     for seen in protection.seen:
-        question = question_of(protection, seen)
-        key = question, protection.training
-        answer = answers.get(key)
-        if answer is None:
-            answer = answers[key] = look_up(question, tables, now, training=protection.training)
-        yield Answer(seen, answer)
+        yield Answer(seen, answers.to(question_of(protection, seen), now, training=protection.training))
 
 
 def question_of(protection: Protection, seen: Seen) -> HoldoverQuestion:

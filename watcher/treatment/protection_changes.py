@@ -64,19 +64,17 @@ class Change:
     next_step: str
 
 
-def begin(protection: Protection, tables: Tables, now: datetime, answers: Answers | None = None) -> Protection:
+def begin(protection: Protection, tables: Tables | Answers, now: datetime) -> Protection:
     """Return a new protection whose first reading is known to whoever began it, and so is told to nobody."""
-    return _announcing(protection, clocks(protection, tables, now, answers))
+    return _announcing(protection, clocks(protection, tables, now))
 
 
 def advance(
     protection: Protection,
     news: Observation | Entered | None,
     station: Station,
-    tables: Tables,
+    tables: Tables | Answers,
     now: datetime,
-    *,
-    answers: Answers | None = None,
 ) -> tuple[Protection, Change | None]:
     """Return a protection after a report, an entry or (None) time alone, and what must be told of it.
 
@@ -89,11 +87,10 @@ def advance(
     station
         Where it is.
     tables
-        The tables there are. Those out of season give no minutes unless the protection is for training.
+        The tables there are, or kept answers of them. Those out of season give no minutes unless the protection is for
+        training.
     now
         Aware UTC.
-    answers
-        Kept between calls with the same tables on the same day.
 
     Returns
     -------
@@ -109,7 +106,7 @@ def advance(
         protection = with_report(protection, news, station)
     elif news is not None:
         protection = with_entry(protection, news)
-    reading = clocks(protection, tables, now, answers)
+    reading = clocks(protection, tables, now)
     kind = _kind(protection.announced, reading)
     after = _announcing(protection, reading)
     if kind is None:
