@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import csv
 from pathlib import Path
 
 import pytest
 
 from tests.treatment.at_hand import HEAD, SNOW, TYPE_4
 from watcher.errors import RulesError
+from watcher.service.rules_folder import rules_dir
 from watcher.service.tables_folder import install_set, load_fluid_rules, load_tables, read_set
 from watcher.treatment.words import FluidType
 
@@ -83,3 +85,14 @@ def test_an_install_that_fails_leaves_the_set_that_was_there(tmp_path, monkeypat
             install_set(tmp_path / "set", own)
     assert (place / "type-4.csv").read_text() == before
     assert [path.name for path in (own / "holdover").iterdir()] == ["own-2025-26"]
+
+
+def test_every_source_named_in_the_shipped_files_is_explained():
+    folder = rules_dir() / "holdover"
+    explained = {line.split("|")[1].strip() for line in (folder / "SOURCES.md").read_text().splitlines() if "|" in line}
+    named = set()
+    for path in folder.rglob("*.csv"):
+        with path.open(newline="") as file:
+            named |= {row["source"] for row in csv.DictReader(file)}
+    assert len(named) > 10
+    assert named - {""} <= explained
