@@ -9,15 +9,23 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from watcher.cli.options import ConfigOption, JsonOption, RulesOption
+from watcher.cli.treatment_options import (
+    authority_of,
+    fluid_type,
+    mix_of,
+    surface_of,
+    temperature_of,
+    visibility_of,
+    weather_of,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from datetime import datetime, timedelta
 
     from watcher.alerts.model import StationView
-    from watcher.reports.model import VisibilityBound
     from watcher.treatment.question import Holdover, HoldoverQuestion
-    from watcher.treatment.words import FluidType, Surface
+    from watcher.treatment.words import FluidType
 
 _WIDTH = 100
 
@@ -91,15 +99,15 @@ def holdover(  # noqa: PLR0917 - one option for each thing that may be known
 
     now = utc_now()
     given = _Given(station, report, temp, weather, visibility, night)
-    asked = _asked(given, _fluid(fluid), _mix(mix), position, config, now)
+    asked = _asked(given, fluid_type(fluid), mix_of(mix), position, config, now)
     tables = load_tables(own_folder(rules, config))
     question = replace(
         asked.question,
-        surface=_surface(surface),
+        surface=surface_of(surface),
         flaps_set=flaps_set,
         active_frost=frost,
         cold_soaked_wing=cold_soaked,
-        authority=_authority(authority, tables.authorities),
+        authority=authority_of(authority, tables.authorities),
     )
     answer = look_up(question, tables, now, training=training)
     if as_json:
@@ -150,9 +158,9 @@ def _asked(  # noqa: PLR0917 - the options as they come
 def _by_hand(given: _Given, fluid: FluidType, mix: str | None) -> HoldoverQuestion:
     from watcher.treatment.question import HoldoverQuestion
 
-    low, high = _temperature(given.temp) if given.temp is not None else (None, None)
-    metres, bound = _visibility(given.visibility) if given.visibility is not None else (None, None)
-    groups = _weather(given.weather) if given.weather is not None else None
+    low, high = temperature_of(given.temp) if given.temp is not None else (None, None)
+    metres, bound = visibility_of(given.visibility) if given.visibility is not None else (None, None)
+    groups = weather_of(given.weather) if given.weather is not None else None
     return HoldoverQuestion(
         fluid=fluid,
         mix=mix,
@@ -190,100 +198,6 @@ def _of_view(view: StationView, night: bool | None, fluid: FluidType, mix: str |
         note = f"The report is {duration_text(age)} old: what falls now is not known."
         question = replace(question, weather=None)
     return _Asked(question, observation.raw, observation.observed_at, age, note)
-
-
-def _fluid(text: str) -> FluidType:
-    from watcher.errors import Problem, UsageError
-    from watcher.treatment.words import FluidType
-
-    word = text.upper().removeprefix("TYPE").strip(" -")
-    number = {"1": "I", "2": "II", "3": "III", "4": "IV"}.get(word, word)
-    if number not in FluidType.__members__:
-        what = f'"{text}" is no fluid type' if text else "is missing"
-        raise UsageError([Problem("--fluid", what, f"allowed: {', '.join(FluidType)}")])
-    return FluidType[number]
-
-
-def _mix(text: str | None) -> str | None:
-    from watcher.errors import Problem, UsageError
-    from watcher.treatment.parse_rows import mix
-
-    if text is None:
-        return None
-    written = f"{text}/{100 - int(text)}" if text.isdecimal() and int(text) <= 100 else text
-    try:
-        return mix(written, None)
-    except ValueError as error:
-        raise UsageError([Problem("--mix", str(error))]) from error
-
-
-def _surface(text: str) -> Surface:
-    from watcher.errors import Problem, UsageError, nearest
-    from watcher.treatment.words import Surface
-
-    allowed = [each.value for each in Surface if each is not Surface.ANY]
-    if text.lower() not in allowed:
-        raise UsageError([Problem("--surface", f'"{text}" is not known', nearest(text, allowed))])
-    return Surface(text.lower())
-
-
-def _authority(text: str | None, allowed: tuple[str, ...]) -> str | None:
-    from watcher.errors import Problem, UsageError, nearest
-
-    if text is None:
-        return None
-    found = {each.casefold(): each for each in allowed}.get(text.casefold())
-    if found is None:
-        raise UsageError([Problem("--authority", f'"{text}" has no tables here', nearest(text, allowed))])
-    return found
-
-
-def _temperature(text: str) -> tuple[float, float]:
-    """Return what rounding leaves: half a degree to both sides of a whole one, a twentieth of a written tenth."""
-    from watcher.errors import Problem, UsageError
-    from watcher.reports.groups import Temperature, read_token
-
-    group = read_token(f"{text}/") if len(text) in {2, 3} and not text.startswith(("-", "+")) else None
-    if isinstance(group, Temperature) and group.temp_c is not None:
-        return group.temp_c[1], group.temp_c[2]
-    try:
-        value = float(text)
-    except ValueError:
-        value = float("nan")
-    if not -80 <= value <= 60:
-        raise UsageError([Problem("--temp", f'"{text}" is no air temperature', "°C, such as -2, -2.3 or M02")])
-    half = 0.05 if "." in text else 0.5
-    return value - half, value + half
-
-
-def _visibility(text: str) -> tuple[float | None, VisibilityBound | None]:
-    from watcher.errors import Problem, UsageError
-    from watcher.reports.body import read_body
-
-    plain = text.strip().upper()
-    body = read_body((f"{int(plain):04d}" if plain.isdecimal() and int(plain) <= 9999 else plain).split())
-    if plain.isdecimal() and int(plain) > 9999:
-        return 10000.0, "at_least"
-    if body.cavok:
-        return 10000.0, "at_least"
-    if body.visibility_m is None or body.weather or body.doubts:
-        remedy = "metres such as 2500, or statute miles such as 1 1/2SM, M1/4SM, P6SM"
-        raise UsageError([Problem("--visibility", f'"{text}" is none', remedy)])
-    return body.visibility_m, body.visibility_bound
-
-
-def _weather(text: str) -> tuple[str, ...]:
-    from watcher.errors import Problem, UsageError
-    from watcher.reports.weather import parse_weather
-
-    groups = tuple(text.upper().split())
-    if groups in {("NONE",), ("NSW",)}:
-        return ()
-    unknown = [group for group in groups if parse_weather(group) is None]
-    if unknown or not groups:
-        what = f'"{" ".join(unknown)}" is no weather group' if unknown else "is empty"
-        raise UsageError([Problem("--weather", what, 'as reported, such as "-SN BR" or FZDZ; none when nothing falls')])
-    return groups
 
 
 def _text(answer: Holdover, asked: _Asked) -> Iterator[str]:
