@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from tests.treatment.at_hand import HEAD, SNOW, TYPE_4, own_set
+from tests.treatment.at_hand import HEAD, SNOW, TYPE_4, asked, own_set, told, with_own
 from watcher.errors import RulesError
+from watcher.treatment.holdover import Outcome
 from watcher.treatment.parse_fluids import parse_fluids
 from watcher.treatment.parse_tables import parse_tables
 from watcher.treatment.parse_weather import parse_conditions, parse_weather_rows
@@ -31,7 +32,7 @@ def test_a_good_set_is_read_with_hours_or_minutes_and_is_official_unless_said():
 
 
 @pytest.mark.parametrize(
-    ("before", "after", "told"),
+    ("before", "after", "problem"),
     [
         ("1:00-2:00", "1:00", 'sets/own/type-4.csv: row 2: freezing_fog: "1:00" is no time; write 35-65'),
         ("1:00-2:00", "2:00-1:00", "runs backwards"),
@@ -50,13 +51,13 @@ def test_a_good_set_is_read_with_hours_or_minutes_and_is_official_unless_said():
         (",mix,", ",blend,", 'row 1: field "mix" is missing'),
     ],
 )
-def test_a_cell_that_cannot_be_read_is_named(before, after, told):
+def test_a_cell_that_cannot_be_read_is_named(before, after, problem):
     problems = refused(type_4=TYPE_4.replace(before, after, 1))
-    assert any(told in problem for problem in problems), problems
+    assert any(problem in each for each in problems), problems
 
 
 @pytest.mark.parametrize(
-    ("before", "after", "told"),
+    ("before", "after", "problem"),
     [
         ("valid_until = 2026-05-31\n", "", 'sets/own/head.toml: "valid_until" is missing'),
         ("2026-05-31", "2025-05-31", "2025-05-31 is before valid_from 2025-10-01"),
@@ -76,21 +77,21 @@ def test_a_cell_that_cannot_be_read_is_named(before, after, told):
         ('"snow.csv"', '"type-4.csv"', "stands twice"),
     ],
 )  # fmt: skip
-def test_a_head_that_cannot_be_used_is_refused_by_key(before, after, told):
+def test_a_head_that_cannot_be_used_is_refused_by_key(before, after, problem):
     problems = refused(HEAD.replace(before, after, 1))
-    assert any(told in problem for problem in problems), problems
+    assert any(problem in each for each in problems), problems
 
 
 @pytest.mark.parametrize(
-    ("before", "after", "told"),
+    ("before", "after", "problem"),
     [
         ("day,any,from 2000", "dawn,any,from 2000", 'light: "dawn" is not allowed'),
         ("from 2000,light", "2000,light", 'visibility: "2000" is no band'),
         ("from 2000,light", "from 2000,lite", 'intensity: "lite" is not allowed; did you mean light?'),
     ],
 )
-def test_a_chart_that_cannot_be_read_is_refused(before, after, told):
-    assert any(told in problem for problem in refused(snow=SNOW.replace(before, after, 1)))
+def test_a_chart_that_cannot_be_read_is_refused(before, after, problem):
+    assert any(problem in each for each in refused(snow=SNOW.replace(before, after, 1)))
 
 
 def test_all_that_is_wrong_is_said_at_once():
@@ -102,7 +103,7 @@ def test_broken_texts_are_refused():
     assert "is no TOML" in refused("name = ")[0]
     assert "is empty" in refused(type_4="\n# nothing\n")[0]
     assert "has no rows" in refused(type_4=TYPE_4.splitlines()[0])[0]
-    assert any("is no CSV" in problem for problem in refused(type_4=TYPE_4 + 'x,"open\n'))
+    assert any("is no CSV" in each for each in refused(type_4=TYPE_4 + 'x,"open\n'))
 
 
 def test_frost_is_a_single_time():
@@ -113,7 +114,29 @@ def test_frost_is_a_single_time():
 
 
 @pytest.mark.parametrize(
-    ("row", "told"),
+    ("before", "after", "problem"),
+    [
+        ("Type IV", "type iv", 'row 2: fluid: "type iv" is not allowed'),
+        ("any,Type IV,any", "any,Type IV,wood", 'row 2: surface: "wood" is not allowed'),
+        ("12:00", "26:00", "is out of range"),
+    ],
+)
+def test_a_row_of_frost_that_cannot_be_used_is_refused(before, after, problem):
+    files = {"type-4.csv": TYPE_4, "snow.csv": SNOW, "frost.csv": FROST_ROWS.replace(before, after, 1)}
+    with pytest.raises(RulesError) as caught:
+        parse_tables(FROST, files, "head.toml")
+    assert problem in str(caught.value)
+
+
+def test_none_in_a_frost_table_gives_no_time():
+    rows = FROST_ROWS.replace("any,Type IV,any,100/0,12:00", "any,Type IV,any,100/0,none")
+    files = {"type-4.csv": TYPE_4, "snow.csv": SNOW, "frost.csv": rows}
+    answer = told(asked("", -5.0, active_frost=True), with_own(parse_tables(FROST, files, "head.toml")), training=False)
+    assert (answer.outcome, answer.lower_min) == (Outcome.NONE, None)
+
+
+@pytest.mark.parametrize(
+    ("row", "problem"),
     [
         ("SNOW,any,any,snow,memory,low,,", 'weather: "SNOW" is not known'),
         ("SN,strong,any,snow,memory,low,,", 'intensity: "strong" is not allowed'),
@@ -123,15 +146,15 @@ def test_frost_is_a_single_time():
         ("FZFG,light,any,none,seen,,,", "another row answers for the same weather"),
     ],
 )
-def test_a_row_of_weather_that_cannot_be_used_is_refused(row, told):
+def test_a_row_of_weather_that_cannot_be_used_is_refused(row, problem):
     head = "weather,intensity,oat_c,use,basis,confidence,source,note\nFZFG,any,any,freezing_fog,seen,,,\n"
     with pytest.raises(RulesError) as caught:
         parse_weather_rows(head + row + "\n", "weather.csv")
-    assert told in str(caught.value)
+    assert problem in str(caught.value)
 
 
 @pytest.mark.parametrize(
-    ("row", "told"),
+    ("row", "problem"),
     [
         ("flaps-set,all,factor,,Less.,memory,high,", "percent: belongs to effect factor"),
         ("flaps-set,all,factor,176,Less.,memory,high,", '"176" is no share'),
@@ -141,11 +164,11 @@ def test_a_row_of_weather_that_cannot_be_used_is_refused(row, told):
         ("clock,all,void,,,memory,high,", "text: is empty"),
     ],
 )
-def test_a_condition_that_cannot_be_used_is_refused(row, told):
+def test_a_condition_that_cannot_be_used_is_refused(row, problem):
     head = "condition,fluids,effect,percent,text,basis,confidence,source\n"
     with pytest.raises(RulesError) as caught:
         parse_conditions(head + row + "\n", "conditions.csv")
-    assert told in str(caught.value)
+    assert problem in str(caught.value)
 
 
 FLUID = '[[fluid]]\ntype = "{}"\nbuffer_c = 7\nsource = "invented"\nbasis = "seen"\n'
@@ -157,7 +180,7 @@ APPLICATION = (
 
 
 @pytest.mark.parametrize(
-    ("fluids", "application", "told"),
+    ("fluids", "application", "problem"),
     [
         (FLUIDS.replace("Type III", "Type II"), APPLICATION, "Type II stands twice"),
         (FLUIDS[: FLUIDS.rindex("[[fluid]]")], APPLICATION, "says nothing of"),
@@ -168,7 +191,7 @@ APPLICATION = (
         (FLUIDS, APPLICATION.replace("Type I,any", "Typ I,any"), "names no fluids"),
     ],
 )  # fmt: skip
-def test_rules_for_fluids_that_cannot_be_used_are_refused(fluids, application, told):
+def test_rules_for_fluids_that_cannot_be_used_are_refused(fluids, application, problem):
     with pytest.raises(RulesError) as caught:
         parse_fluids(("fluids.toml", fluids), ("application.csv", application))
-    assert told in str(caught.value)
+    assert problem in str(caught.value)

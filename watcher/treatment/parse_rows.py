@@ -117,9 +117,7 @@ def one_of(text: str, kind: type[Word]) -> Word:
     try:
         return kind(text)
     except ValueError as error:
-        words = {word.value.casefold(): word.value for word in kind}
-        hint = nearest(text, [*words.values()])
-        raise ValueError(f'"{text}" is not allowed; {hint}') from error
+        raise ValueError(f'"{text}" is not allowed; {nearest(text, kind)}') from error
 
 
 def span(text: str) -> Cell:
