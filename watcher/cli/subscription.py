@@ -392,7 +392,8 @@ def _print_preview(seen: Preview, days: int) -> None:
         listed = f"{digest.subjects} open alerts at {digest.stations} stations{worst}" if digest.subjects else "nothing"
         typer.echo(f"{digest.at:%Y-%m-%d} {clock_z(digest.at)}  digest to {digest.destination}: {listed}")
     for counts in seen.counts:
-        levels = ", ".join(f"{count} {level.word if level else 'about blindness'}" for level, count in counts.by_level)
+        by_level = [(level, count) for level, count in counts.by_level if count]
+        levels = ", ".join(f"{count} {level.word if level else 'about blindness'}" for level, count in by_level)
         busiest = ""
         if counts.busiest_hour is not None:
             hour, most = counts.busiest_hour
@@ -401,4 +402,6 @@ def _print_preview(seen: Preview, days: int) -> None:
             f"{counts.destination}, last {days} days: {counts.messages} messages"
             f"{f' ({levels})' if levels else ''}, {counts.at_night} at night ({counts.zone}){busiest}"
         )
-    typer.echo("By the events that the service has kept; what opened earlier and was silent since is not known.")
+    reach = "By the events that the service has kept; what opened earlier and was silent since is not known."
+    nothing = "The service has kept no event of that time: nothing can be said of it, not even that nothing happened."
+    typer.echo(reach if seen.messages or seen.warm_up else nothing)
