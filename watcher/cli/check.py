@@ -109,9 +109,10 @@ def _query_notes(settings: Settings) -> list[str]:
 
 
 def _rule_problems(settings: Settings) -> list[Problem]:
-    """Read all that the rules folder may hold: rules, procedures, aircraft, operations."""
+    """Read all that the rules folder may hold: rules, tables, fluids, procedures, aircraft, operations."""
     from watcher.errors import RulesError
     from watcher.service.rules_folder import load_rulebook
+    from watcher.service.tables_folder import load_fluid_rules, load_tables
     from watcher.service.treatment_files import load_fleet, load_operations, load_procedure
     from watcher.treatment.kinds import Place
 
@@ -121,6 +122,8 @@ def _rule_problems(settings: Settings) -> list[Problem]:
         load_rulebook,
         load_fleet,
         load_operations,
+        load_tables,
+        load_fluid_rules,
         *(partial(load_procedure, place) for place in Place),
     ]
     problems: list[Problem] = []
