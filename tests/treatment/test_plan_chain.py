@@ -17,7 +17,7 @@ from watcher.units import clock_z
 @given(st.lists(st.floats(0, 60), min_size=3, max_size=3).map(sorted))
 def test_a_duration_meets_all_three_of_its_quantiles(quantiles):
     values = values_of(Duration(*quantiles), scores_of("a", 1, 999)[0])
-    assert np.quantile(values, [0.1, 0.5, 0.9]) == pytest.approx(quantiles, rel=0.003, abs=0.1)
+    assert np.quantile(values, [0.1, 0.5, 0.9]) == pytest.approx(quantiles, rel=0.003, abs=0.3)
     assert (values >= 0).all()
 
 

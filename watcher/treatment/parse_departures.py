@@ -48,7 +48,7 @@ COLUMNS: Mapping[str, tuple[tuple[str, ...], str]] = {
 }
 NEEDED = ("flight", "aircraft", "off_block")
 _NAMES = {name: column for column, (others, _) in COLUMNS.items() for name in (column, *others)}
-_CLOCK = re.compile(r"(?P<hour>2[0-3]|[01]?\d):?(?P<minute>[0-5]\d)\s*(?P<zone>(?!\d).*)")
+_CLOCK = re.compile(r"(?P<hour>2[0-3]|[01]?\d):?(?P<minute>[0-5]\d)\s*(?P<zone>[A-Za-z].*|)")
 _REPORT = re.compile(r"(?P<word>[a-z ]+?)\s*(?P<time>\d.*)?", re.IGNORECASE)
 _TIMES = "write 0540Z, 06:40 local, 06:40 Europe/Oslo or 2026-01-12T05:40Z"
 Word = TypeVar("Word", bound=StrEnum)

@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from math import floor
 from statistics import NormalDist
 
 import numpy as np
@@ -125,8 +126,9 @@ class Ahead:
         return (when - self.begins_at) / timedelta(minutes=1)
 
     def when(self, minutes: float) -> datetime:
-        """Return the time so many minutes from the beginning, to the nearest minute."""
-        return self.begins_at + timedelta(minutes=round(float(minutes)))
+        """Return the time so many minutes from the beginning, to the nearest minute, halves up."""
+        # Equal times that an interpolation leaves a little apart must not fall to both sides of a half.
+        return self.begins_at + timedelta(minutes=floor(round(float(minutes), 3) + 0.5))
 
     def step_of(self, minutes: Array) -> npt.NDArray[np.intp]:
         """Return the step in which each time lies; past the last one the last."""
