@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from watcher.cli.moments import time_about, time_ahead
+from watcher.cli.moments import time_about, time_ahead, time_before
 from watcher.errors import UsageError
 
 NOW = datetime(2026, 1, 12, 20, 5, tzinfo=UTC)
@@ -69,3 +69,32 @@ def test_what_happens_to_the_aircraft_is_taken_as_ahead_when_it_fits_before_the_
 def test_what_happens_after_the_departure_or_days_ago_is_refused(text):
     with pytest.raises(UsageError, match="--treated"):
         time_about("--treated", text, NOW, UNTIL)
+
+
+@pytest.mark.parametrize(
+    ("text", "minutes"),
+    [
+        ("1959Z", 6),
+        ("2005Z", 0),
+        ("2006Z", 23 * 60 + 59),
+        ("2026-01-12T19:05Z", 60),
+        ("2026-01-11T20:05:00+01:00", 25 * 60),
+    ],
+)
+def test_what_has_happened_is_the_last_such_time_or_a_full_time(text, minutes):
+    assert time_before("--started", text, NOW) == NOW - timedelta(minutes=minutes)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("0512", "write 0512Z or 2026-01-12T05:12Z"),
+        ("10m", "is no time"),
+        ("2026-01-12T20:06Z", "is yet to come"),
+        ("2026-01-10T20:05Z", "is 2 d ago"),
+    ],
+)
+def test_what_has_not_happened_or_long_ago_is_refused(text, said):
+    with pytest.raises(UsageError, match="--started") as refused:
+        time_before("--started", text, NOW)
+    assert said in str(refused.value)

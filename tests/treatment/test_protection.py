@@ -16,7 +16,10 @@ import pytest
 from tests.treatment.aircraft import START, XNOR, at, report, shipped, treated
 from watcher.reports.model import Observation
 from watcher.service.rules_folder import rules_dir
+from watcher.service.treatment_files import load_procedure
 from watcher.treatment.clocks import Clocks, clocks
+from watcher.treatment.kinds import Place
+from watcher.treatment.procedures import Clock, HoldoverState, Phase
 from watcher.treatment.protection import (
     LONGEST,
     Ending,
@@ -30,7 +33,7 @@ from watcher.treatment.protection import (
     with_report,
 )
 from watcher.treatment.protection_changes import Change, advance
-from watcher.treatment.protection_steps import next_step, why_no_check
+from watcher.treatment.protection_steps import checklist_step, next_step, why_no_check
 from watcher.treatment.tables import Tables
 from watcher.treatment.words import FluidType
 
@@ -309,3 +312,28 @@ def test_reports_of_other_stations_and_without_content_are_passed_over() -> None
     protection = treated()
     assert with_report(protection, report(8, "FZRA")._replace(station="XBAY"), XNOR) == protection
     assert with_report(protection, report(8, "FZRA")._replace(nil=True), XNOR) == protection
+
+
+@pytest.mark.parametrize("place", list(Place))
+def test_the_shipped_checklists_go_on_from_what_is_known_to_be_done(place: Place) -> None:
+    sheet = load_procedure(place)
+    during = checklist_step(sheet, treated(), Standing.RUNNING)
+    assert during is not None
+    assert Clock.TREATMENT_END in during.starts
+    done = with_end_of_treatment(treated(), at(6))
+    after = checklist_step(sheet, done, Standing.RUNNING)
+    assert after is not None
+    assert after.phase is Phase.AFTER
+    for standing in (Standing.OVER, Standing.NONE, Standing.BLIND, Standing.UNKNOWN):
+        step = checklist_step(sheet, done, standing)
+        assert step is not None
+        assert step.when.holdover is HoldoverState.OVER
+
+
+def test_a_checklist_without_a_step_for_that_goes_on_in_its_order() -> None:
+    sheet = load_procedure(Place.PAD)
+    short = replace(sheet, items=tuple(item for item in sheet.items if item.when.holdover is None))
+    done = with_end_of_treatment(treated(), at(6))
+    assert checklist_step(short, done, Standing.OVER) == checklist_step(short, done, Standing.RUNNING)
+    last = replace(sheet, items=tuple(item for item in sheet.items if item.phase is not Phase.AFTER))
+    assert checklist_step(last, done, Standing.RUNNING) is None

@@ -21,6 +21,7 @@ from watcher.cli.morning import morning
 from watcher.cli.night import night
 from watcher.cli.now import now
 from watcher.cli.procedure import procedure
+from watcher.cli.protect import app as protect_app
 from watcher.cli.rules import app as rules_app
 from watcher.cli.run import run
 from watcher.cli.subscription import app as subscription_app
@@ -42,6 +43,7 @@ app = typer.Typer(
 )
 for command in (demo, run, check, decode, now, night, holdover, procedure, depart, morning):
     app.command(epilog=_EPILOG)(command)
+app.add_typer(protect_app, name="protect")
 app.add_typer(rules_app, name="rules")
 app.add_typer(subscription_app, name="subscription")
 app.add_typer(destination_app, name="destination")

@@ -46,6 +46,22 @@ def time_about(option: str, text: str, now: datetime, until: datetime) -> dateti
     return moment
 
 
+def time_before(option: str, text: str, now: datetime) -> datetime:
+    """Return a time that has passed: ``0512Z`` is the last one, ``2026-01-12T05:12Z`` that one.
+
+    Raises
+    ------
+    UsageError
+        No time, one to come, or one more than 30 hours ago.
+    """
+    ahead = _next_clock(text, now)
+    moment = ahead - _DAY if ahead is not None else _full(option, text, "0512Z or 2026-01-12T05:12Z")
+    if not now - FURTHEST <= moment <= now:
+        how = "is yet to come" if moment > now else f"is {duration_text(now - moment)} ago"
+        raise UsageError([Problem(option, f'"{text}" {how}', f"a time from {iso_z(now - FURTHEST)} to {iso_z(now)}")])
+    return moment
+
+
 def _next_clock(text: str, now: datetime) -> datetime | None:
     match = _CLOCK.fullmatch(text)
     if match is None:

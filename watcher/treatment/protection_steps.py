@@ -6,6 +6,16 @@ from dataclasses import dataclass
 from typing import Final
 
 from watcher.treatment.clocks import Clocks
+from watcher.treatment.procedures import (
+    Clock,
+    HoldoverState,
+    Item,
+    Procedure,
+    Situation,
+    done_at,
+    in_situation,
+    steps_after,
+)
 from watcher.treatment.protection import Protection, Standing
 from watcher.treatment.question import Outcome
 from watcher.treatment.words import FluidType
@@ -67,7 +77,10 @@ _STEPS: Final = {
     Standing.OUT_OF_SEASON: "No minutes: the tables here are out of season. Use this season's official table.",
 }
 _ENDED = "Nothing: it is over. Another treatment is another protection."
-_NO_TIME = f"Hold: no take-off on the tables. {_NEW_TREATMENT}, once a holdover time exists again."
+_NO_TIME = (
+    "Hold: no take-off on the tables. Once a holdover time exists again, return for a complete new treatment: all "
+    "residue off first, never a top-up."
+)
 _SPECIAL = (
     f"Hold: no take-off without the operator's special approval for this weather. Else: {_NEW_TREATMENT.lower()}."
 )
@@ -120,3 +133,28 @@ def _after_the_end(protection: Protection, clocks: Clocks) -> str:
         f"Contamination check of the treated surfaces within 5 minutes before the take-off{once}, where operator and "
         f"authority allow it; else: {_NEW_TREATMENT.lower()}.{within}"
     )
+
+
+# In these the holdover time is over or in doubt.
+_IN_DOUBT = frozenset({Standing.OVER, Standing.NONE, Standing.BLIND, Standing.UNKNOWN})
+
+
+def checklist_step(procedure: Procedure, protection: Protection, standing: Standing) -> Item | None:
+    """Return the step of a place's checklist from which a crew goes on; None when none is left.
+
+    Parameters
+    ----------
+    procedure
+        Of the place of the treatment.
+    protection, standing
+        The aircraft, and how it stands. In doubt: the step for that. Else the first after what is known to be done: the
+        end of the treatment, or before that the start of the final application.
+    """
+    in_doubt = standing in _IN_DOUBT
+    state = HoldoverState.OVER if in_doubt else HoldoverState.RUNNING
+    if in_doubt:
+        found = next((item for item in procedure.items if item.when.holdover is HoldoverState.OVER), None)
+        if found is not None:
+            return found
+    begun = Clock.FINAL_STEP_START if protection.treatment_ended_at is None else Clock.TREATMENT_END
+    return steps_after(in_situation(procedure, Situation(holdover=state)), done_at(procedure, begun))
