@@ -5,8 +5,8 @@ The clock runs from the start of the final application. An improvement in betwee
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Hashable, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 import numpy as np
@@ -20,7 +20,7 @@ from watcher.treatment.profiles import AircraftProfile, OfferedFluid
 from watcher.treatment.question import Holdover, HoldoverQuestion, Outcome
 from watcher.treatment.tables import Tables
 from watcher.treatment.usable import lowest_use_c, refusal
-from watcher.treatment.weather_ahead import NOT_KNOWN, Ahead, Falling, Mask
+from watcher.treatment.weather_ahead import Ahead, Mask
 from watcher.treatment.words import Surface
 
 # Minutes that stand for an outcome without minutes: nothing to protect from, tables out of season, none can be told,
@@ -56,6 +56,14 @@ class Cover:
     within_lower: Mask | None
 
 
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What the tables and the rules for fluids have answered already, for any station and aircraft."""
+
+    answers: dict[Hashable, Holdover] = field(default_factory=dict)
+    refusals: dict[tuple[OfferedFluid, int], str | None] = field(default_factory=dict)
+
+
 class Lookups:
     """Answers of the tables for one station's hours ahead, each looked up once.
 
@@ -70,7 +78,7 @@ class Lookups:
     training
         Allow old tables.
     known
-        Answers that are known already, and where new ones are kept: of the same tables, time and training.
+        Answers that are known already, and where new ones are kept: of the same tables, rules, time and training.
     """
 
     def __init__(
@@ -81,10 +89,10 @@ class Lookups:
         now: datetime,
         *,
         training: bool,
-        known: dict[HoldoverQuestion, Holdover] | None = None,
+        known: Known | None = None,
     ) -> None:
         self._ahead, self._tables, self._rules, self._now, self._training = ahead, tables, rules, now, training
-        self._known = {} if known is None else known
+        self._known = Known() if known is None else known
         low, high = np.floor(ahead.temp_c.min()), np.ceil(ahead.temp_c.max())
         # Where what falls contradicts the temperature lies above 0 °C, at a whole degree.
         cuts = {low, *tables.breaks_c, *np.arange(1, max(high, 1) + 1)}
@@ -93,8 +101,8 @@ class Lookups:
         coldest = np.floor(np.minimum(ahead.temp_c, ahead.skin_c)).astype(np.intp)
         self._coldest_c = int(coldest.min())
         self._degrees = coldest - self._coldest_c
-        self._columns: dict[tuple[OfferedFluid, Surface, bool, bool | None], _Column] = {}
-        self._refusals: dict[OfferedFluid, tuple[str | None, ...]] = {}
+        self._columns: dict[Hashable, _Column] = {}
+        self._refused: dict[OfferedFluid, tuple[Mask, str]] = {}
 
     def _numbered(self) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.intp]]:
         """Return what the tables can be asked, each coded once, and which of it each step and member asks."""
@@ -136,7 +144,7 @@ class Lookups:
         column = self._column(fluid, profile)
         for number in np.flatnonzero(np.bincount(window.numbers.ravel(), minlength=len(self._codes))):
             if column.answers[number] is None:
-                column.put(int(number), self._answer(fluid, profile, int(self._codes[number])))
+                column.put(int(number), self._answer(column, int(self._codes[number])))
         lower, upper = column.lower[window.numbers], column.upper[window.numbers]
         refused = self._refuse(fluid, lower, upper, window.steps)
         for minutes in (lower, upper):
@@ -148,24 +156,31 @@ class Lookups:
         return _counted(fluid, column, refused, asked, lower[worst, members], upper.min(axis=0), window.lasts)
 
     def _column(self, fluid: OfferedFluid, profile: AircraftProfile) -> _Column:
-        question = _question(fluid, profile, NOT_KNOWN, 0.0)
-        key = fluid, question.surface, question.flaps_set, question.cold_soaked_wing
-        if key not in self._columns:
-            self._columns[key] = _Column(len(self._codes))
-        return self._columns[key]
+        question = _question(fluid, profile)
+        if question not in self._columns:
+            self._columns[question] = _Column(question, len(self._codes))
+        return self._columns[question]
 
-    def _answer(self, fluid: OfferedFluid, profile: AircraftProfile, code: int) -> Holdover:
+    def _answer(self, column: _Column, code: int) -> Holdover:
         rest, bucket = divmod(code, len(self._cuts) + 1)
         rest, frost = divmod(rest, 2)
         falls, night = divmod(rest, 3)
-        question = replace(
-            _question(fluid, profile, self._ahead.falling[falls], self._temp_c(bucket)),
-            night=None if night == 2 else bool(night),
-            active_frost=bool(frost),
-        )
-        if question not in self._known:
-            self._known[question] = look_up(question, self._tables, self._now, training=self._training)
-        return self._known[question]
+        falling, temp_c = self._ahead.falling[falls], self._temp_c(bucket)
+        key = column.question, falling, temp_c, night, frost
+        if key not in self._known.answers:
+            question = replace(
+                column.question,
+                temp_low_c=temp_c,
+                temp_high_c=temp_c,
+                weather=falling.weather,
+                visibility_m=falling.visibility_m,
+                visibility_bound=falling.visibility_bound,
+                automatic=falling.automatic,
+                night=None if night == 2 else bool(night),
+                active_frost=bool(frost),
+            )
+            self._known.answers[key] = look_up(question, self._tables, self._now, training=self._training)
+        return self._known.answers[key]
 
     def _temp_c(self, bucket: int) -> float:
         """Return a temperature that stands for all between two cuts: no table changes between them."""
@@ -180,13 +195,23 @@ class Lookups:
         if lowest_use_c(fluid, self._rules) is None:
             lower[:] = upper[:] = _UNTOLD
             return "the lowest temperature of its use is not known"
-        if fluid not in self._refusals:
-            degrees = range(self._coldest_c, self._coldest_c + int(self._degrees.max()) + 1)
-            self._refusals[fluid] = tuple(refusal(fluid, self._rules, float(degree)) for degree in degrees)
-        reasons = self._refusals[fluid]
-        refused = np.array([reason is not None for reason in reasons])[self._degrees[steps]]
-        lower[refused] = upper[refused] = _NONE
-        return next((reason for reason in reasons if reason is not None), "")
+        if fluid not in self._refused:
+            reasons = [self._refusal(fluid, self._coldest_c + each) for each in range(int(self._degrees.max()) + 1)]
+            self._refused[fluid] = (
+                np.array([reason is not None for reason in reasons]),
+                next((reason for reason in reasons if reason is not None), ""),
+            )
+        refused, why = self._refused[fluid]
+        if why:
+            where = refused[self._degrees[steps]]
+            lower[where] = upper[where] = _NONE
+        return why
+
+    def _refusal(self, fluid: OfferedFluid, degree: int) -> str | None:
+        key = fluid, degree
+        if key not in self._known.refusals:
+            self._known.refusals[key] = refusal(fluid, self._rules, float(degree))
+        return self._known.refusals[key]
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,7 +228,8 @@ class _Window:
 class _Column:
     """What the tables say for one fluid and aircraft, by the number of what is asked; filled when it is asked."""
 
-    def __init__(self, count: int) -> None:
+    def __init__(self, question: HoldoverQuestion, count: int) -> None:
+        self.question = question
         self.answers: list[Holdover | None] = [None] * count
         self.lower, self.upper = np.empty(count), np.empty(count)
 
@@ -212,19 +238,17 @@ class _Column:
         self.lower[number], self.upper[number] = _minutes(answer, answer.lower_min), _minutes(answer, answer.upper_min)
 
 
-def _question(fluid: OfferedFluid, profile: AircraftProfile, falling: Falling, temp_c: float) -> HoldoverQuestion:
+def _question(fluid: OfferedFluid, profile: AircraftProfile) -> HoldoverQuestion:
+    """Return what is asked for a fluid and an aircraft, the weather left open."""
     return HoldoverQuestion(
         fluid=fluid.type,
         mix=fluid.mix if fluid.type.thickened else None,
-        temp_low_c=temp_c,
-        temp_high_c=temp_c,
-        weather=falling.weather,
-        visibility_m=falling.visibility_m,
-        visibility_bound=falling.visibility_bound,
+        temp_low_c=None,
+        temp_high_c=None,
+        weather=None,
         surface=profile.wing_material or Surface.UNKNOWN,
         flaps_set=profile.flaps_during_treatment is not Flaps.RETRACTED,
         cold_soaked_wing=False if profile.tank is Tank.CLEAR_OF_SKIN else None,
-        automatic=falling.automatic,
     )
 
 

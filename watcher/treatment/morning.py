@@ -20,7 +20,7 @@ from watcher.physics.arrays import Array
 from watcher.physics.surface import Part
 from watcher.treatment.application import FluidRules
 from watcher.treatment.case import BEYOND, Case, Reach, case_of, part_of, queue_of, reach_of
-from watcher.treatment.cover import Lookups
+from watcher.treatment.cover import Known, Lookups
 from watcher.treatment.departures import contradictions
 from watcher.treatment.kinds import Contamination
 from watcher.treatment.listed import Line, Morning, Range, to_treat
@@ -32,7 +32,6 @@ from watcher.treatment.places import assigned
 from watcher.treatment.plan import not_known
 from watcher.treatment.planned import Need
 from watcher.treatment.profiles import Fleet, Operations
-from watcher.treatment.question import Holdover, HoldoverQuestion
 from watcher.treatment.spread import values_of
 from watcher.treatment.tables import Tables
 from watcher.treatment.usable import two_steps_with
@@ -127,7 +126,7 @@ def _entries(listed: Sequence[Listed], desk: Desk, now: datetime, members: int) 
         question = replace(desk.weather[key[0]], now=now, until=until, aircraft=each.departure.parked)
         asked.setdefault(key, (question, part))
     found = dict(zip(asked, ahead_of(list(asked.values()), members=members), strict=True))
-    known: dict[HoldoverQuestion, Holdover] = {}
+    known = Known()
     lookups = {
         key: Lookups(ahead, desk.tables, desk.fluids, now, training=desk.training, known=known)
         for key, ahead in found.items()
