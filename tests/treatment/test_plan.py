@@ -25,9 +25,10 @@ from tests.treatment.departing import (
 from watcher.errors import UsageError
 from watcher.outlook.night.ensemble import nights
 from watcher.treatment.case import asked_of, part_of
-from watcher.treatment.cover import Lookups
+from watcher.treatment.cover import covers
 from watcher.treatment.holdover import look_up
 from watcher.treatment.kinds import Contamination, Flaps, Tank
+from watcher.treatment.lookups import Lookups
 from watcher.treatment.planned import Verdict
 from watcher.treatment.question import HoldoverQuestion, Outcome
 from watcher.treatment.weather_ahead import LYING, ahead_of
@@ -64,7 +65,8 @@ def test_the_chance_is_that_of_looking_up_every_member_at_every_step():
     stream = np.random.default_rng(3)
     starts = stream.uniform(130, 150, ahead.members)
     offs = starts + stream.uniform(5, 60, ahead.members)
-    cover = Lookups(ahead, tables(), fluid_rules(), NOW, training=True).covers([fluid], jet, starts, offs)[0]
+    lookups = Lookups(ahead, tables(), fluid_rules(), NOW, training=True)
+    cover = covers(lookups, [fluid], jet, starts, offs)[0]
     within = []
     for member in range(ahead.members):
         shortest = np.inf

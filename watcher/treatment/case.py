@@ -13,11 +13,12 @@ from watcher.physics.arrays import Array
 from watcher.physics.surface import DRY_BAY, TANK_FULL, Part
 from watcher.treatment.chain import RIGS, Approach, Chain, Leg, Lengths, approach_of, chain_of, lengths_of
 from watcher.treatment.departures import SLOT_BEFORE, Departure
+from watcher.treatment.falling import Codes, Mask
 from watcher.treatment.kinds import Contamination, Tank
 from watcher.treatment.profiles import AircraftProfile, Operations, Site, TreatmentTime
 from watcher.treatment.queue import starts_of
 from watcher.treatment.spread import scores_of
-from watcher.treatment.weather_ahead import LYING, Ahead, Codes, Mask
+from watcher.treatment.weather_ahead import LYING, Ahead
 
 # How far after off-block or slot the weather is looked at.
 BEYOND = timedelta(hours=3)

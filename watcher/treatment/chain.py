@@ -14,10 +14,11 @@ from math import ceil
 import numpy as np
 
 from watcher.physics.arrays import Array
+from watcher.treatment.falling import Codes
 from watcher.treatment.kinds import Contamination, Engines, Place, Size
 from watcher.treatment.profiles import Duration, Operations, Site, TreatmentTime
 from watcher.treatment.spread import values_of
-from watcher.treatment.weather_ahead import LYING, Codes
+from watcher.treatment.weather_ahead import LYING
 
 # What the minutes of spraying in an operations file stand for. Common practice, no source.
 RIGS = {Size.SMALL: 1, Size.MEDIUM: 2, Size.LARGE: 2}

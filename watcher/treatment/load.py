@@ -12,9 +12,10 @@ from watcher.outlook.night.tally import quantiles_of
 from watcher.physics.arrays import Array
 from watcher.treatment.case import Reach
 from watcher.treatment.chain import RIGS
+from watcher.treatment.falling import Mask
 from watcher.treatment.listed import HALF_HOUR, HalfHour, Range
 from watcher.treatment.option import Trial
-from watcher.treatment.weather_ahead import Ahead, Mask
+from watcher.treatment.weather_ahead import Ahead
 
 # Fewer bays busy than this in nine of ten members: nothing is going on.
 _WORTH_SAYING = 0.05

@@ -20,11 +20,13 @@ from watcher.physics.arrays import Array
 from watcher.physics.surface import Part
 from watcher.treatment.application import FluidRules
 from watcher.treatment.case import BEYOND, Case, Reach, case_of, part_of, queue_of, reach_of
-from watcher.treatment.cover import Known, Lookups
+from watcher.treatment.cover import covers
 from watcher.treatment.departures import contradictions
+from watcher.treatment.falling import Mask
 from watcher.treatment.kinds import Contamination
 from watcher.treatment.listed import Line, Morning, Range, to_treat
 from watcher.treatment.load import Treated, load_of
+from watcher.treatment.lookups import Known, Lookups
 from watcher.treatment.need import need_of, needs_of
 from watcher.treatment.option import Trial, option_of, trial_at
 from watcher.treatment.parse_departures import Listed, Progress
@@ -35,7 +37,7 @@ from watcher.treatment.profiles import Fleet, Operations
 from watcher.treatment.spread import values_of
 from watcher.treatment.tables import Tables
 from watcher.treatment.usable import two_steps_with
-from watcher.treatment.weather_ahead import LYING, Ahead, Mask, ahead_of
+from watcher.treatment.weather_ahead import LYING, Ahead, ahead_of
 
 DONE = frozenset({Progress.TREATED, Progress.CANCELLED})
 
@@ -201,7 +203,7 @@ def _queued(group: Sequence[_Entry]) -> list[Treated]:
         assert entry.lookups is not None
         chain = reach.chain(begin)
         fluid, profile = entry.trial.cover.fluid, reach.case.profile
-        cover = entry.lookups.covers([fluid], profile, chain.final_start, chain.take_off)[0]
+        cover = covers(entry.lookups, [fluid], profile, chain.final_start, chain.take_off)[0]
         found.append(Treated(Trial(reach.case, reach.site, chain, cover), reach, begin, need))
     return found
 

@@ -6,9 +6,10 @@ import numpy as np
 
 from watcher.reports.weather import parse_weather
 from watcher.treatment.case import Case
+from watcher.treatment.falling import NOT_KNOWN, Falling, Mask
 from watcher.treatment.kinds import Contamination
 from watcher.treatment.planned import Need
-from watcher.treatment.weather_ahead import LYING, NOT_KNOWN, Falling, Mask
+from watcher.treatment.weather_ahead import LYING
 
 # Of what falls up to this long after off-block the aircraft must be protected. [min] Common practice, no source.
 _ON_THE_WAY_MIN = 40.0

@@ -13,9 +13,10 @@ from watcher.outlook.night.tally import quantiles_of
 from watcher.physics.arrays import Array
 from watcher.treatment.case import Case, Reach, queue_of, reach_of
 from watcher.treatment.chain import Chain, engines_at
-from watcher.treatment.cover import Cover, Lookups
+from watcher.treatment.cover import Cover, covers
 from watcher.treatment.departures import SLOT_AFTER
 from watcher.treatment.kinds import Contamination, Engines
+from watcher.treatment.lookups import Lookups
 from watcher.treatment.planned import FITS_FROM, TIGHT_FROM, ClockTimes, Moments, Option, Stage, Verdict
 from watcher.treatment.profiles import OfferedFluid, Site
 from watcher.treatment.question import Holdover, Outcome
@@ -77,8 +78,8 @@ def trial_at(case: Case, site: Site, lookups: Lookups, rivals: Sequence[Case] = 
         suited = [fluid for fluid in offered if two_steps_with(fluid) is two_steps]
         if suited:
             chain = _among(case, site, rivals, two_steps=two_steps)
-            covers = lookups.covers(suited, case.profile, chain.final_start, chain.take_off)
-            tried += [Trial(case, site, chain, cover) for cover in covers]
+            found = covers(lookups, suited, case.profile, chain.final_start, chain.take_off)
+            tried += [Trial(case, site, chain, cover) for cover in found]
     refused = out_of_hours(case, site, tried[0].chain)
     return refused if refused is not None else min(tried, key=lambda trial: _preference(trial.cover))
 

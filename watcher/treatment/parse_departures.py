@@ -12,16 +12,15 @@ import io
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from datetime import datetime, time, timedelta
+from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import TypeVar
-from zoneinfo import ZoneInfo
 
 from watcher.errors import Problem, UsageError, nearest
 from watcher.outlook.night.model import Aircraft
+from watcher.treatment.departure_times import TIMES, first_from, last_until
 from watcher.treatment.departures import Departure
 from watcher.treatment.kinds import Contamination, Place
-from watcher.units import parse_iso_z
 
 # A departure without a day lies in the 24 hours that begin so long before now.
 _BEHIND = timedelta(hours=4)
@@ -48,9 +47,7 @@ COLUMNS: Mapping[str, tuple[tuple[str, ...], str]] = {
 }
 NEEDED = ("flight", "aircraft", "off_block")
 _NAMES = {name: column for column, (others, _) in COLUMNS.items() for name in (column, *others)}
-_CLOCK = re.compile(r"(?P<hour>2[0-3]|[01]?\d):?(?P<minute>[0-5]\d)\s*(?P<zone>[A-Za-z].*|)")
 _REPORT = re.compile(r"(?P<word>[a-z ]+?)\s*(?P<time>\d.*)?", re.IGNORECASE)
-_TIMES = "write 0540Z, 06:40 local, 06:40 Europe/Oslo or 2026-01-12T05:40Z"
 Word = TypeVar("Word", bound=StrEnum)
 
 
@@ -235,49 +232,20 @@ class _Line:
         text = self._cells.get(column, "")
         if not text:
             if column in NEEDED:
-                self._say(column, "is not given", _TIMES)
+                self._say(column, "is not given", TIMES)
             return None
         return self._moment(column, text, after=after, before=before)
 
     def _moment(
         self, column: str, text: str, *, after: datetime | None = None, before: datetime | None = None
     ) -> datetime | None:
-        """Return a time; one without a day is the first after a time, or the last up to one."""
-        clock = _CLOCK.fullmatch(text)
-        if clock is None:
-            return self._full(column, text)
-        zone = self._zone_of(column, text, clock["zone"].strip())
-        if zone is None:
-            return None
-        wall = time(int(clock["hour"]), int(clock["minute"]))
-        about = (after or before or self._now).astimezone(zone)
-        days = [datetime.combine(about.date() + timedelta(days=day), wall, zone) for day in (-1, 0, 1)]
-        moments = [parse_iso_z(day.isoformat()) for day in days]
-        if after is not None:
-            return next(moment for moment in moments if moment >= after)
-        limit = before or self._now
-        return [moment for moment in moments if moment <= limit][-1]
-
-    def _full(self, column: str, text: str) -> datetime | None:
         try:
-            return parse_iso_z(text.replace(" ", "T", 1) if re.match(r"\d{4}-\d\d-\d\d ", text) else text)
-        except (ValueError, OverflowError):
-            self._say(column, f'"{text}" is no time', _TIMES)
+            if after is not None:
+                return first_from(text, self._zone, after)
+            return last_until(text, self._zone, before or self._now)
+        except ValueError as error:
+            self._say(column, str(error), TIMES)
             return None
-
-    def _zone_of(self, column: str, text: str, word: str) -> ZoneInfo | None:
-        if word in {"Z", "z", "UTC"}:
-            return ZoneInfo("UTC")
-        if word.casefold() in {"l", "lt", "local"}:
-            word = self._zone or ""
-        try:
-            if word:
-                return ZoneInfo(word)
-        except (KeyError, ValueError, OSError):
-            self._say(column, f'"{word}" is no time zone', _TIMES)
-            return None
-        self._say(column, f'"{text}" does not say whether it is Z or local', _TIMES)
-        return None
 
     def _reported(self, departure: Departure) -> Listed:
         """Return the departure with what was reported back, and what that means for what may lie on it."""

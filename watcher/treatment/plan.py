@@ -15,9 +15,9 @@ from watcher.outlook.night.model import NightQuestion
 from watcher.treatment.application import FluidRules
 from watcher.treatment.case import Case, asked_of, case_of, part_of
 from watcher.treatment.choice import choose
-from watcher.treatment.cover import Lookups
 from watcher.treatment.departures import Departure, contradictions
 from watcher.treatment.kinds import Flaps
+from watcher.treatment.lookups import Lookups
 from watcher.treatment.need import need_of
 from watcher.treatment.option import closed, fluid_name, option_of, trial_at
 from watcher.treatment.planned import Plan

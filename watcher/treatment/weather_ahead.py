@@ -5,8 +5,7 @@ the wing, what falls on it and how long a fluid lasts in it belong together.
 
 References
 ----------
-.. [1] WMO-No. 306, FM 51: BECMG, TEMPO and PROB.
-.. [2] ICAO Doc 9640 and the published guidance by visibility: light snow up to 1.0, moderate up to 2.5 mm/h of water.
+.. [1] ICAO Doc 9640 and the published guidance by visibility: light snow up to 1.0, moderate up to 2.5 mm/h of water.
 """
 
 from __future__ import annotations
@@ -15,67 +14,34 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from math import floor
-from statistics import NormalDist
 
 import numpy as np
 import numpy.typing as npt
 
-from watcher.outlook.layers import Layer, layers_of
 from watcher.outlook.night.air import Air, AirPaths
 from watcher.outlook.night.conditions import weather_of
-from watcher.outlook.night.draws import Draws, Even, Noise, draws_of
+from watcher.outlook.night.draws import Draws, Noise, draws_of
 from watcher.outlook.night.ensemble import STRUCTURE_K
 from watcher.outlook.night.grid import TEN_MINUTES, Grid, grid_of
 from watcher.outlook.night.model import NightQuestion
 from watcher.outlook.night.plan import LOOK_BACK, Plan, plan_of
-from watcher.outlook.night.schedule import TEMPORARY_SHARE
 from watcher.outlook.night.stand import stand_of, uncertain_of
-from watcher.outlook.night.states import REPORT_MEMORY_H
 from watcher.outlook.night.sunlight import Sunlight, sunlight_of
 from watcher.outlook.night.wing import Wing
 from watcher.physics.arrays import Array
 from watcher.physics.sun import is_night
 from watcher.physics.surface import Forcing, Part, exchange
-from watcher.reports.model import Forecast, Period, VisibilityBound
 from watcher.reports.weather import parse_weather
-from watcher.rulebook.observed import observed_facts
-from watcher.rulebook.words import Certainty
+from watcher.treatment.falling import Codes, Falling, Mask, falls_of, usable
 from watcher.treatment.kinds import Contamination
 
-Mask = npt.NDArray[np.bool_]
-Codes = npt.NDArray[np.int16]
-
-# A report alone, without a TAF, is taken to hold for so long. Common practice, no source.
-REPORT_ALONE_H = 1.0
 # Water equivalent on the wing from which snow counts as deep: some 5 cm. [kg/m2] Common practice, no source.
 _DEEP_KG_M2 = 5.0
-# By the sign of the group, the upper ends of the categories [2]; heavy: twice that of moderate. [mm/h]
+# By the sign of the group, the upper ends of the categories [1]; heavy: twice that of moderate. [mm/h]
 _SNOW_MM_H = {"-": 1.0, "": 2.5, "+": 5.0}
 # By number in `Ahead.lies`.
 LYING: tuple[Contamination | None, ...] = (None, *Contamination)
 _FROST, _SNOW, _ICE, _DEEP = (LYING.index(each) for each in Contamination)
-_TEMPORARY_BELOW = NormalDist().inv_cdf(TEMPORARY_SHARE)
-_CHANCE = {
-    Certainty.TEMPORARY: 1.0,
-    Certainty.PROBABILITY_40: 0.4,
-    Certainty.PROBABILITY_40_TEMPORARY: 0.4,
-    Certainty.PROBABILITY_30: 0.3,
-    Certainty.PROBABILITY_30_TEMPORARY: 0.3,
-}
-_TEMPORARY = frozenset({Certainty.TEMPORARY, Certainty.PROBABILITY_40_TEMPORARY, Certainty.PROBABILITY_30_TEMPORARY})
-
-
-@dataclass(frozen=True, slots=True)
-class Falling:
-    """What falls and how far one sees. `weather` None: not known, and then there is no answer."""
-
-    weather: tuple[str, ...] | None
-    visibility_m: float | None = None
-    visibility_bound: VisibilityBound | None = None
-    automatic: bool = False
-
-
-NOT_KNOWN = Falling(None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,10 +188,10 @@ def _forcing(air: Air, pressure_hpa: Array) -> Forcing:
     )
 
 
-def _one(plan: Plan, row: int, lights: tuple[Grid, Sunlight], draws: Draws, skins: _Skins) -> Ahead:
-    grid, sunlight = lights
+def _one(plan: Plan, row: int, times: tuple[Grid, Sunlight], draws: Draws, skins: _Skins) -> Ahead:
+    grid, sunlight = times
     hours = grid.hours[grid.first :]
-    falling, falls = _falls(plan, hours, row, draws)
+    falling, falls = falls_of(plan, hours, row, draws)
     elevation = sunlight.elevation_deg[grid.first :, row]
     dark = np.array([is_night(float(each)) for each in elevation])
     skin = skins.of(row)
@@ -245,74 +211,9 @@ def _one(plan: Plan, row: int, lights: tuple[Grid, Sunlight], draws: Draws, skin
 
 
 def _notes(plan: Plan) -> list[str]:
-    if not _usable(plan.question.forecast):
+    if not usable(plan.question.forecast):
         return ["No TAF: the latest report is taken to hold for an hour, and after it what falls is not known."]
     return []
-
-
-def _usable(forecast: Forecast | None) -> bool:
-    return forecast is not None and forecast.begins_at is not None and not (forecast.cancelled or forecast.nil)
-
-
-def _falls(plan: Plan, hours: Array, row: int, draws: Draws) -> tuple[tuple[Falling, ...], Codes]:
-    """Return what may fall, and which of it does in each member at each step."""
-    known: dict[Falling, int] = {NOT_KNOWN: 0}
-    falls = np.zeros((len(hours), draws.even.shape[2]), np.int16)
-    start_h = min((plan.beginning.at - plan.begins_at).total_seconds() / 3600, 0.0)
-    seen, latest = _observed(plan.question), plan.question.latest
-    forecast = plan.question.forecast
-    if forecast is None or not _usable(forecast):
-        falls[hours <= start_h + REPORT_ALONE_H] = known.setdefault(seen, len(known))
-        return tuple(known), falls
-    for number, layer in enumerate(_in_order(layers_of(forecast))):
-        where = _inside(layer, plan.begins_at, hours, from_start=number == 0)
-        code = known.setdefault(_forecast(layer.state), len(known))
-        falls[where] = np.where(_turned(layer, plan.begins_at, hours[where], row, draws), code, falls[where])
-    if latest is not None:
-        still = draws.even[Even.OBSERVED, row] < np.exp(-(hours[:, None] - start_h) / REPORT_MEMORY_H)
-        falls[still & (falls != 0)] = known.setdefault(seen, len(known))
-    return tuple(known), falls
-
-
-def _in_order(layers: Sequence[Layer]) -> list[Layer]:
-    """Return the prevailing states first, over them what becomes, over that what is temporary or only probable."""
-    order = {Certainty.PREVAILING: 0, Certainty.BECOMING: 1}
-    return sorted(layers, key=lambda layer: (order.get(layer.certainty, 2), layer.begins_at))
-
-
-def _inside(layer: Layer, begins_at: datetime, hours: Array, *, from_start: bool) -> slice:
-    edges = [(when - begins_at).total_seconds() / 3600 - 1e-6 for when in (layer.begins_at, layer.ends_at)]
-    first, last = np.searchsorted(hours, edges)
-    return slice(0 if from_start else int(first), int(last))
-
-
-def _turned(layer: Layer, begins_at: datetime, hours: Array, row: int, draws: Draws) -> Mask:
-    """Return in which members a layer is in force at some hours: steps x members."""
-    if layer.certainty is Certainty.PREVAILING:
-        return np.ones((len(hours), 1), np.bool_)
-    if layer.certainty is Certainty.BECOMING:
-        begin = (layer.begins_at - begins_at).total_seconds() / 3600
-        length = (layer.ends_at - layer.begins_at).total_seconds() / 3600
-        return np.asarray(draws.even[Even.BECOMING, row] < ((hours - begin) / length)[:, None])
-    there = np.broadcast_to(draws.even[Even.CHANCE, row] < _CHANCE[layer.certainty], (len(hours), draws.even.shape[2]))
-    if layer.certainty not in _TEMPORARY:
-        return there
-    knots = np.clip(hours.astype(np.intp), 0, draws.noise.shape[1] - 1)
-    return np.asarray(there & (draws.noise[Noise.TEMPORARY, knots, row] < _TEMPORARY_BELOW))
-
-
-def _observed(question: NightQuestion) -> Falling:
-    latest = question.latest
-    if latest is None:
-        return NOT_KNOWN
-    texts = observed_facts(latest, station=question.station, history=(), now=question.now).values["weather"]
-    if not isinstance(texts, frozenset):
-        return NOT_KNOWN
-    return Falling(tuple(sorted(texts)), latest.visibility_m, latest.visibility_bound, latest.auto)
-
-
-def _forecast(state: Period) -> Falling:
-    return Falling(tuple(sorted(state.weather or ())), state.visibility_m, state.visibility_bound)
 
 
 def _lying(falling: tuple[Falling, ...], falls: Codes, skin: _Skins, outside: Mask) -> Codes:
