@@ -98,6 +98,10 @@ def test_no_take_off_is_planned_before_the_slot_opens():
     assert option(planned(ctot=early), "stand").take_off.p10 == after(55)
     assert option(planned(ctot=early), "stand").p_slot == 1.0
     assert option(planned(ctot=late), "after-push").p_slot == 0.0
+    # By hand: 0601Z without a slot, which opens at 0635Z.
+    made = planned(ctot=early, fluid="Type IV 100/0")
+    assert option(made, "stand").early_min == 34
+    assert any("34 min before the slot opens" in note for note in made.notes)
 
 
 def test_start_up_approval_later_than_off_block_moves_the_chain():

@@ -78,7 +78,8 @@ class Chain:
     """All steps with their beginnings and ends, and the times that clocks hang on.
 
     `ready`: ERZT. `arrives`: in the queue for a bay, which is taken for `in_bay`. `commences`: ECZT. `final_start`:
-    start of the final application. `ends`: EEZT. `running`: minutes of waiting and treatment with engines running.
+    start of the final application. `ends`: EEZT. `early`: minutes of waiting for the slot to open. `running`: minutes
+    of waiting and treatment with engines running.
     """
 
     call: float
@@ -89,6 +90,7 @@ class Chain:
     final_start: Array
     ends: Array
     take_off: Array
+    early: Array
     running: Array
     steps: tuple[tuple[str, Array, Array], ...]
 
@@ -245,6 +247,7 @@ def chain_of(  # noqa: PLR0917 - each is one thing the times hang on
         final_start=final_start,
         ends=ends,
         take_off=take_off,
+        early=take_off - at_runway - legs.queue,
         running=running + (take_off - at_runway),
         steps=tuple(step for step in steps if (step[2] > step[1]).any()),
     )

@@ -82,8 +82,11 @@ class Lookups:
         night = np.full(len(bucket), 2) if ahead.night is None else ahead.night.astype(np.int64)
         codes = (ahead.falls.astype(np.int64) * 3 + night[:, None]) * 2 + ahead.frost
         codes = codes * (len(self._cuts) + 1) + bucket
-        found, numbers = np.unique(codes, return_inverse=True)
-        return found, numbers.reshape(codes.shape)
+        # There are few codes: counting them is faster than sorting all steps and members.
+        found = np.flatnonzero(np.bincount(codes.ravel()))
+        numbers = np.zeros(int(found[-1]) + 1, dtype=np.intp)
+        numbers[found] = np.arange(len(found))
+        return found, numbers[codes]
 
     def column(self, fluid: OfferedFluid, profile: AircraftProfile, steps: slice) -> Column:
         """Return what the tables say for a fluid and an aircraft, as far as it is asked at some steps."""

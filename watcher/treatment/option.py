@@ -184,6 +184,7 @@ def option_of(trial: Trial) -> Option:
         p_within_upper=cover.p_within_upper,
         p_no_time=cover.p_none,
         p_slot=trial.p_slot,
+        early_min=round(float(np.median(chain.early))),
         fuel_kg=None if idle is None else round(float(np.median(chain.running)) * idle, 1),
         verdict=verdict,
         why=_why(chain, cover, verdict),

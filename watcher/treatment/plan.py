@@ -20,11 +20,14 @@ from watcher.treatment.kinds import Flaps
 from watcher.treatment.lookups import Lookups
 from watcher.treatment.need import need_of
 from watcher.treatment.option import closed, fluid_name, option_of, trial_at
-from watcher.treatment.planned import Plan
+from watcher.treatment.planned import Option, Plan
 from watcher.treatment.profiles import AircraftProfile, Operations
 from watcher.treatment.tables import Tables
 from watcher.treatment.usable import lowest_use_c
 from watcher.treatment.weather_ahead import ahead_of
+
+# Waiting for a slot is worth saying from here on. [min] Common practice, no source.
+_EARLY_MIN = 3
 
 
 def plan(  # noqa: PLR0917 - each is one thing a plan hangs on
@@ -83,7 +86,7 @@ def plan(  # noqa: PLR0917 - each is one thing a plan hangs on
     options = tuple(closed(site, trial) if isinstance(trial, str) else option_of(trial) for site, trial in trials)
     need = need_of(case)
     choice, why = choose(options, need, departure)
-    notes = (*ahead.notes, *_notes(case, fluids, others))
+    notes = (*_slot_notes(options), *ahead.notes, *_notes(case, fluids, others))
     return replace(made, runway=case.runway, need=need, options=options, choice=choice, why=why, notes=notes)
 
 
@@ -118,6 +121,16 @@ def not_known(departure: Departure, operations: Operations) -> list[Problem]:
         what = f"{operations.station} does not treat at {departure.place}"
         problems.append(Problem(where, what, f"allowed: {', '.join(places)}"))
     return problems
+
+
+def _slot_notes(options: Sequence[Option]) -> list[str]:
+    """Return where the slot makes a treated aircraft wait, which a later off-block would spare."""
+    return [
+        f"{option.place.value} ({option.site}): ready {option.early_min} min before the slot opens; the holdover time "
+        "runs meanwhile, a later off-block would spare it."
+        for option in options
+        if option.early_min >= _EARLY_MIN
+    ]
 
 
 def _notes(case: Case, fluids: FluidRules, others: Sequence[tuple[Departure, AircraftProfile]]) -> list[str]:

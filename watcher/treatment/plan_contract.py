@@ -81,6 +81,7 @@ def _option(option: Option) -> dict[str, Any]:
         "p_within_upper": _chance(option.p_within_upper),
         "p_no_time": _chance(option.p_no_time),
         "p_slot": _chance(option.p_slot),
+        "early_min": option.early_min,
         "fuel_kg": option.fuel_kg,
         "verdict": None if option.verdict is None else option.verdict.value,
         "why": option.why,

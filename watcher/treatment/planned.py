@@ -76,6 +76,8 @@ class Option:
         Chances that the take-off is within the holdover times, and that there is none. None: cannot be told.
     p_slot
         Chance of taking off within the slot; None without one.
+    early_min
+        Minutes for which half of the members wait at the runway for the slot to open, their protection running out.
     fuel_kg
         Burned while waiting with engines running, in half of the members at most; None: not known.
     verdict
@@ -100,6 +102,7 @@ class Option:
     p_within_upper: float | None = None
     p_no_time: float | None = None
     p_slot: float | None = None
+    early_min: int = 0
     fuel_kg: float | None = None
     verdict: Verdict | None = None
     why: str = ""
