@@ -9,6 +9,7 @@ from html.parser import HTMLParser
 import pytest
 import time_machine
 
+from tests.cli.evening import keep_evening
 from tests.cli.spoken import hoarline
 from tests.cli.test_depart import BY_HAND
 from watcher.treatment.morning_contract import CSV_COLUMNS
@@ -82,6 +83,17 @@ def test_the_page_for_paper_has_a_row_for_each_and_fetches_nothing(tmp_path):
     assert page.tags.count("tr") >= 5 + 1
     assert "T: training. These figures are of tables that are not in force." in page.text
     assert any("Planning aid." in part for part in page.text)
+
+
+def test_stations_of_the_running_service_are_listed_from_the_store(tmp_path):
+    keep_evening(tmp_path)
+    (tmp_path / "list.csv").write_text("flight,aircraft,off_block,from\nHL1,medium-jet,22:40 local,xnor\n")
+    with time_machine.travel(datetime(2026, 1, 12, 20, 5, tzinfo=UTC), tick=False):
+        told = hoarline("morning", "list.csv", "--training", "--json")
+    assert told.code == 0, told.err
+    (line,) = json.loads(told.out)["departures"]
+    assert (line["station"], line["off_block"]) == ("XNOR", "2026-01-12T21:40:00Z")
+    assert line["need"] is not None
 
 
 def test_columns_are_explained_without_a_file():

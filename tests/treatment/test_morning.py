@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -11,12 +12,14 @@ from tests.treatment.departing import NOW, OFF_BLOCK, SNOW, STEADY, fleet, shipp
 from watcher.errors import UsageError
 from watcher.outlook.night.ensemble import nights
 from watcher.outlook.night.model import Aircraft
-from watcher.treatment.case import asked_of
+from watcher.physics.surface import TANK_FULL
+from watcher.treatment.case import asked_of, case_of, reach_of
 from watcher.treatment.kinds import Contamination, Place
 from watcher.treatment.listed import to_treat
 from watcher.treatment.morning import Desk, morning
 from watcher.treatment.morning_contract import CSV_COLUMNS, as_contract, as_rows
 from watcher.treatment.parse_departures import Progress, parse_departures
+from watcher.treatment.weather_ahead import LYING, ahead_of
 from watcher.units import clock_z
 
 ZONES = {"XNOR": "Europe/Oslo"}
@@ -113,6 +116,31 @@ def test_bays_are_never_busier_than_there_are_bays_and_every_aircraft_begins_onc
         assert half.p_broken is None or 0 <= half.p_broken <= 1
         assert half.begins_at.minute in {0, 30}
     assert sum(half.aircraft.p50 for half in found.load) == pytest.approx(20, abs=3)
+
+
+def test_the_chance_that_one_is_not_covered_is_that_of_its_own_plan():
+    """One aircraft: in whichever half hour it begins, the chances add up to what its line says."""
+    found = made("HL1,medium-jet,0540Z,pad,Type IV 100/0,snow", head="flight,aircraft,off_block,place,fluid,contamination",
+        taf="1203/1218 34008KT 3000 -SN OVC012 TEMPO 1203/1212 0600 +SN TX01/1212Z TNM03/1206Z", members=80)  # fmt: skip
+    (line,) = found.lines
+    assert 0.02 < line.option.p_within_lower < 0.98, "the scenario must tell the two apart"
+    assert sum(half.p_broken for half in found.load) == pytest.approx(1 - line.option.p_within_lower)
+    busy = sum(half.aircraft.p50 for half in found.load)
+    assert busy == pytest.approx(1, abs=1)
+
+
+def test_heavier_snow_longer_treatment_and_shorter_holdover_meet_in_the_same_members():
+    """Members in which more has fallen are sprayed for longer, and are those whose time is shorter."""
+    case = case_of(
+        read("HL1,medium-jet,0740Z")[0].departure, fleet().profiles["medium-jet"], shipped(),
+        ahead_of([(replace(weather(SNOW, "1203/1218 34008KT 0800 SN VV003 BECMG 1203/1207 9999 NSW TX01/1212Z TNM03/1206Z"),
+        until=NOW + timedelta(hours=8)), TANK_FULL)], members=200)[0], NOW,
+    )  # fmt: skip
+    legs = reach_of(case, shipped().at(Place.PAD)[0], two_steps=True).legs
+    lies = case.lies_at(case.off_block)
+    deep = lies == LYING.index(Contamination.DEEP_SNOW)
+    assert 0.05 < deep.mean() < 0.95
+    assert legs.first_step[deep].mean() > 1.5 * legs.first_step[~deep].mean()
 
 
 def test_a_crowd_waits_longer_is_spread_over_the_places_and_takes_off_later():

@@ -24,6 +24,7 @@ from tests.treatment.departing import (
 )
 from watcher.errors import UsageError
 from watcher.outlook.night.ensemble import nights
+from watcher.outlook.night.model import Aircraft
 from watcher.treatment.case import asked_of, part_of
 from watcher.treatment.cover import covers
 from watcher.treatment.holdover import look_up
@@ -171,6 +172,10 @@ def test_everything_that_contradicts_itself_or_is_not_known_is_said_at_once():
         assert part in told
     with pytest.raises(UsageError, match="is not ahead"):
         planned(tobt=NOW - timedelta(minutes=1))
+    with pytest.raises(UsageError, match="too far ahead"):
+        planned(tobt=NOW + timedelta(hours=31))
+    with pytest.raises(UsageError, match=r"arrived .* after off-block"):
+        planned(parked=Aircraft(arrived_at=after(1)))
 
 
 def test_below_the_lowest_temperature_of_use_a_fluid_gives_no_time():

@@ -8,8 +8,10 @@ from datetime import datetime, timedelta
 from watcher.errors import Problem
 from watcher.outlook.night.model import Aircraft
 from watcher.treatment.kinds import Contamination, Place
-from watcher.units import iso_z
+from watcher.units import duration_text, iso_z
 
+# As far as a plan looks.
+FURTHEST = timedelta(hours=30)
 # A departure slot: take-off from 5 min before to 10 min after it. Network operations practice in Europe; memory.
 SLOT_BEFORE, SLOT_AFTER = timedelta(minutes=5), timedelta(minutes=10)
 
@@ -69,16 +71,19 @@ def contradictions(departure: Departure, now: datetime, where: str) -> list[Prob
         For messages.
     """
     problems = []
-    off_block, tsat, ctot = departure.tobt, departure.tsat, departure.ctot
-    if off_block <= now:
-        problems.append(Problem(where, f"off-block {iso_z(off_block)} is not ahead", f"a time after {iso_z(now)}"))
-    if tsat is not None and tsat < off_block:
-        problems.append(
-            Problem(where, f"TSAT {iso_z(tsat)} is before TOBT {iso_z(off_block)}", "TSAT is never earlier")
-        )
+    tobt, tsat, ctot, parked = departure.tobt, departure.tsat, departure.ctot, departure.parked
+    if tobt <= now:
+        problems.append(Problem(where, f"off-block {iso_z(tobt)} is not ahead", f"a time after {iso_z(now)}"))
+    latest = max(departure.off_block, ctot or tobt)
+    if latest > now + FURTHEST:
+        remedy = f"at most {duration_text(FURTHEST)} ahead, until {iso_z(now + FURTHEST)}"
+        problems.append(Problem(where, f"{iso_z(latest)} is too far ahead", remedy))
+    if tsat is not None and tsat < tobt:
+        problems.append(Problem(where, f"TSAT {iso_z(tsat)} is before TOBT {iso_z(tobt)}", "TSAT is never earlier"))
     if ctot is not None and ctot + SLOT_AFTER < departure.off_block:
-        remedy = "off-block or slot is wrong"
-        problems.append(
-            Problem(where, f"slot {iso_z(ctot)} ends before off-block {iso_z(departure.off_block)}", remedy)
-        )
+        what = f"slot {iso_z(ctot)} ends before off-block {iso_z(departure.off_block)}"
+        problems.append(Problem(where, what, "off-block or slot is wrong"))
+    for name, at in (("arrived", parked.arrived_at), ("leaves the hangar", parked.hangar_exit_at)):
+        if at is not None and at > departure.off_block:
+            problems.append(Problem(where, f"{name} {iso_z(at)}, after off-block {iso_z(departure.off_block)}"))
     return problems
