@@ -105,6 +105,17 @@ def test_ice_pellets_leave_the_allowance_time_and_say_so() -> None:
     assert "past the allowance time at" in over.body.headline
 
 
+def test_a_report_that_is_dated_far_ahead_is_of_no_time_that_is_known() -> None:
+    assert turn([treated()], 8, report(60, "FZRA")).events == ()
+    assert turn([treated()], 40, report(60, "FZRA")).events != (), "a clock may run a little ahead"
+
+
+def test_heavy_snow_is_lost_but_for_a_special_approval() -> None:
+    (event,) = turn([treated()], 8, report(8, "+SN", visibility="0400")).events
+    assert event.body.no_time is NoTime.SPECIAL
+    assert event.body.headline == "XNOR HL-101: protection lost, no take-off in this weather without a special approval"
+
+
 def test_what_the_crew_saw_is_named_as_the_crews() -> None:
     entered = replace(treated().seen[0], weather=("FZRA",), by_crew=True, first_at=at(3), last_at=at(3))
     (event,) = turn([replace(treated(), seen=(*treated().seen, entered))], 8, report(8)).events

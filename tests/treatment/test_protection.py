@@ -31,6 +31,7 @@ from watcher.treatment.protection import (
     seen_in,
     with_end_of_treatment,
     with_report,
+    with_sight,
 )
 from watcher.treatment.protection_changes import Change, advance
 from watcher.treatment.protection_steps import checklist_step, next_step, why_no_check
@@ -124,9 +125,13 @@ def test_freezing_rain_loses_the_protection_at_once_and_for_good() -> None:
 
 
 def test_heavy_snow_asks_for_the_special_approval() -> None:
-    _, change = hears(treated(), report(8, "+SN", visibility="0400"), 8)
+    protection, change = hears(treated(), report(8, "+SN", visibility="0400"), 8)
     assert change is not None
+    assert change.clocks.standing is Standing.SPECIAL
     assert "special approval" in change.next_step
+    _, worse = hears(protection, report(12, "FZRA"), 12)
+    assert worse is not None, "whoever has that approval must hear that it covers nothing now"
+    assert worse.clocks.standing is Standing.NONE
 
 
 def test_snow_that_begins_after_a_dry_start_counts_from_the_start() -> None:
@@ -193,14 +198,16 @@ def test_after_the_end_the_check_counts_only_by_the_rule_of_the_authority() -> N
 def test_a_blind_station_stops_the_minutes_and_they_go_on_when_it_sees() -> None:
     protection = treated()
     end = reading(protection, 5).lower_ends_at
-    blind, change = hears(replace(protection, blind=True), None, 10)
+    blind, change = hears(with_sight(protection, blind=True), None, 10)
     assert change is None
     found = reading(blind, 10)
     assert (found.standing, found.lower_ends_at, found.lower_min) == (Standing.BLIND, None, None)
     assert "enter what you see" in next_step(blind, found)
-    seeing, change = hears(replace(blind, blind=False), report(12), 12)
+    seeing, change = hears(with_sight(blind, blind=False), report(12), 12)
     assert change is None
     assert reading(seeing, 12).lower_ends_at == end
+    assert (seeing.blind, seeing.was_blind) == (False, True)
+    assert with_sight(seeing, blind=False) is seeing
 
 
 def test_what_runs_out_while_the_station_is_blind_is_told_all_the_same() -> None:
@@ -231,10 +238,23 @@ def test_tables_out_of_season_give_no_minutes_but_still_say_where_no_time_exists
     assert change.clocks.standing is Standing.NONE
 
 
+def test_what_was_certain_outweighs_figures_that_may_not_be_shown() -> None:
+    dry = treated(report(-22, "", visibility="9999"), training=False)
+    snow, _ = hears(dry, report(8), 8)
+    found = reading(snow, 8)
+    assert found.standing is Standing.OUT_OF_SEASON
+    assert found.worst is not None
+    assert "out of season" in found.worst.holdover.why, "and not that nothing falls"
+    heavy, _ = hears(snow, report(12, "+SN", visibility="0400"), 12)
+    later, change = hears(heavy, report(20), 20)
+    assert change is None
+    assert reading(later, 20).standing is Standing.SPECIAL
+
+
 def test_what_the_crew_sees_counts_with_the_temperature_of_the_latest_report() -> None:
     _, change = hears(treated(), Entered(at(6), weather=("+SN",)), 6)
     assert change is not None
-    assert change.clocks.standing is Standing.NONE
+    assert change.clocks.standing is Standing.SPECIAL
     _, change = hears(treated(report(-22, visibility="9999")), Entered(at(6), visibility_m=800), 6)
     assert change is not None
     assert change.clocks.worst is not None

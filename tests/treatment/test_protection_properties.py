@@ -34,10 +34,12 @@ entries = st.builds(
     st.booleans(),
 )
 aircraft = st.builds(
-    lambda kind, flaps: treated(fluid=kind[0], mix=kind[1], flaps_set=flaps),
+    lambda kind, flaps, training: treated(fluid=kind[0], mix=kind[1], flaps_set=flaps, training=training),
     st.sampled_from([(FluidType.I, None), (FluidType.II, "100/0"), (FluidType.III, "100/0"), (FluidType.IV, "75/25")]),
     st.booleans(),
+    st.sampled_from((True, True, True, False)),
 )
+_LOST = (Standing.SPECIAL, Standing.NONE)
 
 
 def reading(protection: Protection, minutes: float = 0) -> Clocks:
@@ -53,7 +55,7 @@ def heard(protection: Protection, news: list[Observation]) -> Protection:
 def longer(before: Clocks, after: Clocks) -> bool:
     """Return whether a clock is longer than before: a later end, or minutes where there were none."""
     pairs = zip((before.lower_ends_at, before.upper_ends_at), (after.lower_ends_at, after.upper_ends_at), strict=True)
-    if before.standing in {Standing.NONE, Standing.UNKNOWN}:
+    if before.standing in {*_LOST, Standing.UNKNOWN, Standing.OUT_OF_SEASON}:
         return after.ends_at is not None
     return any(one is not None and other is not None and other > one for one, other in pairs)
 
@@ -70,7 +72,7 @@ def test_no_clock_is_longer_than_any_table_that_it_stood_in(protection: Protecti
     protection = heard(protection, news)
     found = reading(protection)
     for seen in protection.seen:
-        answer = look_up(question_of(protection, seen), shipped(), START, training=True)
+        answer = look_up(question_of(protection, seen), shipped(), START, training=protection.training)
         for minutes, of_table in ((found.lower_min, answer.lower_min), (found.upper_min, answer.upper_min)):
             assert minutes is None or of_table is None or minutes <= of_table
         if answer.no_time is not None:
@@ -86,8 +88,8 @@ def test_a_further_report_never_moves_an_end_later(
     one, other = reading(before), reading(with_report(before, another, XNOR))
     if one.standing is not Standing.UNKNOWN:
         assert not longer(one, other)
-    if one.standing is Standing.NONE:
-        assert other.standing is Standing.NONE
+    if one.standing in _LOST:
+        assert _LOST.index(other.standing) >= _LOST.index(one.standing)
 
 
 @given(aircraft, st.lists(reports, max_size=3), entries)
@@ -100,7 +102,7 @@ def test_an_entry_never_lengthens(protection: Protection, news: list[Observation
 def test_what_is_told_follows_one_way_down(
     protection: Protection, news: list[Observation | Entered], blind_between: bool
 ) -> None:
-    """Shortened only ever to an earlier end; lost at most as allowance, as over and as none; nothing twice."""
+    """Shortened only ever to an earlier end; lost as allowance, over, special, none, in that order; nothing twice."""
     lost: list[Standing] = []
     end = None
     for minute, each in enumerate(news):
@@ -117,7 +119,7 @@ def test_what_is_told_follows_one_way_down(
             assert change.clocks.ends_at is not None
             assert end is None or change.clocks.ends_at < end
         end = change.clocks.ends_at or end
-    course = [Standing.ALLOWANCE, Standing.OVER, Standing.NONE]
+    course = [Standing.ALLOWANCE, Standing.OVER, *_LOST]
     assert lost == [each for each in course if each in lost]
 
 

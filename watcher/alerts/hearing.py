@@ -14,7 +14,7 @@ from watcher.rulebook.observed import moment_of, observed_facts
 
 _HISTORY = timedelta(hours=12)
 # A clock at a station may run a little ahead; a report from further ahead would hide every true one after it.
-_AHEAD = timedelta(minutes=30)
+AHEAD = timedelta(minutes=30)
 
 
 def observations_in_order(reports: Sequence[Report]) -> list[Report]:
@@ -63,7 +63,7 @@ def take_observation(turn: Turn, report: Report) -> bool:
     if latest is not None and same_time and report.text_hash in (latest.text_hash, *turn.view.replaced):
         return False
     turn.reports.append(report)
-    if observation.nil or observation.observed_at > turn.now + _AHEAD:
+    if observation.nil or observation.observed_at > turn.now + AHEAD:
         return False
     if latest is not None and observation.observed_at < observed_at(latest):
         return False

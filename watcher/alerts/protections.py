@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
+from watcher.alerts.hearing import AHEAD
 from watcher.alerts.hours import within
 from watcher.alerts.listeners import Listeners
 from watcher.alerts.model import Event, EventBody, EventType, Policy, ProtectionLine, StationView, SubjectKind
@@ -16,11 +17,12 @@ from watcher.reports.model import Observation, Report
 from watcher.reports.station import Station
 from watcher.rulebook.words import Level
 from watcher.treatment.clocks import Answers, Clocks
-from watcher.treatment.protection import Protection, Standing, with_report
+from watcher.treatment.protection import Protection, Standing, with_report, with_sight
 from watcher.treatment.protection_changes import Change, advance
 from watcher.treatment.tables import Tables
 from watcher.units import clock_z
 
+_WITHOUT_TIME = frozenset({Standing.ALLOWANCE, Standing.SPECIAL, Standing.NONE})
 _TYPES = {"shortened": EventType.SHORTENED, "lost": EventType.LOST}
 
 
@@ -59,7 +61,7 @@ def move(
     answers = tables if isinstance(tables, Answers) else Answers(tables)
     for protection in protections:
         view = views.get(protection.station)
-        heard = _observations(view, reports.get(protection.station, ()))
+        heard = _observations(view, reports.get(protection.station, ()), now)
         after, change = _moved(protection, view, heard, answers, now)
         if change is not None:
             events.append(event_of(after, change, view))
@@ -99,7 +101,7 @@ def event_of(protection: Protection, change: Change, view: StationView | None) -
     observation = latest if isinstance(latest, Observation) else None
     reading = change.clocks
     holdover = reading.worst.holdover if reading.worst is not None else None
-    level = Level.NO_TIME if reading.standing in {Standing.NONE, Standing.ALLOWANCE} else Level.TREAT
+    level = Level.NO_TIME if reading.standing in _WITHOUT_TIME else Level.TREAT
     body = EventBody(
         station=protection.station,
         name=station.name,
@@ -118,19 +120,21 @@ def event_of(protection: Protection, change: Change, view: StationView | None) -
     return Event(SubjectKind.PROTECTION, protection.id, protection.seq, _TYPES[change.kind], reading.at, body)
 
 
-def _observations(view: StationView | None, reports: Sequence[Report]) -> list[Observation]:
+def _observations(view: StationView | None, reports: Sequence[Report], now: datetime) -> list[Observation]:
+    """Return what came in and the latest report; one that is dated too far ahead is of no time that is known."""
     latest = () if view is None or view.latest is None else (view.latest,)
-    found = [each.decoded for each in (*reports, *latest) if isinstance(each.decoded, Observation)]
-    return sorted(set(found), key=lambda each: (each.observed_at, each.raw))
+    found = {each.decoded for each in (*reports, *latest) if isinstance(each.decoded, Observation)}
+    return sorted(
+        (each for each in found if each.observed_at <= now + AHEAD), key=lambda each: (each.observed_at, each.raw)
+    )
 
 
 def _moved(
     protection: Protection, view: StationView | None, heard: Sequence[Observation], answers: Answers, now: datetime
 ) -> tuple[Protection, Change | None]:
     """Return a protection after all that was heard, taken together, and what of it must be told."""
-    blind = view is None or view.state.blind_since is not None
     station = view.station if view is not None else Station(protection.station)
-    after = protection if protection.blind is blind else replace(protection, blind=blind)
+    after = with_sight(protection, blind=view is None or view.state.blind_since is not None)
     for report in heard[:-1]:
         after = with_report(after, report, station)
     after, change = advance(after, heard[-1] if heard else None, station, answers, now)
@@ -156,6 +160,8 @@ def _headline(protection: Protection, change: Change) -> str:
     reading = change.clocks
     training = "TRAINING " if reading.training else ""
     who = f"{training}{protection.station} {protection.aircraft}"
+    if reading.standing is Standing.SPECIAL:
+        return f"{who}: protection lost, no take-off in this weather without a special approval"
     if reading.standing is Standing.NONE:
         return f"{who}: protection lost, no holdover time exists in this weather"
     assert reading.ends_at is not None

@@ -20,6 +20,7 @@ _WIDTH = 80
 _LEAD = 13
 _STANDS = {
     Standing.NO_LIMIT: "NO LIMIT  nothing falls that a table answers for",
+    Standing.SPECIAL: "LOST  no take-off in this weather without a special approval",
     Standing.NONE: "LOST  no holdover time exists in this weather",
     Standing.BLIND: "NO MINUTES  the station is blind: no usable report",
     Standing.UNKNOWN: "NO MINUTES  the weather cannot be told",
@@ -74,6 +75,7 @@ def as_json(reading: Reading, step: Item | None) -> dict[str, object]:
         "by_crew": clocks.worst.seen.by_crew if clocks.worst is not None else None,
         "open": [f"{clock_z(each.seen.first_at)}: {each.holdover.why}" for each in clocks.unsure],
         "blind": clocks.blind,
+        "was_blind": protection.was_blind,
         "column": holdover.column if holdover is not None else None,
         "table": holdover.table if holdover is not None else None,
         "season": holdover.season if holdover is not None else None,
@@ -152,6 +154,8 @@ def _because(reading: Reading) -> Iterator[str]:
         by = "Seen by the crew" if clocks.worst.seen.by_crew else "Report"
         why = f"{clocks.worst.holdover.why} {clocks.worst.holdover.caution}".strip()
         yield from _said("Why", f"{by} of {clock_z(clocks.worst.seen.first_at)}, the worst so far: {why}")
+    if reading.protection.was_blind and not clocks.blind:
+        yield from _said("Open", "The station was blind for some time. Judge yourself what fell then.")
     for each in clocks.unsure:
         yield from _said("Open", f"{clock_z(each.seen.first_at)}: {each.holdover.why} Judge yourself what fell then.")
 

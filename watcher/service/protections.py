@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime
 
+from watcher.alerts.hearing import AHEAD
 from watcher.alerts.model import Policy, StationView
 from watcher.alerts.sight import is_blind
 from watcher.errors import Problem, StoreConflict, UsageError
@@ -25,6 +26,7 @@ from watcher.treatment.protection import (
     counts_from,
     ended,
     with_report,
+    with_sight,
 )
 from watcher.treatment.protection_changes import begin
 from watcher.treatment.tables import Tables
@@ -150,19 +152,21 @@ class Protections:
         if now - protection.started_at >= LONGEST:
             return ended(protection, Ending.EXPIRED, protection.started_at + LONGEST)
         for report in reports:
-            protection = with_report(protection, report, view.station)
+            if report.observed_at <= now + AHEAD:
+                protection = with_report(protection, report, view.station)
         blind = view.state.blind_since is not None or is_blind(view.state, self._policy, now)
-        return replace(protection, blind=blind)
+        return with_sight(protection, blind=blind)
 
     def _view(self, code: str, now: datetime) -> StationView:
         return self._store.load([self._station_of(code)], now=now)[code]
 
 
-_URGENT = (Standing.NONE, Standing.OVER, Standing.ALLOWANCE, Standing.RUNNING)
+_LOST = frozenset({Standing.NONE, Standing.SPECIAL})
+_RUNS = frozenset({Standing.OVER, Standing.ALLOWANCE, Standing.RUNNING})
 
 
 def _urgency(reading: Reading) -> tuple[bool, int, datetime, str]:
     """Return what puts the lost first, then those that run out, the first first, then those without minutes."""
     protection, standing = reading.protection, reading.clocks.standing
-    rank = min(_URGENT.index(standing), 2) if standing in _URGENT else 3 + (standing is Standing.NO_LIMIT)
+    rank = 0 if standing in _LOST else 1 if standing in _RUNS else 3 if standing is Standing.NO_LIMIT else 2
     return not protection.live, rank, reading.clocks.ends_at or protection.started_at, protection.id

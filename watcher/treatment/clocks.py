@@ -13,9 +13,18 @@ from watcher.treatment.tables import Tables
 
 # Some 10 MB of memory.
 _MOST_ANSWERS = 5000
-_RANK = {outcome: rank for rank, outcome in enumerate(Outcome)}
-_NO_TIME = frozenset({Outcome.NONE, Outcome.SPECIAL})
-_OPEN = frozenset({Outcome.UNKNOWN, Outcome.OUT_OF_SEASON})
+# The best first. What was certain once stays certain: no time at all outweighs figures that may not be shown.
+_COURSE = (
+    Outcome.UNKNOWN,
+    Outcome.NOT_NEEDED,
+    Outcome.TIME,
+    Outcome.OUT_OF_SEASON,
+    Outcome.ALLOWANCE,
+    Outcome.SPECIAL,
+    Outcome.NONE,
+)
+_RANK = {outcome: rank for rank, outcome in enumerate(_COURSE)}
+_LOST = {Outcome.SPECIAL: Standing.SPECIAL, Outcome.NONE: Standing.NONE}
 
 
 class Answers:
@@ -123,9 +132,8 @@ def clocks(protection: Protection, tables: Tables | Answers, now: datetime) -> C
     """
     answers = tables if isinstance(tables, Answers) else Answers(tables)
     found = list(_answered(protection, answers, now))
-    known = [each for each in found if each.holdover.outcome not in _OPEN]
-    worst = min(known or found, key=_badness, default=None)
-    ends = _Ends.of(protection, known, worst)
+    worst = min(found, key=_badness, default=None)
+    ends = _Ends.of(protection, [each.holdover for each in found], worst)
     standing = _standing(protection, found, worst, ends, now)
     shown = ends if standing in _WITH_MINUTES else _Ends()
     latest = protection.latest_at
@@ -159,13 +167,13 @@ class _Ends:
     allowance_min: int | None = None
 
     @classmethod
-    def of(cls, protection: Protection, known: list[Answer], worst: Answer | None) -> _Ends:
+    def of(cls, protection: Protection, found: list[Holdover], worst: Answer | None) -> _Ends:
         if worst is None or not protection.live:
             return cls()
-        lowers = [each.holdover.lower_min for each in known if each.holdover.lower_min is not None]
-        uppers = [each.holdover.upper_min for each in known if each.holdover.upper_min is not None]
-        allowed = [each.holdover.allowance_min for each in known if each.holdover.allowance_min is not None]
-        if worst.holdover.outcome is Outcome.TIME:
+        lowers = [each.lower_min for each in found if each.lower_min is not None]
+        uppers = [each.upper_min for each in found if each.upper_min is not None]
+        allowed = [each.allowance_min for each in found if each.allowance_min is not None]
+        if worst.holdover.outcome in {Outcome.TIME, Outcome.OUT_OF_SEASON}:
             return cls(min(lowers, default=None), min(uppers, default=None))
         if worst.holdover.outcome is Outcome.ALLOWANCE and allowed:
             # An allowance time never outlasts the holdover time that was running before.
@@ -186,8 +194,8 @@ def _standing(
     runs_out_at = _after(protection.started_at, ends.first_min)
     if not protection.live:
         return Standing.ENDED
-    if outcome in _NO_TIME:
-        return Standing.NONE
+    if outcome in _LOST:
+        return _LOST[outcome]
     if runs_out_at is not None and now >= runs_out_at:
         return Standing.OVER
     if protection.blind:

@@ -29,14 +29,16 @@ class Standing(StrEnum):
     """How a protection stands.
 
     no-limit: nothing falls that a table answers for. running: before the lower end. allowance: inside an allowance
-    time. over: past the lower end, or past the allowance time. none: no holdover time exists. blind, unknown,
-    out-of-season: it cannot be told, and no minutes are shown.
+    time. over: past the lower end, or past the allowance time. special: no holdover time on the tables, only under a
+    special approval of the operator. none: no holdover time exists. blind, unknown, out-of-season: it cannot be told,
+    and no minutes are shown.
     """
 
     NO_LIMIT = "no-limit"
     RUNNING = "running"
     ALLOWANCE = "allowance"
     OVER = "over"
+    SPECIAL = "special"
     NONE = "none"
     BLIND = "blind"
     UNKNOWN = "unknown"
@@ -118,8 +120,8 @@ class Protection:
         Reports observed before are of weather that the final application did not stand in.
     seen
         All weather since then, each once, in an order that does not hang on how it came in.
-    blind
-        The station has no usable report now.
+    blind, was_blind
+        The station has no usable report now; it had none for some time since the start.
     announced
         What was made known; None before the first reading.
     ended_at, ending
@@ -146,6 +148,7 @@ class Protection:
     training: bool = False
     seen: tuple[Seen, ...] = ()
     blind: bool = False
+    was_blind: bool = False
     announced: Announced | None = None
     ended_at: datetime | None = None
     ending: Ending | None = None
@@ -226,6 +229,14 @@ def with_end_of_treatment(protection: Protection, ended_at: datetime) -> Protect
     if ended_at < protection.started_at:
         raise ValueError("the treatment would end before its final application began")
     return replace(protection, treatment_ended_at=ended_at)
+
+
+def with_sight(protection: Protection, *, blind: bool) -> Protection:
+    """Return a protection whose station is blind, or sees; that it was blind is remembered."""
+    was_blind = protection.was_blind or blind
+    if (protection.blind, protection.was_blind) == (blind, was_blind):
+        return protection
+    return replace(protection, blind=blind, was_blind=was_blind)
 
 
 def ended(protection: Protection, ending: Ending, at: datetime) -> Protection:

@@ -31,7 +31,8 @@ _COURSE = {
     Standing.RUNNING: 1,
     Standing.ALLOWANCE: 2,
     Standing.OVER: 3,
-    Standing.NONE: 4,
+    Standing.SPECIAL: 4,
+    Standing.NONE: 5,
 }
 # From here on the holdover time is lost.
 _LOST_FROM = _COURSE[Standing.ALLOWANCE]
@@ -145,12 +146,11 @@ def _announcing(protection: Protection, reading: Clocks) -> Protection:
 
 def _change(protection: Protection, kind: Kind, reading: Clocks) -> Change:
     before = protection.announced
-    after = None if reading.standing is Standing.NONE else whole_minutes_to(reading.ends_at, reading.at)
     return Change(
         kind=kind,
         before=before,
         clocks=reading,
         minutes_before=whole_minutes_to(before.ends_at if before is not None else None, reading.at),
-        minutes_after=after,
+        minutes_after=whole_minutes_to(reading.ends_at, reading.at),
         next_step=next_step(protection, reading),
     )

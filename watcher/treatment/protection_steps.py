@@ -17,7 +17,6 @@ from watcher.treatment.procedures import (
     steps_after,
 )
 from watcher.treatment.protection import Protection, Standing
-from watcher.treatment.question import Outcome
 from watcher.treatment.words import FluidType
 from watcher.units import clock_z
 
@@ -72,18 +71,19 @@ _STEPS: Final = {
         "No holdover time exists. The allowance time counts only where the operator's programme has it; no inspection "
         "extends it. Once it is over, return for a complete new treatment."
     ),
+    Standing.SPECIAL: (
+        "Hold: no take-off without the operator's special approval for such weather. Else return for a complete new "
+        "treatment once a holdover time exists again."
+    ),
+    Standing.NONE: (
+        "Hold: no take-off on the tables. Once a holdover time exists again, return for a complete new treatment: all "
+        "residue off first, never a top-up."
+    ),
     Standing.BLIND: "No minutes while the station is blind: find out the weather by other means, enter what you see.",
     Standing.UNKNOWN: "No minutes while the weather cannot be told: ask, look, and use this season's official table.",
     Standing.OUT_OF_SEASON: "No minutes: the tables here are out of season. Use this season's official table.",
+    Standing.ENDED: "Nothing: it is over. Another treatment is another protection.",
 }
-_ENDED = "Nothing: it is over. Another treatment is another protection."
-_NO_TIME = (
-    "Hold: no take-off on the tables. Once a holdover time exists again, return for a complete new treatment: all "
-    "residue off first, never a top-up."
-)
-_SPECIAL = (
-    f"Hold: no take-off without the operator's special approval for this weather. Else: {_NEW_TREATMENT.lower()}."
-)
 
 
 def next_step(protection: Protection, clocks: Clocks) -> str:
@@ -96,11 +96,6 @@ def next_step(protection: Protection, clocks: Clocks) -> str:
     clocks
         How it stands.
     """
-    if clocks.standing is Standing.ENDED:
-        return _ENDED
-    if clocks.standing is Standing.NONE:
-        special = clocks.worst is not None and clocks.worst.holdover.outcome is Outcome.SPECIAL
-        return _SPECIAL if special else _NO_TIME
     if clocks.standing is Standing.OVER:
         return _after_the_end(protection, clocks)
     return _STEPS[clocks.standing]
@@ -136,7 +131,7 @@ def _after_the_end(protection: Protection, clocks: Clocks) -> str:
 
 
 # In these the holdover time is over or in doubt.
-_IN_DOUBT = frozenset({Standing.OVER, Standing.NONE, Standing.BLIND, Standing.UNKNOWN})
+_IN_DOUBT = frozenset({Standing.OVER, Standing.SPECIAL, Standing.NONE, Standing.BLIND, Standing.UNKNOWN})
 
 
 def checklist_step(procedure: Procedure, protection: Protection, standing: Standing) -> Item | None:
