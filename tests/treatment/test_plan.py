@@ -33,6 +33,7 @@ from watcher.treatment.lookups import Lookups
 from watcher.treatment.planned import Verdict
 from watcher.treatment.question import HoldoverQuestion, Outcome
 from watcher.treatment.weather_ahead import LYING, ahead_of
+from watcher.units import clock_z
 
 DRY = "34008KT 9999 SCT030 M02/M09 Q1003"
 
@@ -103,9 +104,10 @@ def test_the_weather_on_the_way_counts_and_not_that_of_now():
 def test_the_clock_ends_so_long_after_the_start_of_the_final_application():
     pad = option(planned(fluid="Type IV 100/0"), "pad")
     begins = next(stage for stage in pad.stages if stage.name == "final application").begins.p50
-    assert pad.clocks.starts_at == begins
-    assert pad.clocks.lower_ends_at == begins + timedelta(minutes=pad.holdover.lower_min)
-    assert pad.clocks.upper_ends_at == begins + timedelta(minutes=pad.holdover.upper_min)
+    # By hand: 0602 and a half; the clock is put to the minute before.
+    assert (clock_z(begins), clock_z(pad.clocks.starts_at)) == ("0603Z", "0602Z")
+    assert pad.clocks.lower_ends_at == pad.clocks.starts_at + timedelta(minutes=pad.holdover.lower_min)
+    assert pad.clocks.upper_ends_at == pad.clocks.starts_at + timedelta(minutes=pad.holdover.upper_min)
     assert pad.holdover.lower_min < pad.holdover.upper_min
 
 
@@ -152,6 +154,23 @@ def test_without_a_taf_the_report_counts_for_an_hour_and_then_there_is_no_answer
         SNOW, None, tobt=NOW + timedelta(minutes=12), fluid="Type IV 100/0", contamination=Contamination.SNOW
     )
     assert option(soon, "after-push").p_within_lower is not None
+
+
+def test_of_two_that_may_come_at_once_the_one_with_the_least_visibility_counts():
+    both = "1203/1218 34008KT 9999 SCT030 PROB40 1203/1218 0600 +SN PROB30 1203/1218 5000 -SN TX01/1212Z TNM03/1206Z"
+    turned = "1203/1218 34008KT 9999 SCT030 PROB30 1203/1218 5000 -SN PROB40 1203/1218 0600 +SN TX01/1212Z TNM03/1206Z"
+    for taf in (both, turned):
+        ahead = _ahead(DRY, taf, members=100)
+        heavy = [each.weather == ("+SN",) for each in ahead.falling]
+        assert np.array(heavy)[ahead.falls[-1]].mean() == pytest.approx(0.4, abs=0.1)
+
+
+def test_a_report_that_may_hide_what_falls_leaves_need_and_protection_open():
+    made = planned(
+        "AUTO 34008KT 9999 // OVC012 M02/M03 Q1003", STEADY.replace("-SN ", ""), tobt=NOW + timedelta(minutes=30)
+    )
+    assert made.need is None
+    assert option(made, "after-push").p_within_lower is None
 
 
 def test_a_taf_that_ends_before_the_take_off_gives_no_answer():

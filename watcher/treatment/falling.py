@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from math import inf
 from statistics import NormalDist
 
 import numpy as np
@@ -74,8 +75,9 @@ def falls_of(plan: Plan, hours: Array, row: int, draws: Draws) -> tuple[tuple[Fa
     """
     known: dict[Falling, int] = {NOT_KNOWN: 0}
     falls = np.zeros((len(hours), draws.even.shape[2]), np.int16)
-    start_h = min((plan.beginning.at - plan.begins_at).total_seconds() / 3600, 0.0)
     seen, latest = _observed(plan.question), plan.question.latest
+    reported_at = plan.beginning.at if latest is None else latest.observed_at
+    start_h = min((reported_at - plan.begins_at).total_seconds() / 3600, 0.0)
     forecast = plan.question.forecast
     if forecast is None or not usable(forecast):
         falls[hours <= start_h + REPORT_ALONE_H] = known.setdefault(seen, len(known))
@@ -91,9 +93,18 @@ def falls_of(plan: Plan, hours: Array, row: int, draws: Draws) -> tuple[tuple[Fa
 
 
 def _in_order(layers: Sequence[Layer]) -> list[Layer]:
-    """Return the prevailing states first, over them what becomes, over that what is temporary or only probable."""
+    """Return the prevailing states first, over them what becomes, over that what is temporary or only probable.
+
+    Of several of the last kind the one in which one sees least lies on top.
+    """
     order = {Certainty.PREVAILING: 0, Certainty.BECOMING: 1}
-    return sorted(layers, key=lambda layer: (order.get(layer.certainty, 2), layer.begins_at))
+
+    def place(layer: Layer) -> tuple[int, float, datetime]:
+        level = order.get(layer.certainty, 2)
+        clear_m = layer.state.visibility_m if layer.state.visibility_m is not None else inf
+        return level, -clear_m if level == 2 else 0.0, layer.begins_at
+
+    return sorted(layers, key=place)
 
 
 def _inside(layer: Layer, begins_at: datetime, hours: Array, *, from_start: bool) -> slice:

@@ -21,7 +21,7 @@ from watcher.physics.surface import Part
 from watcher.treatment.application import FluidRules
 from watcher.treatment.case import BEYOND, Case, Reach, case_of, part_of, queue_of, reach_of
 from watcher.treatment.cover import covers
-from watcher.treatment.departures import contradictions
+from watcher.treatment.departures import Departure, contradictions
 from watcher.treatment.falling import Mask
 from watcher.treatment.kinds import Contamination
 from watcher.treatment.listed import Line, Morning, Range, to_treat
@@ -179,11 +179,15 @@ def _together(entries: Sequence[_Entry], desk: Desk) -> tuple[list[Line], list[T
         if entry.trial is not None:
             groups.setdefault((entry.listed.departure.station, entry.trial.site.name), []).append(entry)
     treated = [each for group in groups.values() for each in _queued(group)]
-    by_name = {id(each.trial.case.departure): each for each in treated}
+    by_name = {_name(each.trial.case.departure): each for each in treated}
     amounts: dict[tuple[str, str], list[Array]] = {}
-    lines = [_line(entry, by_name.get(id(entry.listed.departure)), desk, amounts) for entry in entries]
+    lines = [_line(entry, by_name.get(_name(entry.listed.departure)), desk, amounts) for entry in entries]
     litres = {key: _range(np.sum(each, axis=0)) for key, each in sorted(amounts.items())}
     return _numbered(lines), treated, litres
+
+
+def _name(departure: Departure) -> tuple[str, str]:
+    return departure.station, departure.name
 
 
 def _queued(group: Sequence[_Entry]) -> list[Treated]:

@@ -6,7 +6,7 @@ import numpy as np
 
 from watcher.reports.weather import parse_weather
 from watcher.treatment.case import Case
-from watcher.treatment.falling import NOT_KNOWN, Falling, Mask
+from watcher.treatment.falling import Falling, Mask
 from watcher.treatment.kinds import Contamination
 from watcher.treatment.planned import Need
 from watcher.treatment.weather_ahead import LYING
@@ -49,13 +49,19 @@ def _exposed(case: Case) -> Mask | None:
     """Return in which members frost forms, or something frozen or freezing falls, up to the take-off."""
     ahead = case.ahead
     first, last = ahead.step_of(np.array([case.off_block, case.off_block + _ON_THE_WAY_MIN]))
-    falls = ahead.falls[first : last + 1]
-    if (falls == ahead.falling.index(NOT_KNOWN)).any(axis=0).mean() > _UNTOLD_SHARE:
+    falls, verdicts = ahead.falls[first : last + 1], [_icy(each) for each in ahead.falling]
+    icy = np.array([verdict is True for verdict in verdicts])[falls].any(axis=0)
+    untold = np.array([verdict is None for verdict in verdicts])[falls].any(axis=0) & ~icy
+    if untold.mean() > _UNTOLD_SHARE:
         return None
-    icy = np.array([_icy(each) for each in ahead.falling])[falls].any(axis=0)
     return np.asarray(icy | ahead.frost[first : last + 1].any(axis=0))
 
 
-def _icy(falling: Falling) -> bool:
-    groups = [parse_weather(text) for text in falling.weather or ()]
-    return any(group is not None and group.freezes for group in groups)
+def _icy(falling: Falling) -> bool | None:
+    """Return whether it is frozen or freezing; None where something may fall unseen or cannot be read."""
+    if falling.weather is None:
+        return None
+    groups = [parse_weather(text) for text in falling.weather]
+    if any(group is not None and group.freezes for group in groups):
+        return True
+    return None if None in groups else False

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from math import ceil, floor
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -19,7 +20,7 @@ from watcher.treatment.kinds import Contamination, Engines
 from watcher.treatment.lookups import Lookups
 from watcher.treatment.planned import FITS_FROM, TIGHT_FROM, ClockTimes, Moments, Option, Stage, Verdict
 from watcher.treatment.profiles import OfferedFluid, Site
-from watcher.treatment.question import Holdover, Outcome
+from watcher.treatment.question import Outcome
 from watcher.treatment.usable import two_steps_with
 from watcher.treatment.weather_ahead import Ahead
 from watcher.treatment.words import COLUMN_WORDS, FluidType
@@ -163,23 +164,21 @@ def option_of(trial: Trial) -> Option:
     case, site, chain, cover = trial.case, trial.site, trial.chain, trial.cover
     ahead, verdict, idle = case.ahead, trial.verdict, case.profile.idle_fuel_kg_min
     names = ("ERZT", "ECZT", "EEZT", "TTOT")
-    moments = moments_of(
-        ahead, [chain.ready, chain.commences, chain.ends, chain.take_off, chain.final_start, *chain.edges]
-    )
+    moments = moments_of(ahead, [chain.ready, chain.commences, chain.ends, chain.take_off, *chain.edges])
     times = dict(zip(names, moments, strict=False))
-    stages = zip(chain.names, moments[5::2], moments[6::2], strict=True)
+    stages = zip(chain.names, moments[4::2], moments[5::2], strict=True)
     return Option(
         place=site.place,
         site=site.name,
         provider=site.provider,
         engines=engines_at(site),
-        call_by=ahead.when(np.floor(chain.call)),
+        call_by=ahead.when(floor(chain.call)),
         call_late=chain.call <= case.now,
         stages=tuple(Stage(name, begins, ends) for name, begins, ends in stages),
         times=times,
         fluid=None if verdict is None and case.departure.fluid is None else cover.fluid,
         holdover=cover.answer,
-        clocks=_clocks(case, moments[4], times["EEZT"], cover.answer, engines_at(site)),
+        clocks=_clocks(trial),
         p_within_lower=cover.p_within_lower,
         p_within_upper=cover.p_within_upper,
         p_no_time=cover.p_none,
@@ -196,21 +195,23 @@ def moments_of(ahead: Ahead, minutes: Sequence[Array]) -> list[Moments]:
     return [Moments(*(ahead.when(each) for each in row)) for row in quantiles_of(np.array(minutes))]
 
 
-def _clocks(case: Case, starts: Moments, ends: Moments, answer: Holdover, engines: Engines) -> ClockTimes:
-    profile = case.profile
-
-    apu = profile.apu_bleed_wait_min if engines is Engines.OFF else None
+def _clocks(trial: Trial) -> ClockTimes:
+    """Return when the clocks run out for half of the members: holdover to the minute before, waits to the one after."""
+    ahead, profile, answer = trial.case.ahead, trial.case.profile, trial.cover.answer
+    starts_at = ahead.when(floor(float(np.median(trial.chain.final_start))))
+    ends_at = ahead.when(ceil(float(np.median(trial.chain.ends))))
+    apu = profile.apu_bleed_wait_min if engines_at(trial.site) is Engines.OFF else None
     return ClockTimes(
-        starts_at=starts.p50,
-        lower_ends_at=_wait(starts, answer.lower_min),
-        upper_ends_at=_wait(starts, answer.upper_min),
-        engine_bleed_wait_ends=_wait(ends, profile.engine_bleed_wait_min),
-        apu_bleed_wait_ends=_wait(ends, apu),
+        starts_at=starts_at,
+        lower_ends_at=_after(starts_at, answer.lower_min),
+        upper_ends_at=_after(starts_at, answer.upper_min),
+        engine_bleed_wait_ends=_after(ends_at, profile.engine_bleed_wait_min),
+        apu_bleed_wait_ends=_after(ends_at, apu),
     )
 
 
-def _wait(begin: Moments, minutes: float | None) -> datetime | None:
-    return None if minutes is None else begin.p50 + timedelta(minutes=minutes)
+def _after(begin: datetime, minutes: float | None) -> datetime | None:
+    return None if minutes is None else begin + timedelta(minutes=minutes)
 
 
 def _why(chain: Chain, cover: Cover, verdict: Verdict | None) -> str:
@@ -222,7 +223,7 @@ def _why(chain: Chain, cover: Cover, verdict: Verdict | None) -> str:
     if cover.p_within_lower is None:
         return f"No holdover time exists: {_lower_first(answer.why)}"
     if answer.outcome is Outcome.NOT_NEEDED:
-        return f"No holdover clock runs in nine of ten members: {_lower_first(answer.why)}"
+        return f"No holdover clock runs in at least nine of ten members: {_lower_first(answer.why)}"
     words = COLUMN_WORDS.get(answer.column or "", "the weather on the way")
     mark = " (training)" if answer.training else ""
     return (
