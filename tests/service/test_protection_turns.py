@@ -19,7 +19,8 @@ from watcher.reports.model import Observation, Report
 from watcher.service.cycle import Cycle, Watch
 from watcher.stations import StationTable
 from watcher.store.store import Store
-from watcher.treatment.protection import Ending, Entered, Standing, with_entry
+from watcher.treatment.protection import Ending, Standing, with_entry
+from watcher.treatment.protection_weather import Entered
 
 EVERYONE = Listeners([Subscription("all", ("duty",))], [Recipient("duty")])
 NIGHT = [(8, "-SN", "6000"), (18, "SN", "2500"), (28, "-SN", "9999"), (38, "FZRA", "4000"), (48, "-SN", "4000")]

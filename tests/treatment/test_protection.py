@@ -23,18 +23,17 @@ from watcher.treatment.procedures import Clock, HoldoverState, Phase
 from watcher.treatment.protection import (
     LONGEST,
     Ending,
-    Entered,
     Protection,
     Standing,
     counts_from,
     ended,
-    seen_in,
     with_end_of_treatment,
     with_report,
     with_sight,
 )
 from watcher.treatment.protection_changes import Change, advance
 from watcher.treatment.protection_steps import checklist_step, next_step, why_no_check
+from watcher.treatment.protection_weather import Entered, seen_in
 from watcher.treatment.tables import Tables
 from watcher.treatment.words import FluidType
 

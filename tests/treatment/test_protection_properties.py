@@ -12,8 +12,9 @@ from tests.treatment.aircraft import START, XNOR, at, report, shipped, treated
 from watcher.reports.model import Observation
 from watcher.treatment.clocks import Clocks, clocks, question_of
 from watcher.treatment.holdover import look_up
-from watcher.treatment.protection import Entered, Protection, Standing, with_entry, with_report
+from watcher.treatment.protection import Protection, Standing, with_entry, with_report
 from watcher.treatment.protection_changes import advance
+from watcher.treatment.protection_weather import Entered
 from watcher.treatment.words import FluidType
 
 _WEATHER = ("", "-SN", "SN", "+SN", "-FZDZ", "-FZRA", "FZRA", "FZFG", "BR", "-PL", "-RASN", "UP", "-SN BR", "BLSN")

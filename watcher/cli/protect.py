@@ -136,7 +136,8 @@ def see(  # noqa: PLR0917 - options of a command
     """
     from watcher.cli.treatment_options import visibility_of, weather_of
     from watcher.errors import Problem, UsageError
-    from watcher.treatment.protection import Entered, with_entry
+    from watcher.treatment.protection import with_entry
+    from watcher.treatment.protection_weather import Entered
 
     groups = weather_of(weather) if weather is not None else None
     metres, bound = visibility_of(visibility) if visibility is not None else (None, None)

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from watcher.treatment.holdover import look_up
-from watcher.treatment.protection import Protection, Seen, Standing
+from watcher.treatment.protection import Protection, Standing
+from watcher.treatment.protection_weather import Seen
 from watcher.treatment.question import Holdover, HoldoverQuestion, Outcome
 from watcher.treatment.tables import Tables
 
@@ -76,6 +77,8 @@ class Clocks:
         No usable report comes in now.
     latest_at
         When the newest report was observed.
+    training
+        Minutes are shown that are from tables which are not in force.
     """
 
     at: datetime
@@ -92,16 +95,12 @@ class Clocks:
     unsure: tuple[Answer, ...]
     blind: bool
     latest_at: datetime | None
+    training: bool
 
     @property
     def ends_at(self) -> datetime | None:
         """When the protection runs out: the lower end, or the end of an allowance time."""
         return self.allowance_ends_at if self.allowance_ends_at is not None else self.lower_ends_at
-
-    @property
-    def training(self) -> bool:
-        """Whether its minutes are from tables that are not in force."""
-        return self.worst is not None and self.worst.holdover.training
 
 
 def whole_minutes_to(end: datetime | None, now: datetime) -> int | None:
@@ -136,7 +135,6 @@ def clocks(protection: Protection, tables: Tables | Answers, now: datetime) -> C
     ends = _Ends.of(protection, [each.holdover for each in found], worst)
     standing = _standing(protection, found, worst, ends, now)
     shown = ends if standing in _WITH_MINUTES else _Ends()
-    latest = protection.latest_at
     return Clocks(
         at=now,
         standing=standing,
@@ -151,7 +149,8 @@ def clocks(protection: Protection, tables: Tables | Answers, now: datetime) -> C
         worst=worst,
         unsure=tuple(each for each in found if each.holdover.outcome is Outcome.UNKNOWN),
         blind=protection.blind,
-        latest_at=latest,
+        latest_at=protection.latest_at,
+        training=shown.first_min is not None and any(each.holdover.training for each in found),
     )
 
 

@@ -13,7 +13,6 @@ from watcher.treatment.protection import (
     LONGEST,
     Announced,
     Ending,
-    Entered,
     Protection,
     Standing,
     ended,
@@ -21,6 +20,7 @@ from watcher.treatment.protection import (
     with_report,
 )
 from watcher.treatment.protection_steps import next_step
+from watcher.treatment.protection_weather import Entered
 from watcher.treatment.tables import Tables
 
 Kind = Literal["shortened", "lost"]
