@@ -5,6 +5,8 @@ from dataclasses import replace
 from datetime import timedelta
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from tests.treatment.at_hand import fluid_rules
 from tests.treatment.at_hand import shipped as tables
@@ -243,6 +245,41 @@ def test_everything_that_is_wrong_in_a_file_is_said_at_once():
         'the departure "HL7" stands twice',
     ):  # fmt: skip
         assert part in told
+
+
+_CELLS = st.one_of(
+    st.sampled_from(
+        [
+            "HL1",
+            "medium-jet",
+            "0540Z",
+            "06:40 local",
+            "2460Z",
+            "9999-99-99T99:99Z",
+            "pad",
+            "inspected clean 0300Z",
+            "treated",
+            "",
+            "-4",
+            "nan",
+        ]
+    ),
+    st.text(max_size=12),
+)
+_ROWS = st.lists(st.lists(_CELLS, max_size=9).map(",".join), max_size=5)
+
+
+@given(st.sampled_from(["flight,aircraft,off_block,place,report,fuel_c,arrived,ctot,runway", "a;b", ""]), _ROWS)
+def test_whatever_a_file_holds_it_is_read_or_refused_in_words(head, rows):
+    found, problems = (), ()
+    try:
+        found = read(*rows, head=head)
+    except UsageError as error:
+        problems = error.problems
+    assert all(str(problem).startswith("list.csv") for problem in problems)
+    for each in found:
+        assert each.departure.tobt.tzinfo is not None
+        assert each.departure.name
 
 
 def test_a_report_back_says_when():

@@ -96,7 +96,10 @@ def parse_departures(
     UsageError
         With everything that is wrong, in any row.
     """
-    rows = list(csv.reader(io.StringIO(text.removeprefix("\ufeff")), delimiter=_delimiter(text)))
+    try:
+        rows = list(csv.reader(io.StringIO(text.removeprefix("\ufeff")), delimiter=_delimiter(text)))
+    except csv.Error as error:
+        raise UsageError([Problem(name, f"is no CSV: {error}")]) from error
     if not rows:
         raise UsageError([Problem(name, "is empty", f"the first line names the columns: {', '.join(COLUMNS)}")])
     columns = _head(rows[0], name, station)
