@@ -141,6 +141,15 @@ def test_all_who_follow_the_station_are_told_alone_and_at_once() -> None:
     assert {each.subject_id for each in found} == {"XNOR-P1"}
 
 
+def test_a_message_of_a_shorter_clock_is_worth_nothing_past_its_end() -> None:
+    shortened = turn([treated(report(-22, "", visibility="9999"))], 8, report(8)).events
+    listeners = Listeners([Subscription("all", ("desk",))], [DESK])
+    (one,) = owed_at_once(shortened, {"XNOR": view()}, listeners, Policy(), at(8))
+    assert one.valid_until == at(30)
+    (other,) = owed_at_once(lost(), {"XNOR": view()}, listeners, Policy(), at(8))
+    assert other.valid_until == at(8) + Policy().valid_for
+
+
 @pytest.mark.parametrize(
     ("subscription", "expected"),
     [

@@ -137,6 +137,23 @@ def test_a_profile_brings_its_wing_and_its_flaps() -> None:
     assert (found["surface"], found["flaps_set"], found["lower_min"]) == ("composite", True, 22)
 
 
+def test_below_the_lowest_temperature_of_the_fluid_there_is_no_time() -> None:
+    """-2 as reported is -2.5 at the coldest."""
+    assert start("--lout", "-2.5").lines[1].startswith("  TRAINING  20 MIN")
+    said = start("--lout", "-2")
+    assert said.lines[1] == "  LOST  no holdover time exists in this weather"
+    assert "must not be used below -2" in " ".join(said.out.split())
+
+
+def test_rain_counts_unless_the_wing_is_known_not_to_be_cold_soaked() -> None:
+    hear(9, report(8, "-RA", temp="03/02"))
+    hear(9, report(9, "-RA", temp="03/02"))
+    words = ("--fluid", "IV", "--mix", "100/0", "--started", "0521Z", "--training")
+    assert "MIN to the lower end" in protect("start", "XNOR", "--aircraft", "HL-1", *words).lines[1]
+    said = protect("start", "XNOR", "--aircraft", "HL-1", *words, "--not-cold-soaked")
+    assert said.lines[1] == "  NO LIMIT  nothing falls that a table answers for"
+
+
 def test_what_the_crew_sees_only_shortens_and_the_next_turn_tells_everyone() -> None:
     start()
     assert protect("see", "XNOR-P1", "--visibility", "9999").lines[1] == "  TRAINING  20 MIN to the lower end at 0542Z"
@@ -223,6 +240,8 @@ def test_the_checklist_of_the_place_goes_on_where_the_crew_is() -> None:
         (("--fluid", "IV", "--mix", "100/0", "--started", "2026-01-12T06:00Z"), "yet to come"),
         (("--fluid", "IV", "--mix", "100/0", "--started", "1700Z"), "more than 12 hours ago"),
         ((*SNOW, "--ended", "0500Z"), "0500Z is before the start of the final application at 0512Z"),
+        ((*SNOW, "--lout", "5"), "5 °C is no lowest temperature of a fluid"),
+        ((*SNOW, "--lout", "nan"), "is no lowest temperature of a fluid"),
         ((*SNOW, "--place", "ramp"), 'place "ramp": is not known'),
         ((*SNOW, "--profile", "small-prop"), "did you mean small-propeller?"),
         ((*SNOW, "--authority", "nobody"), '"nobody" has no tables here'),

@@ -48,24 +48,51 @@ def reading(protection: Protection, minutes: float) -> Clocks:
     return clocks(protection, shipped(), at(minutes))
 
 
-def cell(column: str, oat: str, mix: str) -> tuple[int, int]:
-    """Return minutes of the published sheet, read without the parser."""
+def cell(column: str, oat: str, mix: str) -> tuple[int, int] | None:
+    """Return minutes of the published sheet, read without the parser; None where it has none."""
     path = rules_dir() / "holdover" / "canada-2003-04" / "type-4.csv"
     lines = [line for line in path.read_text().splitlines() if line and not line.startswith("#")]
-    (row,) = [row for row in csv.DictReader(lines) if row["oat_c"] == oat and row["mix"] == mix]
-    low, high = row[column].split("-")
+    rows = [row for row in csv.DictReader(lines) if row["oat_c"] == oat and row["mix"] == mix]
+    if not rows or rows[0][column] in {"none", "blank"}:
+        return None
+    low, high = rows[0][column].split("-")
     return int(low), int(high)
 
 
 def test_both_ends_are_counted_from_the_start_of_the_final_application() -> None:
     protection = treated(report(-22, "-FZDZ", visibility="5000"), fluid=FluidType.IV)
     found = reading(protection, 5)
-    published = cell("freezing_drizzle", "0 to -3", "100/0")
-    assert (found.lower_min, found.upper_min) <= published
+    assert (found.lower_min, found.upper_min) == cell("freezing_drizzle", "0 to -3", "100/0")
     assert found.lower_ends_at == START + timedelta(minutes=found.lower_min or 0)
     assert found.upper_ends_at == START + timedelta(minutes=found.upper_min or 0)
     assert found.standing is Standing.RUNNING
     assert found.training
+
+
+FALLING = {
+    "freezing_drizzle": ("-FZDZ", "5000"),
+    "light_freezing_rain": ("-FZRA", "5000"),
+    "freezing_fog": ("FZFG", "0400"),
+    "snow": ("-SN", "3000"),
+}
+TEMPERATURES = {"0 to -3": "M02/M03", "below -3 to -14": "M08/M09", "below -14 to -25": "M20/M21"}
+
+
+@pytest.mark.parametrize("column", FALLING)
+@pytest.mark.parametrize(("oat", "temp"), TEMPERATURES.items())
+@pytest.mark.parametrize("mix", ["100/0", "75/25", "50/50"])
+def test_no_clock_is_longer_than_the_published_cell(column: str, oat: str, temp: str, mix: str) -> None:
+    """Transport Canada's sheet of 2003-04, Type IV; other sheets and charts may only shorten it."""
+    weather, visibility = FALLING[column]
+    found = reading(treated(report(-22, weather, visibility=visibility, temp=temp), mix=mix), 0)
+    published = cell(column, oat, mix)
+    if published is None:
+        assert (found.standing, found.lower_ends_at, found.upper_ends_at) == (Standing.NONE, None, None)
+        return
+    assert found.lower_ends_at is not None
+    assert found.upper_ends_at is not None
+    assert found.lower_ends_at <= START + timedelta(minutes=published[0])
+    assert found.upper_ends_at <= START + timedelta(minutes=published[1])
 
 
 def test_the_waits_for_bleed_air_run_from_the_end_of_the_treatment() -> None:

@@ -90,7 +90,7 @@ def owed_at_once(
                 level=event.body.level,
                 kind=None,
                 made_at=now,
-                valid_until=now + policy.valid_for,
+                valid_until=_valid_until(event, policy),
             )
 
 
@@ -139,6 +139,12 @@ def _moved(
         after = with_report(after, report, station)
     after, change = advance(after, heard[-1] if heard else None, station, answers, now)
     return (after, None) if change is None else (replace(after, seq=after.seq + 1), change)
+
+
+def _valid_until(event: Event, policy: Policy) -> datetime:
+    """Return when a message has nothing to say any more: past the end that it tells of, another one tells that."""
+    end = event.body.until if event.type is EventType.SHORTENED else None
+    return end if end is not None else event.at + policy.valid_for
 
 
 def _following(listeners: Listeners, station: Station, now: datetime) -> set[str]:

@@ -51,6 +51,18 @@ def start(  # noqa: PLR0917 - options of a command
     flaps_set: Annotated[
         bool, typer.Option("--flaps-set", help="Flaps or slats set before or during the treatment.")
     ] = False,
+    lout: Annotated[
+        float | None,
+        typer.Option(
+            help="Lowest temperature at which this fluid may be used, °C. Left out: not checked.", show_default=False
+        ),
+    ] = None,
+    cold_soaked: Annotated[
+        bool | None,
+        typer.Option(
+            "--cold-soaked/--not-cold-soaked", help="Wing colder than the air. Left out: may be.", show_default=False
+        ),
+    ] = None,
     authority: Annotated[
         str | None, typer.Option(help="Whose tables and rules. Left out: the strictest of all.", show_default=False)
     ] = None,
@@ -87,6 +99,8 @@ def start(  # noqa: PLR0917 - options of a command
             counts_from=begun,
             surface=surface_of(surface) if surface is not None else Surface(wing),
             flaps_set=flaps_set or extended,
+            lout_c=_lout(lout),
+            cold_soaked_wing=cold_soaked,
             place=_place(place),
             treatment_ended_at=over,
             engine_wait_min=known.engine_bleed_wait_min if known is not None else None,
@@ -287,6 +301,15 @@ def _mix(mix: str | None, *, thickened: bool) -> str | None:
             [Problem("--mix", "is missing", "the holdover time of Types II, III and IV hangs on it: 100/0")]
         )
     return mix if thickened else None
+
+
+def _lout(value: float | None) -> float | None:
+    from watcher.errors import Problem, UsageError
+
+    # Common practice, no source: no fluid is used colder, and water freezes at the warmer end.
+    if value is not None and not -80 <= value <= 0:
+        raise UsageError([Problem("--lout", f"{value:g} °C is no lowest temperature of a fluid", "-80 to 0")])
+    return value
 
 
 def _check_times(begun: datetime, over: datetime | None) -> None:

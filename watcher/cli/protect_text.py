@@ -68,6 +68,8 @@ def as_json(reading: Reading, step: Item | None) -> dict[str, object]:
         "mix": protection.mix,
         "surface": protection.surface.value,
         "flaps_set": protection.flaps_set,
+        "lout_c": protection.lout_c,
+        "cold_soaked_wing": protection.cold_soaked_wing,
         "place": protection.place.value if protection.place is not None else None,
         "started_at": iso_z(protection.started_at),
         "treatment_ended_at": _iso(protection.treatment_ended_at),

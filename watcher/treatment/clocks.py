@@ -242,7 +242,9 @@ def question_of(protection: Protection, seen: Seen) -> HoldoverQuestion:
         flaps_set=protection.flaps_set,
         authority=protection.authority,
         active_frost=seen.active_frost,
+        cold_soaked_wing=protection.cold_soaked_wing,
         automatic=seen.automatic,
+        lout_c=protection.lout_c,
     )
 
 

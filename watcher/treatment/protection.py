@@ -68,7 +68,7 @@ class Protection:
     ----------
     id, station, aircraft
         ``XNOR-P3``, where it stands, and what people call it.
-    fluid, mix, surface, flaps_set
+    fluid, mix, surface, flaps_set, lout_c, cold_soaked_wing
         Of the final application; see `HoldoverQuestion`.
     started_at
         When the final application began: the holdover time runs from here.
@@ -105,6 +105,8 @@ class Protection:
     counts_from: datetime
     surface: Surface = Surface.UNKNOWN
     flaps_set: bool = False
+    lout_c: float | None = None
+    cold_soaked_wing: bool | None = None
     place: Place | None = None
     treatment_ended_at: datetime | None = None
     engine_wait_min: float | None = None
