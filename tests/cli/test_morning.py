@@ -41,6 +41,9 @@ def test_the_list_says_who_what_where_when_and_how_full_the_sites_are():
         assert part in told.out
     first = next(line for line in told.lines if line.startswith("1 "))
     assert " T " in first, "a chance from old tables is marked"
+    flowing = " ".join(told.out.split())
+    assert "Table: Type IV, generic; 2003-04; Transport Canada; T: training, not in force." in flowing
+    assert "Rests on: report of 0320Z, 5 min old; TAF of 0200Z, 1 h 25 min old. 0325Z is 04:25 Europe/Oslo." in flowing
 
 
 def test_json_and_csv_carry_the_same_departures():
@@ -51,6 +54,8 @@ def test_json_and_csv_carry_the_same_departures():
     assert made["training"] is True
     assert {each["place"] for each in made["load"]} <= {"stand", "after-push", "pad"}
     assert made["caution"].startswith("Planning aid.")
+    assert [each["report_age_min"] for each in made["stations"]] == [5]
+    assert {each["in_season"] for each in made["departures"]} <= {False, None}
 
 
 def test_no_cell_of_the_csv_is_a_formula():
@@ -83,6 +88,7 @@ def test_the_page_for_paper_has_a_row_for_each_and_fetches_nothing(tmp_path):
     assert page.tags.count("tr") >= 5 + 1
     assert "T: training. These figures are of tables that are not in force." in page.text
     assert any("Planning aid." in part for part in page.text)
+    assert any("Rests on: report of 0320Z" in part for part in page.text)
 
 
 def test_stations_of_the_running_service_are_listed_from_the_store(tmp_path):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from html import escape
 
-from watcher.cli.morning_text import DEFER, HEADS, LOAD_HEADS, cells_of, headline, load_cells
+from watcher.cli.morning_text import DEFER, HEADS, LOAD_HEADS, cells_of, headline, load_cells, rests_on
 from watcher.notify.message import CAUTION
 from watcher.treatment.listed import Morning
 from watcher.units import iso_z
@@ -34,9 +34,10 @@ def _page(morning: Morning) -> Iterator[str]:
         yield from _table(
             f"{station}, in the order of treatment", (*HEADS, "done"), [(*cells_of(line), "") for line in lines]
         )
-        load = [load_cells(half) for half in morning.load if half.station == station]
+        load = [load_cells(half, training=morning.training) for half in morning.load if half.station == station]
         if load:
             yield from _table(f"{station}, load by half hour", LOAD_HEADS, load)
+        yield "".join(f"<p>{escape(said)}</p>" for said in rests_on(morning, station))
     if morning.training:
         yield "<p><strong>T: training. These figures are of tables that are not in force.</strong></p>"
     yield "<ul>" + "".join(f"<li>{escape(note)}</li>" for note in morning.notes) + "</ul>"

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterator, Sequence
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
 
 from watcher.notify.message import CAUTION
-from watcher.treatment.listed import HalfHour, Line, Morning, Range, to_treat
+from watcher.treatment.listed import Data, HalfHour, Line, Morning, Range, to_treat
 from watcher.treatment.option import fluid_name
-from watcher.units import clock_z, percent
+from watcher.treatment.question import Holdover
+from watcher.units import clock_z, duration_text, percent
 
 COLUMNS = 100
 DEFER = (
@@ -52,7 +55,7 @@ def cells_of(line: Line) -> tuple[str, ...]:
         departure.aircraft,
         clock_z(departure.off_block),
         "" if departure.ctot is None else clock_z(departure.ctot),
-        "?" if need is None else percent(need.p_any).replace("under ", "<").replace("over ", ">"),
+        "?" if need is None else _chance(need.p_any),
         what_of(line),
     )
     if option is None or option.take_off is None or not to_treat(line):
@@ -63,6 +66,10 @@ def cells_of(line: Line) -> tuple[str, ...]:
     litres = "?" if line.litres is None else f"{line.litres.p50:.0f}-{line.litres.p90:.0f}"
     place = option.place.value if option.verdict is not None else f"{option.place.value}?"
     return (*front, call, place, off, covered_of(line), litres)
+
+
+def _chance(p: float) -> str:
+    return percent(p).replace("under ", "<").replace("over ", ">")
 
 
 def what_of(line: Line) -> str:
@@ -82,7 +89,7 @@ def covered_of(line: Line) -> str:
     if option is None or option.p_within_lower is None:
         return "none" if option is not None and option.p_no_time is not None else "?"
     mark = " T" if option.holdover is not None and option.holdover.training else ""
-    return f"{percent(option.p_within_lower).replace('under ', '<').replace('over ', '>')}{mark}"
+    return f"{_chance(option.p_within_lower)}{mark}"
 
 
 def _station(morning: Morning, station: str) -> Iterator[str]:
@@ -100,15 +107,13 @@ def _station(morning: Morning, station: str) -> Iterator[str]:
         yield "time of one of them is over before take-off"
         yield _row(LOAD_HEADS, _LOAD_WIDTHS)
     for half in load:
-        yield _row(load_cells(half), _LOAD_WIDTHS)
-    for (where, size), amount in morning.litres.items():
-        if where == station:
-            yield f"fluid, {size} aircraft: {amount.p50:.0f} litres ({amount.p10:.0f} to {amount.p90:.0f})"
-    yield from _fluids(morning, station)
+        yield _row(load_cells(half, training=morning.training), _LOAD_WIDTHS)
+    for said in rests_on(morning, station):
+        yield from _wrapped(said)
 
 
-def load_cells(half: HalfHour) -> tuple[str, ...]:
-    """Return one half hour as cells."""
+def load_cells(half: HalfHour, *, training: bool) -> tuple[str, ...]:
+    """Return one half hour as cells; T: a figure of old tables."""
     return (
         clock_z(half.begins_at),
         half.site,
@@ -116,20 +121,38 @@ def load_cells(half: HalfHour) -> tuple[str, ...]:
         _spread(half.bays_busy, 1, f" of {half.bays}"),
         _spread(half.rigs_busy, 1, f" of {half.rigs}"),
         _spread(half.wait_min, 0, " min"),
-        "?" if half.p_broken is None else percent(half.p_broken),
+        "?" if half.p_broken is None else f"{_chance(half.p_broken)}{' T' if training else ''}",
     )
 
 
-def _fluids(morning: Morning, station: str) -> Iterator[str]:
-    """Yield which fluids are meant and whose tables tell how long they hold."""
+def rests_on(morning: Morning, station: str) -> Iterator[str]:
+    """Yield litres, fluids, tables, reports with their age, and the local time of a station."""
+    for (where, size), amount in morning.litres.items():
+        if where == station:
+            yield f"Fluid, {size} aircraft: {amount.p50:.0f} litres ({amount.p10:.0f} to {amount.p90:.0f})."
     options = [line.option for line in morning.lines if line.listed.departure.station == station and line.option]
     fluids = sorted({f"{option.place.value} {fluid_name(option.fluid)}" for option in options if option.fluid})
     if fluids:
-        yield from _wrapped(f"fluids: {', '.join(fluids)}")
-    tables = sorted({option.holdover.table for option in options if option.holdover and option.holdover.table})
-    if tables:
-        mark = " (T: training, not in force)" if morning.training else ""
-        yield from _wrapped(f"tables: {'; '.join(tables)}{mark}")
+        yield f"Fluids: {', '.join(fluids)}."
+    yield from dict.fromkeys(_table(option.holdover) for option in options if option.holdover and option.holdover.table)
+    for data in morning.data:
+        if data.station == station:
+            yield _reports(data, morning.made_at)
+
+
+def _table(answer: Holdover) -> str:
+    outside = "T: training, not in force" if answer.training else "out of season, no minutes"
+    state = "in force" if answer.current else outside
+    return f"Table: {answer.table}; {answer.season}; {answer.authority}; {state}."
+
+
+def _reports(data: Data, now: datetime) -> str:
+    said = []
+    for name, at in (("report", data.observed_at), ("TAF", data.forecast_issued_at)):
+        age = None if at is None else duration_text(max(now - at, timedelta(0)))
+        said.append(f"no {name}" if at is None else f"{name} of {clock_z(at)}, {age} old")
+    local = f"{now.astimezone(ZoneInfo(data.zone)):%H:%M}"
+    return f"Rests on: {'; '.join(said)}. {clock_z(now)} is {local} {data.zone}."
 
 
 def _spread(values: Range, digits: int, unit: str = "") -> str:

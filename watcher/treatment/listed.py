@@ -75,10 +75,20 @@ class HalfHour:
 
 
 @dataclass(frozen=True, slots=True)
+class Data:
+    """What the figures of a station rest on: its reports (None: none) and the zone of its local time."""
+
+    station: str
+    zone: str
+    observed_at: datetime | None
+    forecast_issued_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
 class Morning:
     """The list, in the order of treatment, and the load by site and half hour.
 
-    `litres`: of all that are treated, by station and size.
+    `litres`: of all that are treated, by station and size. `data`: of each station.
     """
 
     made_at: datetime
@@ -86,6 +96,7 @@ class Morning:
     lines: tuple[Line, ...]
     load: tuple[HalfHour, ...]
     litres: dict[tuple[str, str], Range]
+    data: tuple[Data, ...]
     notes: tuple[str, ...]
 
     @property

@@ -24,7 +24,7 @@ from watcher.treatment.cover import covers
 from watcher.treatment.departures import Departure, contradictions
 from watcher.treatment.falling import Mask
 from watcher.treatment.kinds import Contamination
-from watcher.treatment.listed import Line, Morning, Range, to_treat
+from watcher.treatment.listed import Data, Line, Morning, Range, to_treat
 from watcher.treatment.load import Treated, load_of
 from watcher.treatment.lookups import Known, Lookups
 from watcher.treatment.need import need_of, needs_of
@@ -96,7 +96,7 @@ def morning(listed: Sequence[Listed], desk: Desk, now: datetime, *, members: int
     entries = _placed(_entries(ordered, desk, now, members))
     lines, treated, litres = _together(entries, desk)
     notes = _notes(entries, left)
-    return Morning(now, members, tuple(lines), load_of(treated), litres, notes)
+    return Morning(now, members, tuple(lines), load_of(treated), litres, _data(ordered, desk), notes)
 
 
 def _check(listed: Iterable[Listed], desk: Desk, now: datetime) -> None:
@@ -275,6 +275,16 @@ def _numbered(lines: Sequence[Line]) -> list[Line]:
 
 def _range(values: Array) -> Range:
     return Range(*(round(float(each), 1) for each in quantiles_of(values)))
+
+
+def _data(listed: Iterable[Listed], desk: Desk) -> tuple[Data, ...]:
+    found = []
+    for station in sorted({each.departure.station for each in listed}):
+        weather = desk.weather[station]
+        observed_at = None if weather.latest is None else weather.latest.observed_at
+        issued_at = None if weather.forecast is None else weather.forecast.issued_at
+        found.append(Data(station, desk.operations[station].zone, observed_at, issued_at))
+    return tuple(found)
 
 
 def _notes(entries: Sequence[_Entry], left: Sequence[Listed]) -> tuple[str, ...]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from watcher.treatment.listed import HalfHour, Line, Morning, Range, to_treat
+from watcher.treatment.listed import Data, HalfHour, Line, Morning, Range, to_treat
 from watcher.treatment.option import fluid_name
 from watcher.treatment.planned import Moments
 from watcher.units import iso_z
@@ -33,6 +33,10 @@ CSV_COLUMNS = (
     "holdover_upper_min",
     "p_within_lower",
     "verdict",
+    "table",
+    "season",
+    "in_season",
+    "authority",
     "training",
     "wait_min_p50",
     "litres_p50",
@@ -52,6 +56,7 @@ def as_contract(morning: Morning, caution: str) -> dict[str, Any]:
         "litres": [
             {"station": station, "size": size, **_range(amount)} for (station, size), amount in morning.litres.items()
         ],
+        "stations": [_data(data, morning.made_at) for data in morning.data],
         "notes": list(morning.notes),
         "caution": caution,
     }
@@ -81,7 +86,7 @@ def _line(line: Line) -> dict[str, Any]:
         "take_off": None if option is None or option.take_off is None else _moments(option.take_off),
         **{name: row[name] for name in ("p_slot", "holdover_lower_min", "holdover_upper_min", "p_within_lower")},
         "p_within_upper": None if option is None else _chance(option.p_within_upper),
-        "training": row["training"],
+        **{name: row[name] for name in ("table", "season", "in_season", "authority", "training")},
         "wait_min": None if line.wait_min is None else _range(line.wait_min),
         "litres": None if line.litres is None else _range(line.litres),
         "why": line.why,
@@ -115,11 +120,26 @@ def _row(line: Line) -> dict[str, Any]:
         "holdover_upper_min": None if answer is None else answer.upper_min,
         "p_within_lower": None if option is None else _chance(option.p_within_lower),
         "verdict": None if option is None or option.verdict is None else option.verdict.value,
+        "table": None if answer is None else answer.table,
+        "season": None if answer is None else answer.season,
+        "in_season": None if answer is None else answer.current,
+        "authority": None if answer is None else answer.authority,
         "training": answer is not None and answer.training,
         "wait_min_p50": None if line.wait_min is None else line.wait_min.p50,
         "litres_p50": None if line.litres is None else line.litres.p50,
         "litres_p90": None if line.litres is None else line.litres.p90,
         "why": line.why,
+    }
+
+
+def _data(data: Data, made_at: datetime) -> dict[str, Any]:
+    seen = data.observed_at
+    return {
+        "station": data.station,
+        "zone": data.zone,
+        "observed_at": _time(seen),
+        "report_age_min": None if seen is None else round((made_at - seen).total_seconds() / 60),
+        "forecast_issued_at": _time(data.forecast_issued_at),
     }
 
 
