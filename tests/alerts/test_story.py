@@ -246,11 +246,10 @@ class Night(RuleBasedStateMachine):
         """Return what is remembered after a restart: what the messages say about what still goes on."""
         watched = [*self.views.values(), *self.unwatched.values()]
         open_now = {episode.id for view in watched for episode in view.episodes}
-        blind_since = {view.state.station: view.state.blind_since for view in watched}
+        blind = {view.state.station: view.state.seq for view in watched if view.state.blind_since is not None}
         last: dict[tuple[str, str], Told] = {}
         for item in self.sent:
-            since = blind_since.get(item.subject_id)
-            goes_on = item.subject_id in open_now or (since is not None and self.events[item.event_id].at >= since)
+            goes_on = item.subject_id in open_now or blind.get(item.subject_id) == item.seq
             if goes_on or item.told_as is EventType.DIGEST:
                 key = item.destination, item.subject_id
                 last[key] = Told(*key, item.told_as, item.level, item.kind, item.seq, item.made_at, item.repeat)

@@ -87,7 +87,7 @@ def test_what_was_told_of_an_open_episode_stays(store: Store) -> None:
 
 def test_what_was_told_of_a_blind_station_stays(store: Store) -> None:
     Owing(store).owe("XNOR", "desk", told_as=EventType.BLIND)
-    store.commit(Changes(NOW, (a_change(version=1, state=StationState("XNOR", blind_since=NOW)),)))
+    store.commit(Changes(NOW, (a_change(version=1, state=StationState("XNOR", blind_since=NOW, seq=1)),)))
     (claimed,) = store.claim(NOW, limit=1, lease=LEASE, per_destination=1)
     store.settle([Settled(claimed.id, "sent")], NOW)
     assert store.thin(NOW + 30 * DAY) == NOTHING

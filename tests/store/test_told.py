@@ -90,12 +90,12 @@ def test_only_the_present_blindness_counts(store: Store) -> None:
     """A station that was blind yesterday and is blind again has told nobody of it yet."""
     owing = Owing(store)
     owing.owe("XNOR", "desk", told_as=EventType.BLIND, level=None, kind=None)
-    blind = StationState("XNOR", blind_since=NOW)
+    blind = StationState("XNOR", blind_since=NOW, seq=1)
     store.commit(Changes(NOW, (a_change(version=1, state=blind),)))
     assert store.told(NOW) == {("desk", "XNOR"): Told("desk", "XNOR", EventType.BLIND, None, None, 1, NOW)}
-    store.commit(Changes(after(5), (a_change(version=2, state=StationState("XNOR")),)))
+    store.commit(Changes(after(5), (a_change(version=2, state=StationState("XNOR", seq=2)),)))
     assert store.told(after(5)) == {}
-    again = StationState("XNOR", blind_since=after(60))
+    again = StationState("XNOR", blind_since=after(60), seq=3)
     store.commit(Changes(after(60), (a_change(version=3, state=again),)))
     assert store.told(after(60)) == {}
 

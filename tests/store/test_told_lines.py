@@ -110,7 +110,7 @@ def test_what_is_over_is_forgotten_line_by_line(store: Store) -> None:
 def test_a_blind_station_and_its_episodes_in_one_message(store: Store) -> None:
     blind = an_event("XNOR", 1, EventType.BLIND)
     put(store, 0, an_event("XNOR-1"), blind, group_within=WINDOW)
-    state = StationState("XNOR", blind_since=NOW)
+    state = StationState("XNOR", blind_since=NOW, seq=1)
     store.commit(Changes(NOW, (a_change(version=1, state=state),)))
     assert {key: told.type for key, told in store.told(NOW).items()} == {
         ("desk", "XNOR-1"): EventType.OPENED,

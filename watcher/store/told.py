@@ -10,7 +10,7 @@ from watcher.alerts.model import ENDINGS, EventType
 from watcher.alerts.outbox import Told
 from watcher.store.model import DeliveryState
 from watcher.store.outbox import OWED, kind_of, level_of
-from watcher.store.tables import delivery, delivery_event, episode, event, station_state
+from watcher.store.tables import delivery, delivery_event, episode, station_state
 
 _ENDINGS = frozenset(kind.value for kind in ENDINGS)
 _COLUMNS = (
@@ -40,11 +40,9 @@ def read_told(connection: Connection, now: datetime) -> dict[tuple[str, str], To
     of_episodes = lines.join(episode, episode.c.id == delivery_event.c.subject_id).where(
         episode.c.ended_at.is_(None), arrives
     )
-    # A station is blind again and again under the same name: only this time counts.
-    of_stations = (
-        lines.join(station_state, station_state.c.station == delivery_event.c.subject_id)
-        .join(event, event.c.id == delivery_event.c.event_id)
-        .where(event.c.at >= station_state.c.blind_since, arrives)
+    # A station is blind again and again under the same name: only this time counts, which is its last event.
+    of_stations = lines.join(station_state, station_state.c.station == delivery_event.c.subject_id).where(
+        station_state.c.blind_since.is_not(None), delivery_event.c.seq == station_state.c.seq, arrives
     )
     # A digest is made once for its time, whether it arrived or not.
     digests = lines.where(
