@@ -103,6 +103,8 @@ def test_the_waits_for_bleed_air_run_from_the_end_of_the_treatment() -> None:
     assert over.apu_bleed_wait_ends == at(11)
     unknown = replace(with_end_of_treatment(protection, at(6)), engine_wait_min=None)
     assert reading(unknown, 7).engine_bleed_wait_ends is None, "without a value no time"
+    half = replace(with_end_of_treatment(protection, at(6)), engine_wait_min=1.5)
+    assert reading(half, 7).engine_bleed_wait_ends == at(8), "never read as over before it is"
 
 
 def test_a_treatment_does_not_end_before_it_began() -> None:

@@ -68,7 +68,7 @@ class Clocks:
     lower_ends_at, upper_ends_at, allowance_ends_at
         Counted from the start of the final application; None where there is no such time, or none is shown.
     engine_bleed_wait_ends, apu_bleed_wait_ends
-        Counted from the end of the treatment; None where that or the wait is not known.
+        Counted from the end of the treatment, up to the full minute; None where that or the wait is not known.
     worst
         The answer that decides; None before the first report.
     unsure
@@ -144,8 +144,8 @@ def clocks(protection: Protection, tables: Tables | Answers, now: datetime) -> C
         lower_ends_at=_after(protection.started_at, shown.lower_min),
         upper_ends_at=_after(protection.started_at, shown.upper_min),
         allowance_ends_at=_after(protection.started_at, shown.allowance_min),
-        engine_bleed_wait_ends=_after(protection.treatment_ended_at, protection.engine_wait_min),
-        apu_bleed_wait_ends=_after(protection.treatment_ended_at, protection.apu_wait_min),
+        engine_bleed_wait_ends=_full_minute(_after(protection.treatment_ended_at, protection.engine_wait_min)),
+        apu_bleed_wait_ends=_full_minute(_after(protection.treatment_ended_at, protection.apu_wait_min)),
         worst=worst,
         unsure=tuple(each for each in found if each.holdover.outcome is Outcome.UNKNOWN),
         blind=protection.blind,
@@ -263,3 +263,10 @@ def _badness(answer: Answer) -> tuple[int, float, float, datetime]:
 
 def _after(begin: datetime | None, minutes: float | None) -> datetime | None:
     return None if begin is None or minutes is None else begin + timedelta(minutes=minutes)
+
+
+def _full_minute(moment: datetime | None) -> datetime | None:
+    """Return the next full minute: a wait that is read as 0519Z must not last until half past it."""
+    if moment is None or not (moment.second or moment.microsecond):
+        return moment
+    return moment.replace(second=0, microsecond=0) + timedelta(minutes=1)

@@ -125,7 +125,7 @@ def _kind(before: Announced | None, reading: Clocks) -> Kind | None:
     if known is None or before is None or course >= _COURSE[Standing.OVER] or reading.ends_at is None:
         return None
     if known == _COURSE[Standing.NO_LIMIT] or (before.ends_at is not None and reading.ends_at < before.ends_at):
-        return "shortened" if course else None
+        return "shortened"
     return None
 
 
