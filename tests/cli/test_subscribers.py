@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import asyncio
 import json
 import re
 from datetime import UTC, datetime, timedelta
-from threading import Thread
 
 import pytest
 import time_machine
@@ -18,26 +16,11 @@ from watcher.alerts.changes import Changes
 from watcher.alerts.judge import judge
 from watcher.cli import destination, episode, subscription
 from watcher.cli.check import check
-from watcher.demo.receivers import MailReceiver
 from watcher.errors import UsageError
 from watcher.store.store import Store
 
 NOW = datetime(2026, 1, 12, 12, 0, tzinfo=UTC)
 APPS = {"subscription": subscription.app, "destination": destination.app, "episode": episode.app}
-
-
-@pytest.fixture
-def mailbox():
-    """A real mail server, beside commands that block."""
-    loop, receiver = asyncio.new_event_loop(), MailReceiver()
-    running = Thread(target=loop.run_forever)
-    running.start()
-    asyncio.run_coroutine_threadsafe(receiver.__aenter__(), loop).result(10)
-    yield receiver
-    asyncio.run_coroutine_threadsafe(receiver.__aexit__(None, None, None), loop).result(10)
-    loop.call_soon_threadsafe(loop.stop)
-    running.join()
-    loop.close()
 
 
 def words_of(mail) -> str:

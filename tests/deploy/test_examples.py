@@ -37,3 +37,15 @@ def test_the_unit_is_hardened_and_hands_over_every_secret_of_the_example():
     text = (DEPLOY / "hoarline.service").read_text()
     for name in ("mail.password", "ops-room.secret", "ramp-chat.url"):
         assert f"LoadCredential={name}:" in text
+
+
+def test_the_timer_of_the_list_runs_its_service_in_the_evening_and_early_in_the_morning():
+    timer = configparser.ConfigParser(strict=False, interpolation=None)
+    timer.optionxform = str
+    timer.read(DEPLOY / "hoarline-morning.timer")
+    assert "OnCalendar" in timer["Timer"]
+    text = (DEPLOY / "hoarline-morning.timer").read_text()
+    assert text.count("OnCalendar=") == 2
+    service = (DEPLOY / "hoarline-morning.service").read_text()
+    assert "hoarline morning departures.csv --mail duty-desk" in service
+    assert service.count("LoadCredential=") == (DEPLOY / "hoarline.service").read_text().count("LoadCredential=")

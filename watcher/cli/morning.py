@@ -11,7 +11,7 @@ from watcher.cli.depart import MembersOption, OperationsOption, TrainingOption, 
 from watcher.cli.options import ConfigOption, JsonOption, RulesOption
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
     from datetime import datetime
 
     from watcher.outlook.night.model import NightQuestion
@@ -51,6 +51,10 @@ def morning(  # noqa: PLR0917 - options of a command
         typer.Option("--columns", help="Say what each column means, and stop.", is_eager=True, callback=_columns),
     ] = False,
     html: Annotated[Path | None, typer.Option("--html", help="Write a page for paper.", show_default=False)] = None,
+    mail: Annotated[
+        list[str] | None,
+        typer.Option("--mail", help="Mailbox to send the list to, by the name of its destination; several times."),
+    ] = None,
     as_csv: Annotated[bool, typer.Option("--csv", help="Print CSV instead of text for people.")] = False,
     as_json: JsonOption = False,
 ) -> None:
@@ -68,6 +72,7 @@ def morning(  # noqa: PLR0917 - options of a command
     from watcher.treatment.morning_contract import as_contract
 
     folder = own_folder(rules, config)
+    send = _sending(mail, config) if mail else None
     made = _made(
         departures,
         station,
@@ -84,10 +89,42 @@ def morning(  # noqa: PLR0917 - options of a command
         print_json(as_contract(made, CAUTION))
     elif as_csv:
         _print_csv(made)
-    elif html is None:
+    elif html is None and send is None:
         from watcher.cli.morning_text import text_of
 
         typer.echo(shown(text_of(made)))
+    if send is not None:
+        send(made)
+
+
+def _sending(names: list[str], config: Path | None) -> Callable[[Morning], None]:
+    """Return what mails a list; UsageError, before anything is computed, where a name is no open mailbox."""
+    import asyncio
+
+    from watcher.cli.morning_page import page_of
+    from watcher.cli.morning_text import headline, text_of
+    from watcher.cli.options import settings_from
+    from watcher.clock import utc_now
+    from watcher.service.directory import read_directory
+    from watcher.service.sheets import Sheet, mailboxes, send_sheet
+    from watcher.store.store import Store
+
+    settings = settings_from(config)
+    store = Store.open(settings.text.store.url)
+    try:
+        boxes = mailboxes(read_directory(settings, store.people()), names)
+    finally:
+        store.close()
+
+    def send(made: Morning) -> None:
+        sheet = Sheet(headline(made), text_of(made), page_of(made))
+        refused = asyncio.run(send_sheet(settings, boxes, sheet, utc_now()))
+        for name, why in refused.items():
+            typer.echo(f"{name} took the list." if why is None else f"{name} did not take it: {why}", err=True)
+        if any(why is not None for why in refused.values()):
+            raise typer.Exit(1)
+
+    return send
 
 
 def _made(  # noqa: PLR0917 - the options as they come
