@@ -45,13 +45,14 @@ def due_digests(
 
     Subscriptions of one destination whose times have come share one digest. The arguments are those of `tell`.
     """
-    due = [(item, _parked_there(item, listeners.parked, views)) for item in _due(listeners, told, now)]
+    stations = {view.station.code: view.station for view in views} if listeners.parked else {}
+    due = [(item, _parked_there(item, listeners.parked, stations)) for item in _due(listeners, told, now)]
     # Worked out once for all who are told: the night is the same for each of them.
     named = [aircraft for aircraft in listeners.parked if any(aircraft.name in names for _, names in due)]
     lines = parked_lines({view.station.code: view for view in views}, named, now) if named else ()
     for item, names in due:
         told_of = tuple(line for line in lines if line.name in names)
-        seen = _looked_at(views, item.wanting, rulebook, now)
+        seen = _looked_at(views, item.audience, rulebook, now)
         body = _body(seen, item, told_of, now)
         subject_id = digest_subject(item.destination)
         yield Event(SubjectKind.DIGEST, subject_id, _seq(item.moment), EventType.DIGEST, now, body), item.destination
@@ -59,12 +60,13 @@ def due_digests(
 
 @dataclass(frozen=True, slots=True)
 class _Due:
-    """A digest whose time has come: for whom, of which time in which zone, for which subscriptions, and the next."""
+    """A digest whose time has come: for whom, of which time, for which subscriptions and stations, and the next."""
 
     destination: str
     moment: datetime
     zone: str | None
     wanting: tuple[Subscription, ...]
+    audience: Audience
     next_at: datetime | None
 
 
@@ -81,16 +83,14 @@ def _due(listeners: Listeners, told: Mapping[tuple[str, str], Told], now: dateti
         if due:
             moment, newest = max(due, key=lambda item: item[0])
             wanting = tuple(subscription for _, subscription in due)
-            yield _Due(destination, moment, newest.zone, wanting, _next_time(subscriptions, now))
+            yield _Due(destination, moment, newest.zone, wanting, Audience(wanting), _next_time(subscriptions, now))
 
 
-def _parked_there(due: _Due, parked: Sequence[Parked], views: Sequence[StationView]) -> frozenset[str]:
+def _parked_there(due: _Due, parked: Sequence[Parked], stations: Mapping[str, Station]) -> frozenset[str]:
     """Return the names of the aircraft at stations that a digest is about, whatever flags and levels are asked for."""
-    if not parked:
-        return frozenset()
-    audience = Audience(due.wanting)
-    stations = {view.station.code: view.station for view in views}
-    return frozenset(item.name for item in parked if audience.at(stations.get(item.station) or Station(item.station)))
+    return frozenset(
+        item.name for item in parked if due.audience.at(stations.get(item.station) or Station(item.station))
+    )
 
 
 def digest_subject(destination: str) -> str:
@@ -116,10 +116,7 @@ class _Seen:
     line: DigestLine | None
 
 
-def _looked_at(
-    views: Sequence[StationView], wanting: Sequence[Subscription], rulebook: Rulebook, now: datetime
-) -> list[_Seen]:
-    audience = Audience(wanting)
+def _looked_at(views: Sequence[StationView], audience: Audience, rulebook: Rulebook, now: datetime) -> list[_Seen]:
     return [_Seen(view, _line(view, asking, rulebook, now)) for view in views if (asking := audience.at(view.station))]
 
 
