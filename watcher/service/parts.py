@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import AsyncIterator, Iterable, Mapping
+from contextlib import asynccontextmanager
+from email.message import EmailMessage
 from pathlib import Path
 from random import Random
 from typing import TypeAlias
 
-from watcher.errors import Problem, SettingsError
+from watcher.errors import DeliveryError, Problem, SettingsError
 from watcher.feeds.budget import Budgets
 from watcher.feeds.bulk import BulkFeed
 from watcher.feeds.folder import FolderFeed
 from watcher.feeds.model import Feed
 from watcher.feeds.query import QueryFeed
-from watcher.net import HttpClients
+from watcher.net import Guard, HttpClients
 from watcher.notify.chat import ChatChannel
 from watcher.notify.model import ChatDestination, EmailDestination, MailServer, WebhookDestination
 from watcher.notify.sender import Channel
@@ -28,6 +30,8 @@ from watcher.service.tables_folder import load_tables
 from watcher.settings import Settings
 from watcher.settings.model import FeedSection
 from watcher.stations import StationTable
+
+NO_MAIL = "mail cannot be sent: the settings need the section [mail]"
 
 Destination: TypeAlias = EmailDestination | WebhookDestination | ChatDestination
 
@@ -173,6 +177,27 @@ class Channels:
         """Close the connections to the mail server."""
         if self.smtp is not None:
             await self.smtp.aclose()
+
+
+@asynccontextmanager
+async def opened_channels(settings: Settings) -> AsyncIterator[Channels]:
+    """Open the ways to destinations for a command that sends something once."""
+    text = settings.text
+    async with HttpClients(Guard(text.network.allow_private), contact=text.service.contact) as http:
+        channels = Channels(settings, http, load_templates(settings))
+        try:
+            yield channels
+        finally:
+            await channels.aclose()
+
+
+async def hand_over(smtp: SmtpSender, address: str, mail: EmailMessage) -> str | None:
+    """Hand a mail to the server; return None when it was taken, else why not."""
+    try:
+        await smtp.send(address, mail.as_bytes())
+    except DeliveryError as error:
+        return str(error)
+    return None
 
 
 def load_templates(settings: Settings) -> Templates:

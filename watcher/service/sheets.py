@@ -6,11 +6,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
-from watcher.errors import DeliveryError, Problem, UsageError, nearest
-from watcher.net import Guard, HttpClients
+from watcher.errors import Problem, UsageError, nearest
 from watcher.notify.mail import Envelope, addressed, set_bodies, token
 from watcher.service.directory import Directory, KnownDestination
-from watcher.service.parts import Channels, load_templates
+from watcher.service.parts import NO_MAIL, Channels, hand_over, opened_channels
 from watcher.settings import Settings
 
 
@@ -46,28 +45,19 @@ async def send_sheet(
     settings: Settings, boxes: Iterable[KnownDestination], sheet: Sheet, now: datetime
 ) -> dict[str, str | None]:
     """Hand a sheet to the mail server for each mailbox; return by name None, or why it was not taken."""
-    text = settings.text
     refused: dict[str, str | None] = {}
-    async with HttpClients(Guard(text.network.allow_private), contact=text.service.contact) as http:
-        channels = Channels(settings, http, load_templates(settings))
-        try:
-            for box in boxes:
-                refused[box.name] = await _send(channels, box, sheet, text.service.contact, now)
-        finally:
-            await channels.aclose()
+    async with opened_channels(settings) as channels:
+        for box in boxes:
+            refused[box.name] = await _send(channels, box, sheet, settings.text.service.contact, now)
     return refused
 
 
 async def _send(channels: Channels, box: KnownDestination, sheet: Sheet, contact: str, now: datetime) -> str | None:
     assert box.section.address is not None
     if channels.smtp is None:
-        return "mail cannot be sent: the settings need the section [mail]"
+        return NO_MAIL
     envelope = Envelope(channels.smtp.server.from_address, box.section.address, box.name, contact)
     identity = token("sheet", box.name, now.isoformat(), sheet.headline, sheet.text)
     mail = addressed(envelope, sheet.headline, identity, now)
     set_bodies(mail, sheet.text, sheet.page, boundary=identity)
-    try:
-        await channels.smtp.send(box.section.address, mail.as_bytes())
-    except DeliveryError as error:
-        return str(error)
-    return None
+    return await hand_over(channels.smtp, box.section.address, mail)
