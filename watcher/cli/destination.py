@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from watcher.cli.managing import opened
 from watcher.cli.options import ConfigOption, JsonOption
 
 if TYPE_CHECKING:
@@ -203,15 +204,6 @@ class _Desk:
         self.store = store
         self.management = management
 
-    def known(self, name: str) -> KnownDestination:
-        from watcher.errors import Problem, UsageError, nearest
-
-        found = self.management.directory().destinations
-        if name not in found:
-            remedy = nearest(name, found) if found else "there is none"
-            raise UsageError([Problem(f'destination "{name}"', "is not known", remedy)])
-        return found[name]
-
     def ask(self, name: str, address: str) -> str | None:
         import asyncio
 
@@ -248,12 +240,12 @@ class _Desk:
         from watcher.clock import utc_now
         from watcher.service.asking import try_out
 
-        return asyncio.run(try_out(self.settings, self.known(name), utc_now()))
+        return asyncio.run(try_out(self.settings, self.management.destination(name), utc_now()))
 
     def _unconfirmed(self, name: str) -> str:
         from watcher.errors import Problem, UsageError
 
-        known = self.known(name)
+        known = self.management.destination(name)
         if known.confirmed or known.section.address is None:
             raise UsageError([Problem(f'destination "{name}"', "needs no confirmation")])
         return known.section.address
@@ -261,18 +253,8 @@ class _Desk:
 
 @contextmanager
 def _desk(config: Path | None) -> Iterator[_Desk]:
-    from watcher.cli.options import settings_from
-    from watcher.service.manage import Management
-    from watcher.stations import StationTable
-    from watcher.store.store import Store
-
-    settings = settings_from(config)
-    store = Store.open(settings.text.store.url)
-    try:
-        stations = StationTable.load(settings.station_overrides())
-        yield _Desk(settings, store, Management(settings, store, stations.get))
-    finally:
-        store.close()
+    with opened(config) as parts:
+        yield _Desk(*parts)
 
 
 def _row(item: KnownDestination) -> dict[str, object]:

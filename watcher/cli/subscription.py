@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from watcher.cli.managing import opened
 from watcher.cli.options import ConfigOption, JsonOption
 
 if TYPE_CHECKING:
@@ -15,7 +14,6 @@ if TYPE_CHECKING:
 
     from watcher.alerts.preview import Preview
     from watcher.service.directory import KnownSubscription
-    from watcher.service.manage import Management
     from watcher.settings.people import SubscriptionSection
 
 app = typer.Typer(help="See, add and change who is told what, and preview it.", no_args_is_help=True)
@@ -62,7 +60,7 @@ def list_subscriptions(config: ConfigOption = None, as_json: JsonOption = False)
     """List the subscriptions of the settings and those that were added."""
     from watcher.cli.options import print_json
 
-    with _management(config) as management:
+    with opened(config) as (_, _, management):
         found = list(management.directory().subscriptions.values())
     if as_json:
         print_json([_as_json(item) for item in found])
@@ -76,17 +74,14 @@ def list_subscriptions(config: ConfigOption = None, as_json: JsonOption = False)
 def show(name: NameArgument, config: ConfigOption = None, as_json: JsonOption = False) -> None:
     """Show one subscription in words."""
     from watcher.cli.options import print_json
-    from watcher.errors import Problem, UsageError, nearest
 
-    with _management(config) as management:
-        known = management.directory().subscriptions
-    if name not in known:
-        raise UsageError([Problem(f'subscription "{name}"', "is not known", nearest(name, known))])
+    with opened(config) as (_, _, management):
+        known = management.subscription(name)
     if as_json:
-        print_json(_as_json(known[name]))
+        print_json(_as_json(known))
         return
-    typer.echo(f"{name}  [{known[name].source}]{'  paused' if known[name].section.paused else ''}")
-    typer.echo(in_words(known[name].section))
+    typer.echo(f"{name}  [{known.source}]{'  paused' if known.section.paused else ''}")
+    typer.echo(in_words(known.section))
 
 
 @app.command()
@@ -114,7 +109,7 @@ def add(  # noqa: PLR0917 - one option for each part of a subscription
     values = _values(
         to, station, country, circle, flag, min_level, hours, quiet, zone, digest, only_digest, no_time, remind_every
     )
-    with _management(config) as management:
+    with opened(config) as (_, _, management):
         section = management.add_subscription({"name": name, **values}, utc_now())
     _say(section, "added", as_json)
 
@@ -147,7 +142,7 @@ def change(  # noqa: PLR0917 - one option for each part of a subscription
     values = _values(
         to, station, country, circle, flag, min_level, hours, quiet, zone, digest, only_digest, no_time, remind_every
     )
-    with _management(config) as management:
+    with opened(config) as (_, _, management):
         section = management.change_subscription(name, values, without or (), utc_now())
     _say(section, "changed", as_json)
 
@@ -157,7 +152,7 @@ def remove(name: NameArgument, config: ConfigOption = None, as_json: JsonOption 
     """Remove a subscription. The end of what was told is still told."""
     from watcher.cli.options import print_json
 
-    with _management(config) as management:
+    with opened(config) as (_, _, management):
         management.remove_subscription(name)
     print_json({"subscription": name, "removed": True}) if as_json else typer.echo(f"{name} is removed.")
 
@@ -207,7 +202,7 @@ def preview(  # noqa: PLR0917 - one option for each part of a subscription
         to, station, country, circle, flag, min_level, hours, quiet, zone, digest, only_digest, no_time, remind_every
     )
     now = utc_now()
-    with _management(config) as management:
+    with opened(config) as (_, _, management):
         seen = management.preview(name, values, begin=now - timedelta(days=days), until=now)
     print_json(_preview_json(seen)) if as_json else _print_preview(seen, days)
 
@@ -237,21 +232,6 @@ def in_words(section: SubscriptionSection) -> str:
     if section.remind_every is not None:
         parts.append(f"reminder every {section.remind_every.total_seconds() / 60:g} min")
     return f"{'; '.join(parts)} -> {', '.join(section.to)}"
-
-
-@contextmanager
-def _management(config: Path | None) -> Iterator[Management]:
-    from watcher.cli.options import settings_from
-    from watcher.service.manage import Management
-    from watcher.stations import StationTable
-    from watcher.store.store import Store
-
-    settings = settings_from(config)
-    store = Store.open(settings.text.store.url)
-    try:
-        yield Management(settings, store, StationTable.load(settings.station_overrides()).get)
-    finally:
-        store.close()
 
 
 def _values(  # noqa: PLR0917 - one for each option
@@ -305,7 +285,7 @@ def _pause(name: str, paused: bool, config: Path | None, as_json: bool) -> None:
     from watcher.cli.options import print_json
     from watcher.clock import utc_now
 
-    with _management(config) as management:
+    with opened(config) as (_, _, management):
         changed = management.pause_subscription(name, paused, utc_now())
     if as_json:
         print_json({"subscription": name, "paused": paused, "changed": changed})

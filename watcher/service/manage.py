@@ -18,7 +18,14 @@ from watcher.alerts.preview import Preview, preview
 from watcher.alerts.subscribers import Recipient
 from watcher.errors import Problem, UsageError, nearest
 from watcher.reports.station import Station
-from watcher.service.directory import Directory, circle_problems, read_directory, subscription_of
+from watcher.service.directory import (
+    Directory,
+    KnownDestination,
+    KnownSubscription,
+    circle_problems,
+    read_directory,
+    subscription_of,
+)
 from watcher.service.parts import destination_of
 from watcher.settings import Settings
 from watcher.settings.load import subscription_problems
@@ -55,6 +62,14 @@ class Management:
     def directory(self) -> Directory:
         """Return all subscriptions and destinations, of the settings and of the store."""
         return read_directory(self._settings, self._store.people())
+
+    def destination(self, name: str) -> KnownDestination:
+        """Return a destination by its name; UsageError names the nearest one where there is none."""
+        return _refuse_unknown("destination", name, self.directory().destinations)
+
+    def subscription(self, name: str) -> KnownSubscription:
+        """Return a subscription by its name; UsageError names the nearest one where there is none."""
+        return _refuse_unknown("subscription", name, self.directory().subscriptions)
 
     def add_destination(self, values: Mapping[str, Any], secret: str | None, now: datetime) -> DestinationSection:
         """Add a destination. A mailbox gets nothing until its owner has confirmed it.
@@ -101,12 +116,12 @@ class Management:
 
     def pause_destination(self, name: str, reason: str, now: datetime) -> None:
         """Send nothing more to a destination, of the settings too, until it is resumed."""
-        _refuse_unknown("destination", name, self.directory().destinations)
+        self.destination(name)
         self._store.disable_destination(name, reason, now)
 
     def resume_destination(self, name: str) -> bool:
         """Send to a destination again; return whether it had been switched off."""
-        known = _refuse_unknown("destination", name, self.directory().destinations)
+        known = self.destination(name)
         self._store.enable_destination(name)
         return known.off is not None
 
