@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import timedelta
 
 from tests.alerts.scenes import XNOR, at
-from watcher.alerts.latest import facts_of, question_of
+from watcher.alerts.latest import OLDEST, facts_of, question_of
 from watcher.alerts.model import StationState, StationView
 from watcher.outlook.computed import computed_expectations
 from watcher.outlook.night.ensemble import nights
@@ -14,7 +14,7 @@ from watcher.reports.decode import decode_report
 from watcher.reports.identity import text_hash
 from watcher.reports.model import Report
 from watcher.rulebook.words import Certainty
-from watcher.service.look import OLDEST, as_contract, look
+from watcher.service.look import as_contract, look
 from watcher.service.nights import NightPolicy
 from watcher.service.rules_folder import load_rulebook
 

@@ -30,14 +30,12 @@ class Scene:
     @property
     def observation(self) -> Observation | None:
         """The station's latest report."""
-        decoded = self.view.latest.decoded if self.view.latest is not None else None
-        return decoded if isinstance(decoded, Observation) else None
+        return self.view.observation
 
     @property
     def forecast(self) -> Forecast | None:
         """The station's TAF."""
-        decoded = self.view.forecast.decoded if self.view.forecast is not None else None
-        return decoded if isinstance(decoded, Forecast) else None
+        return self.view.taf
 
 
 _ENDINGS = frozenset({EventType.CLOSED, EventType.WITHDRAWN})

@@ -163,11 +163,9 @@ def _expect(turn: Turn, rules: _RulesByFlag) -> None:
     if turn.view.expectations is not None:
         return
     found: list[Expectation] = []
-    report = turn.view.forecast
-    if report is not None and isinstance(report.decoded, Forecast):
-        latest = turn.view.latest.decoded if turn.view.latest is not None else None
-        assert latest is None or isinstance(latest, Observation)
-        steps = expected_steps(report.decoded, station=turn.view.station, latest=latest, now=turn.now)
+    taf = turn.view.taf
+    if taf is not None:
+        steps = expected_steps(taf, station=turn.view.station, latest=turn.view.observation, now=turn.now)
         found.extend(expectations(rules.book, steps))
     found.extend(_computed(turn, rules))
     found.sort(key=lambda item: (item.begins_at, -item.level, item.rule))

@@ -3,23 +3,25 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from watcher.alerts.model import StationView
 from watcher.outlook.computed import computed_values
 from watcher.outlook.night.model import Night, NightQuestion
-from watcher.reports.model import Forecast, Observation
 from watcher.rulebook.facts import Facts
+from watcher.rulebook.history import Moment
 from watcher.rulebook.observed import observed_facts
+
+# An older report says nothing of the frost to come. Common practice, no source.
+OLDEST = timedelta(hours=6)
 
 
 def facts_of(view: StationView, now: datetime) -> Facts | None:
     """Return the facts of a station's latest report at this time, the frost forecast's among them; None without one."""
-    observation = view.latest.decoded if view.latest is not None else None
-    if not isinstance(observation, Observation):
+    observation = view.observation
+    if observation is None:
         return None
-    before = tuple(moment for moment in view.history if moment.observed_at < observation.observed_at)
-    facts = observed_facts(observation, station=view.station, history=before, now=now)
+    facts = observed_facts(observation, station=view.station, history=_before(view), now=now)
     return with_night(facts, view.night)
 
 
@@ -35,17 +37,19 @@ def with_night(facts: Facts, night: Night | None) -> Facts:
 
 def question_of(view: StationView, now: datetime, until: datetime) -> NightQuestion:
     """Return the question about an aircraft of which nothing is known but its station."""
-    latest = view.latest.decoded if view.latest is not None else None
-    forecast = view.forecast.decoded if view.forecast is not None else None
-    observation = latest if isinstance(latest, Observation) else None
-    before = tuple(
-        moment for moment in view.history if observation is None or moment.observed_at < observation.observed_at
-    )
     return NightQuestion(
-        station=view.station,
-        latest=observation,
-        history=before,
-        forecast=forecast if isinstance(forecast, Forecast) else None,
-        now=now,
-        until=until,
+        station=view.station, latest=view.observation, history=_before(view), forecast=view.taf, now=now, until=until
     )
+
+
+def without_ended_taf(question: NightQuestion) -> NightQuestion:
+    """Return the question without a TAF that has ended: it says nothing of the night ahead."""
+    forecast = question.forecast
+    ended = forecast is not None and forecast.ends_at is not None and forecast.ends_at <= question.now
+    return replace(question, forecast=None) if ended else question
+
+
+def _before(view: StationView) -> tuple[Moment, ...]:
+    """Return the past of a station before its latest report."""
+    latest = view.observation
+    return tuple(moment for moment in view.history if latest is None or moment.observed_at < latest.observed_at)

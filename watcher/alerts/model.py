@@ -8,7 +8,7 @@ from enum import StrEnum
 
 from watcher.outlook.model import Expectation, Odds
 from watcher.outlook.night.model import Night
-from watcher.reports.model import Report
+from watcher.reports.model import Forecast, Observation, Report
 from watcher.reports.station import Station
 from watcher.rulebook.history import Moment
 from watcher.rulebook.words import Certainty, Flag, Kind, Level, NoTime
@@ -188,6 +188,18 @@ class StationView:
     episodes: tuple[Episode, ...] = ()
     replaced: tuple[str, ...] = ()
     night: Night | None = None
+
+    @property
+    def observation(self) -> Observation | None:
+        """The latest report, decoded."""
+        decoded = self.latest.decoded if self.latest is not None else None
+        return decoded if isinstance(decoded, Observation) else None
+
+    @property
+    def taf(self) -> Forecast | None:
+        """The TAF in force, decoded."""
+        decoded = self.forecast.decoded if self.forecast is not None else None
+        return decoded if isinstance(decoded, Forecast) else None
 
 
 @dataclass(frozen=True, slots=True)

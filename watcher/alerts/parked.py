@@ -7,14 +7,12 @@ from dataclasses import dataclass, replace
 from datetime import datetime, time, timedelta
 
 from watcher.alerts.hours import following
-from watcher.alerts.latest import question_of
+from watcher.alerts.latest import OLDEST, question_of, without_ended_taf
 from watcher.alerts.model import Contaminant, ParkedLine, StationView
 from watcher.alerts.parked_words import LIKELY, Outlook, departure_text, next_step_of, outcome_of, why_of
 from watcher.outlook.night.model import Aircraft, Night, NightQuestion, NightStep
 from watcher.units import duration_text
 
-# An older report says nothing of the frost to come. Common practice, no source.
-OLDEST = timedelta(hours=6)
 # How long after the departure is looked at, for when a deposit is gone.
 _AFTER = timedelta(hours=6)
 # As far as the ensemble reaches, less those hours. A clock that skips a day may put a departure past it.
@@ -91,9 +89,7 @@ def _asked(parked: Parked, view: StationView | None, now: datetime) -> _Asked:
     assert departs_at is not None
     if view is None:
         return _Asked(parked, departs_at, None, None, "no report")
-    question = replace(question_of(view, now, departs_at), aircraft=parked.aircraft)
-    if question.forecast is not None and question.forecast.ends_at is not None and question.forecast.ends_at <= now:
-        question = replace(question, forecast=None)
+    question = replace(without_ended_taf(question_of(view, now, departs_at)), aircraft=parked.aircraft)
     return _Asked(parked, departs_at, view, question, _missing(question, departs_at, now))
 
 

@@ -97,8 +97,7 @@ def owed_at_once(
 def event_of(protection: Protection, change: Change, view: StationView | None) -> Event:
     """Return the event of a change; its number is the protection's, which counts it already."""
     station = view.station if view is not None else Station(protection.station)
-    latest = view.latest.decoded if view is not None and view.latest is not None else None
-    observation = latest if isinstance(latest, Observation) else None
+    observation = view.observation if view is not None else None
     reading = change.clocks
     holdover = reading.worst.holdover if reading.worst is not None else None
     level = Level.NO_TIME if reading.standing in _WITHOUT_TIME else Level.TREAT

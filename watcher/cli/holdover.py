@@ -180,13 +180,12 @@ def _of_view(view: StationView, night: bool | None, fluid: FluidType, mix: str |
 
     from watcher.alerts.latest import facts_of
     from watcher.errors import Problem, UsageError
-    from watcher.reports.model import Observation
     from watcher.treatment.asking import question_of
     from watcher.units import duration_text
 
     facts = facts_of(view, now)
-    observation = view.latest.decoded if view.latest is not None else None
-    if facts is None or not isinstance(observation, Observation):
+    observation = view.observation
+    if facts is None or observation is None:
         remedy = "is it watched? hoarline now shows what is known of it"
         raise UsageError([Problem(f"station {view.station.code}", "has no report", remedy)])
     question = question_of(observation, facts, fluid=fluid, mix=mix)

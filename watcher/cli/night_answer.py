@@ -7,15 +7,14 @@ from dataclasses import asdict, dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
-from watcher.alerts.latest import question_of
+from watcher.alerts.latest import OLDEST, question_of, without_ended_taf
 from watcher.alerts.model import StationView
 from watcher.notify.message import CAUTION
 from watcher.outlook.night.contract import as_contract
 from watcher.outlook.night.ensemble import nights
 from watcher.outlook.night.model import Aircraft, Night, NightQuestion
-from watcher.outlook.night.plan import span_of
+from watcher.outlook.night.plan import unanswered
 from watcher.outlook.night.sensitivity import Sensitivity, sensitivities, variants
-from watcher.service.look import OLDEST
 from watcher.units import clock_z, duration_text
 
 # How long after the departure is looked at, for when it ends, and for a departure that is late.
@@ -112,7 +111,7 @@ def _put(view: StationView, asked: Asked, craft: Aircraft) -> _Put:
 
 def _answer(put: _Put, found: Sequence[Night], asked: Asked, members: int) -> Answer:
     if put.missing:
-        night = _nothing(put.question, members, (*put.notes, *put.missing))
+        night = unanswered(put.question, members, (*put.notes, *put.missing))
         return Answer(asked, put.question, night, night, ())
     night = replace(found[0], notes=(*put.notes, *found[0].notes))
     changed = [(words, other) for (words, _), other in zip(put.changed, found[1:], strict=False)]
@@ -131,8 +130,7 @@ def _question(view: StationView, asked: Asked, craft: Aircraft) -> tuple[NightQu
         question = replace(question, latest=None, history=())
     if forecast is not None and forecast.ends_at is not None and forecast.ends_at <= asked.now:
         notes.append(f"The last TAF ended {duration_text(asked.now - forecast.ends_at)} ago and is not used.")
-        question = replace(question, forecast=None)
-    return question, tuple(notes)
+    return without_ended_taf(question), tuple(notes)
 
 
 def _missing(question: NightQuestion) -> tuple[str, ...]:
@@ -151,22 +149,3 @@ def _missing(question: NightQuestion) -> tuple[str, ...]:
             f"No temperature of {station.code} is known: no report of the past 6 h has one, and no TAF with TX or TN."
         )
     return tuple(found)
-
-
-def _nothing(question: NightQuestion, members: int, missing: tuple[str, ...]) -> Night:
-    begins_at, ends_at = span_of(question)
-    latest, forecast = question.latest, question.forecast
-    return Night(
-        station=question.station.code,
-        begins_at=begins_at,
-        ends_at=ends_at,
-        members=members,
-        parts=(),
-        worst_part=None,
-        onset=None,
-        end=None,
-        p_any=None,
-        notes=missing,
-        observed_at=None if latest is None else latest.observed_at,
-        forecast_issued_at=None if forecast is None else forecast.issued_at,
-    )

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass, replace
-from datetime import datetime, timedelta
+from datetime import datetime
 
-from watcher.alerts.latest import facts_of, question_of
+from watcher.alerts.latest import OLDEST, facts_of, question_of
 from watcher.alerts.model import StationView
 from watcher.notify.message import CAUTION
 from watcher.outlook.computed import computed_expectations
@@ -21,8 +21,6 @@ from watcher.rulebook.words import Certainty, Kind, Level
 from watcher.service.nights import WARMEST_C, NightPolicy
 from watcher.units import iso_z
 
-# An older report says nothing of the frost to come. Common practice, no source.
-OLDEST = timedelta(hours=6)
 _VERDICT_WORDS = {True: "true", False: "false", None: "unknown"}
 
 
@@ -62,8 +60,6 @@ def look(view: StationView, *, rulebook: Rulebook, now: datetime) -> Look:
 
     A rule that an open episode rests on is judged by its release thresholds, as the service does.
     """
-    observation = view.latest.decoded if view.latest is not None else None
-    forecast = view.forecast.decoded if view.forecast is not None else None
     view = replace(view, night=_night(view, now))
     facts = facts_of(view, now)
     findings: tuple[Finding, ...] = ()
@@ -75,8 +71,8 @@ def look(view: StationView, *, rulebook: Rulebook, now: datetime) -> Look:
     return Look(
         station=view.station.code,
         at=now,
-        observation=observation if isinstance(observation, Observation) else None,
-        forecast=forecast if isinstance(forecast, Forecast) else None,
+        observation=view.observation,
+        forecast=view.taf,
         facts=facts,
         findings=findings,
         expected=_expected(view, rulebook, now),
@@ -86,8 +82,8 @@ def look(view: StationView, *, rulebook: Rulebook, now: datetime) -> Look:
 
 def _night(view: StationView, now: datetime) -> Night | None:
     """Return the frost forecast, computed here: the store keeps none. In summer nothing of it is loaded."""
-    latest = view.latest.decoded if view.latest is not None else None
-    if not isinstance(latest, Observation) or latest.temp_c is None or latest.temp_c > WARMEST_C:
+    latest = view.observation
+    if latest is None or latest.temp_c is None or latest.temp_c > WARMEST_C:
         return None
     if view.station.latitude_deg is None or view.station.longitude_deg is None or now - latest.observed_at > OLDEST:
         return None
@@ -99,11 +95,9 @@ def _night(view: StationView, now: datetime) -> Night | None:
 
 def _expected(view: StationView, rulebook: Rulebook, now: datetime) -> tuple[Expectation, ...]:
     found: list[Expectation] = []
-    forecast = view.forecast.decoded if view.forecast is not None else None
-    if isinstance(forecast, Forecast):
-        observation = view.latest.decoded if view.latest is not None else None
-        latest = observation if isinstance(observation, Observation) else None
-        found.extend(expectations(rulebook, expected_steps(forecast, station=view.station, latest=latest, now=now)))
+    if view.taf is not None:
+        steps = expected_steps(view.taf, station=view.station, latest=view.observation, now=now)
+        found.extend(expectations(rulebook, steps))
     if view.night is not None:
         computed = (item for episode in view.episodes for item in episode.expected)
         held = {item.rule for item in computed if item.certainty is Certainty.COMPUTED and item.ends_at > now}

@@ -15,7 +15,7 @@ from datetime import datetime, timedelta
 from watcher.alerts.latest import question_of
 from watcher.alerts.model import StationView
 from watcher.outlook.night.model import Night, NightQuestion
-from watcher.reports.model import Forecast, Observation
+from watcher.reports.model import Observation
 from watcher.service.watchkeeper import Watchkeeper
 from watcher.telemetry import Metrics
 
@@ -77,8 +77,8 @@ def due_nights(views: Mapping[str, StationView], policy: NightPolicy, now: datet
 
 def _due(views: Iterable[StationView], policy: NightPolicy, now: datetime) -> Iterator[tuple[float, str, StationView]]:
     for view in views:
-        latest = view.latest.decoded if view.latest is not None else None
-        if not isinstance(latest, Observation) or latest.temp_c is None or latest.temp_c > WARMEST_C:
+        latest = view.observation
+        if latest is None or latest.temp_c is None or latest.temp_c > WARMEST_C:
             continue
         if view.station.latitude_deg is None or view.state.blind_since is not None:
             continue
@@ -90,8 +90,7 @@ def _is_out_of_date(view: StationView, latest: Observation, policy: NightPolicy,
     night = view.night
     if night is None:
         return True
-    forecast = view.forecast.decoded if view.forecast is not None else None
-    issued_at = forecast.issued_at if isinstance(forecast, Forecast) else None
+    issued_at = view.taf.issued_at if view.taf is not None else None
     same = night.observed_at == latest.observed_at and night.forecast_issued_at == issued_at
     return not same or now - night.begins_at >= policy.again_after
 

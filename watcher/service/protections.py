@@ -140,9 +140,7 @@ class Protections:
         return self._reading(self._up_to_date(protection, view, reports, now), view, now)
 
     def _reading(self, protection: Protection, view: StationView, now: datetime) -> Reading:
-        latest = view.latest.decoded if view.latest is not None else None
-        observation = latest if isinstance(latest, Observation) else None
-        return Reading(protection, clocks(protection, self._answers, now), observation)
+        return Reading(protection, clocks(protection, self._answers, now), view.observation)
 
     def _up_to_date(
         self, protection: Protection, view: StationView, reports: Iterable[Observation], now: datetime

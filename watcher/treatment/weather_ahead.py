@@ -18,7 +18,7 @@ from math import floor
 import numpy as np
 import numpy.typing as npt
 
-from watcher.outlook.night.air import Air, AirPaths
+from watcher.outlook.night.air import AirPaths
 from watcher.outlook.night.conditions import weather_of
 from watcher.outlook.night.draws import Draws, Noise, draws_of
 from watcher.outlook.night.ensemble import STRUCTURE_K
@@ -30,7 +30,7 @@ from watcher.outlook.night.sunlight import Sunlight, sunlight_of
 from watcher.outlook.night.wing import Wing
 from watcher.physics.arrays import Array
 from watcher.physics.sun import is_night
-from watcher.physics.surface import Forcing, Part, exchange
+from watcher.physics.surface import Part, exchange
 from watcher.reports.weather import parse_weather
 from watcher.treatment.falling import Codes, Falling, Mask, falls_of, usable
 from watcher.treatment.kinds import Contamination
@@ -163,7 +163,7 @@ def _skins(plans: Sequence[Plan], part: Part, grid: Grid, draws: Draws, sunlight
     wing: Wing | None = None
     for index, hour in enumerate(grid.hours):
         air = paths.at(index)
-        acting = exchange(_forcing(air, paths.pressure_hpa), unsure)
+        acting = exchange(air.forcing(paths.pressure_hpa), unsure)
         if wing is None:
             wing = Wing(part, stand, air, acting)
         else:
@@ -175,17 +175,6 @@ def _skins(plans: Sequence[Plan], part: Part, grid: Grid, draws: Draws, sunlight
         kept.temp_c[number], kept.skin_c[number], kept.frost[number] = air.temp_c, seen.skin_c, seen.active
         kept.deposit[number], kept.residual[number], kept.covered[number] = seen.deposit, seen.residual, seen.covered
     return kept
-
-
-def _forcing(air: Air, pressure_hpa: Array) -> Forcing:
-    return Forcing(
-        air_c=air.temp_c,
-        vapour_hpa=air.vapour_hpa,
-        wind_ms=air.wind_ms,
-        longwave_w_m2=air.longwave_w_m2,
-        shortwave_w_m2=air.shortwave_w_m2,
-        pressure_hpa=pressure_hpa,
-    )
 
 
 def _one(plan: Plan, row: int, times: tuple[Grid, Sunlight], draws: Draws, skins: _Skins) -> Ahead:

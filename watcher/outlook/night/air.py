@@ -24,6 +24,7 @@ from watcher.outlook.night.warmth import WarmthPaths, column
 from watcher.physics.arrays import Array
 from watcher.physics.longwave import downwelling_w_m2
 from watcher.physics.shortwave import cloud_transmission
+from watcher.physics.surface import Forcing
 from watcher.physics.transfer import KELVIN, pressure_hpa
 from watcher.physics.vapour import frost_point_c, over_water_hpa
 
@@ -56,6 +57,17 @@ class Air:
     fog: Mask | None
     settles: Mask | None
     wets: Mask | None
+
+    def forcing(self, pressure_hpa: Array) -> Forcing:
+        """Return what acts on a wing's skin in this air; `pressure_hpa`: of each station."""
+        return Forcing(
+            air_c=self.temp_c,
+            vapour_hpa=self.vapour_hpa,
+            wind_ms=self.wind_ms,
+            longwave_w_m2=self.longwave_w_m2,
+            shortwave_w_m2=self.shortwave_w_m2,
+            pressure_hpa=pressure_hpa,
+        )
 
 
 class AirPaths:

@@ -13,17 +13,17 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
-from watcher.outlook.night.air import Air, AirPaths
+from watcher.outlook.night.air import AirPaths
 from watcher.outlook.night.draws import Draws, Noise, draws_of
 from watcher.outlook.night.grid import TEN_MINUTES, Grid, grid_of
 from watcher.outlook.night.model import Night, NightQuestion, Steps
-from watcher.outlook.night.plan import LOOK_BACK, Plan, plan_of, span_of
+from watcher.outlook.night.plan import LOOK_BACK, Plan, plan_of, unanswered
 from watcher.outlook.night.stand import stand_of, uncertain_of
 from watcher.outlook.night.sunlight import sunlight_of
 from watcher.outlook.night.tally import Marks, Outcome, Tally, packed, quantiles_of
 from watcher.outlook.night.wing import Wing
 from watcher.physics.arrays import Array
-from watcher.physics.surface import DRY_BAY, TANK_FULL, TANK_PART, Forcing, exchange
+from watcher.physics.surface import DRY_BAY, TANK_FULL, TANK_PART, exchange
 
 PARTS = (DRY_BAY, TANK_FULL, TANK_PART)
 # Error of the model itself, from a thin panel at night. [K]
@@ -31,6 +31,7 @@ STRUCTURE_K = 0.7
 # Stations in one batch: 40,000 members at once take numpy longer than its calls do, and 30 MiB.
 BATCH = 200
 _HOUR = timedelta(hours=1)
+_NOTHING_KNOWN = ("No temperature is known, from a report or from a TAF: no answer.",)
 
 
 def nights(
@@ -72,7 +73,7 @@ def nights(
     for number, question in enumerate(questions):
         plan = plan_of(question)
         if plan is None:
-            answers[number] = _unknown(question, members)
+            answers[number] = unanswered(question, members, _NOTHING_KNOWN)
         else:
             plans.append((number, plan))
     batches = list(_batches(plans))
@@ -137,7 +138,7 @@ def _go(
     wings: list[Wing] = []
     for index, hour in enumerate(grid.hours):
         air = paths.at(index)
-        acting = exchange(_forcing(air, paths.pressure_hpa), unsure)
+        acting = exchange(air.forcing(paths.pressure_hpa), unsure)
         if index == 0:
             wings = [Wing(part, stand, air, acting) for part in PARTS]
         else:
@@ -155,17 +156,6 @@ def _go(
             seen = wing.see(index, air, error)
             tally.add(number, seen)
             skins[number, rows] = quantiles_of(seen.skin_c[rows])
-
-
-def _forcing(air: Air, pressure_hpa: Array) -> Forcing:
-    return Forcing(
-        air_c=air.temp_c,
-        vapour_hpa=air.vapour_hpa,
-        wind_ms=air.wind_ms,
-        longwave_w_m2=air.longwave_w_m2,
-        shortwave_w_m2=air.shortwave_w_m2,
-        pressure_hpa=pressure_hpa,
-    )
 
 
 def _night(plan: Plan, row: int, members: int, outcomes: Sequence[Outcome], kept: _Kept) -> Night:
@@ -213,21 +203,3 @@ def _seen_notes(chances: Array) -> list[str]:
     if residual >= _WORTH_SAYING:
         notes.append("Water left on the wing may freeze, whatever the dew point.")
     return notes
-
-
-def _unknown(question: NightQuestion, members: int) -> Night:
-    begins_at, ends_at = span_of(question)
-    return Night(
-        station=question.station.code,
-        begins_at=begins_at,
-        ends_at=ends_at,
-        members=members,
-        parts=(),
-        worst_part=None,
-        onset=None,
-        end=None,
-        p_any=None,
-        notes=("No temperature is known, from a report or from a TAF: no answer.",),
-        observed_at=None if question.latest is None else question.latest.observed_at,
-        forecast_issued_at=None if question.forecast is None else question.forecast.issued_at,
-    )

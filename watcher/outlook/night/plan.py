@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 
 from watcher.outlook.night.beginning import Beginning, beginning_of
 from watcher.outlook.night.grid import ceil_ten, floor_ten
-from watcher.outlook.night.model import NightQuestion
+from watcher.outlook.night.model import Night, NightQuestion
 from watcher.outlook.night.schedule import Schedule, schedule_of
 from watcher.outlook.night.temperature import Anchor
 from watcher.rulebook.history import Moment
@@ -67,6 +67,25 @@ def span_of(question: NightQuestion) -> tuple[datetime, datetime]:
     """Return the times of the answer: full ten minutes about `now` and `until`, 36 hours at most."""
     begins_at = floor_ten(question.now)
     return begins_at, min(max(ceil_ten(question.until), begins_at), begins_at + _LONGEST)
+
+
+def unanswered(question: NightQuestion, members: int, notes: tuple[str, ...]) -> Night:
+    """Return the night of a question that has no answer; `notes` say why."""
+    begins_at, ends_at = span_of(question)
+    return Night(
+        station=question.station.code,
+        begins_at=begins_at,
+        ends_at=ends_at,
+        members=members,
+        parts=(),
+        worst_part=None,
+        onset=None,
+        end=None,
+        p_any=None,
+        notes=notes,
+        observed_at=None if question.latest is None else question.latest.observed_at,
+        forecast_issued_at=None if question.forecast is None else question.forecast.issued_at,
+    )
 
 
 def plan_of(question: NightQuestion) -> Plan | None:
