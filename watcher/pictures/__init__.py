@@ -1,0 +1,1 @@
+"""What a person sees at a glance: drawings made as SVG text from what is known (pure)."""
