@@ -10,6 +10,7 @@ HoarlineError
 │   └── WrongForm         a whole answer that is not reports; another form of it may be
 ├── GuardError            an address that outgoing traffic may not reach
 ├── NetError              an HTTP exchange failed: no connection, too slow, broken off, too large
+├── PictureError          a picture could not be turned into pixels
 ├── DeliveryError         a message could not be handed over; says whether trying again helps
 └── StoreError            the database
     ├── StoreConflict     somebody else changed the same station; load and judge again
@@ -114,6 +115,10 @@ class NetError(HoarlineError):
     def __init__(self, message: str, kind: NetErrorKind) -> None:
         super().__init__(message)
         self.kind: NetErrorKind = kind
+
+
+class PictureError(HoarlineError):
+    """A drawing could not be turned into pixels."""
 
 
 class DeliveryError(HoarlineError):
