@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from watcher.alerts.model import DigestLine, EventBody, EventType, ParkedLine, SubjectKind
+from watcher.alerts.model import DigestLine, Event, EventBody, EventType, ParkedLine, SubjectKind
 from watcher.alerts.outbox import Item
 from watcher.links import LinkMaker
 from watcher.notify.cleaning import cleaned
@@ -182,6 +182,11 @@ def message_of(
     # Python's sort keeps the order of what is equally bad.
     parts.sort(key=_urgency)
     return Message(delivery_id, tuple(parts), now, valid_until, links)
+
+
+def part_of(event: Event, now: datetime) -> Part:
+    """Return an event as it is told by itself, with no link of a destination; ages are counted to `now`."""
+    return _part(Item(event, event.type, event.body.level, event.subject_id), now, Links())
 
 
 def trial_message(destination: str, now: datetime, *, delivery_id: str, links: Links) -> Message:
