@@ -17,6 +17,7 @@ from watcher.errors import UsageError
 from watcher.service.asking import ask_owner
 from watcher.service.manage import Management
 from watcher.service.service import Service
+from watcher.web.serving import pages_of
 from watcher.settings import load_settings
 
 pytestmark = pytest.mark.anyio
@@ -29,13 +30,21 @@ bind = "127.0.0.1:0"
 
 
 @asynccontextmanager
+async def with_pages(service):
+    """Open the pages of a service, and let the test know where."""
+    async with pages_of(service) as server:
+        service.web = server
+        yield server
+
+
+@asynccontextmanager
 async def running(folder, stations=("XNOR",), **options):
     """A service with pages, what is around it, and what adds subscribers to it."""
     async with surroundings(folder, list(stations), more=PAGES, **options) as around:
         around.publish([text(code, "-FZDZ", 5) for code in stations], utc_now())
         settings = load_settings(around.settings, {})
-        async with Service(settings, random=Random(1)) as service:
-            yield service, around, Management(settings, service.store, service._watch.stations.get)
+        async with Service(settings, random=Random(1), pages=with_pages) as service:
+            yield service, around, Management(settings, service.store, service.watch.stations.get)
 
 
 def linked(mail, page: str) -> str:

@@ -57,7 +57,7 @@ def test_the_needed_revision_is_the_last_migration() -> None:
 def test_an_older_schema_is_refused_with_the_way_out(url: str, monkeypatch: pytest.MonkeyPatch) -> None:
     Store.open(url).close()
     before = everything(url)
-    monkeypatch.setattr(schema, "REVISION", "0004")
+    monkeypatch.setattr(schema, "REVISION", "0999")
     with pytest.raises(SchemaError, match="hoarline db upgrade"):
         Store.open(url)
     assert schema_status(url).state is SchemaState.OLDER

@@ -8,8 +8,12 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from playwright.async_api import Browser
 
+from tests.web.board_scenes import Morning, judged, morning
+from tests.web.browsing import browser
 from tests.web.scenes import Site, Swapped, served
+from watcher.outlook.night.model import Night
 from watcher.store.store import Store
 
 
@@ -42,3 +46,34 @@ async def site(store: Store, long_served: tuple[Swapped, Site]) -> Site:
     swapped.store = store
     site.news.clear()
     return replace(site, store=store)
+
+
+@pytest.fixture(scope="session")
+def judged_morning(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, Night]]:
+    """Judge the invented morning once; each test gets a copy."""
+    path = tmp_path_factory.mktemp("morning") / "hoarline.db"
+    store = Store.open(f"sqlite:///{path}")
+    try:
+        return path, judged(store)
+    finally:
+        store.close()
+
+
+@pytest.fixture
+async def opened(tmp_path: Path, judged_morning: tuple[Path, dict[str, Night]]) -> AsyncIterator[Morning]:
+    """The board on the invented morning, on a loopback address, with a store of its own."""
+    source, by_station = judged_morning
+    path = tmp_path / "morning.db"
+    shutil.copyfile(source, path)
+    store = Store.open(f"sqlite:///{path}")
+    try:
+        async with morning(store, by_station) as board:
+            yield board
+    finally:
+        store.close()
+
+
+@pytest.fixture(scope="session")
+async def chromium() -> AsyncIterator[Browser]:
+    async with browser() as started:
+        yield started

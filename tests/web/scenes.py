@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -26,8 +28,13 @@ from watcher.alerts.model import (
 from watcher.links import LinkMaker
 from watcher.reports.station import Station
 from watcher.rulebook.words import Certainty, Flag, Kind, Level, NoTime
+from watcher.service.health import Readiness
+from watcher.service.manage import Management
+from watcher.service.parts import build_watch
+from watcher.settings.load import Settings, load_settings
 from watcher.store.store import Store
 from watcher.web.app import build_app
+from watcher.web.house import House, protections_of
 from watcher.web.server import WebServer
 from watcher.web.tokens import new_token, token_hash
 
@@ -160,12 +167,45 @@ class Site:
         return {"Authorization": f"Bearer {token}"}
 
 
+def settings_of(text: str = "") -> Settings:
+    """Return settings of a file with this text."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "hoarline.toml"
+        path.write_text(text)
+        return load_settings(path, {})
+
+
+def house_around(store: Any, settings: Settings | None = None, *, now: datetime = NOW, **parts: Any) -> House:
+    """Return what pages are made from, around a store: no station is judged, nobody hears of turns."""
+    settings = settings or settings_of()
+    watch = build_watch(settings)
+    house = House(
+        store=store,
+        settings=settings,
+        watch=watch,
+        key=KEY,
+        clock=lambda: now,
+        views=dict,
+        after_turn=lambda _hear: None,
+        news=lambda: None,
+        ready=_ready,
+        management=Management(settings, store, watch.stations.get),
+        protections=protections_of(store, watch),
+    )
+    return replace(house, **parts)
+
+
+async def _ready() -> Readiness:
+    return Readiness((), {})
+
+
 @asynccontextmanager
 async def served(store: Any, *, public_url: str | None = None, now: datetime = NOW) -> AsyncIterator[Site]:
     """Serve a store; links begin with the address that is really open."""
     news: list[str] = []
-    app = build_app(store, key=KEY, clock=lambda: now, news=lambda: news.append("news"), public_url=public_url)
-    async with WebServer(app, "127.0.0.1:0") as server, httpx.AsyncClient(timeout=10) as client:
+    settings = settings_of(f'[service]\npublic_url = "{public_url}"\n' if public_url is not None else "")
+    house = house_around(store, settings, now=now, news=lambda: news.append("news"))
+    async with WebServer(build_app(house), "127.0.0.1:0") as server, httpx.AsyncClient(timeout=10) as client:
         origin = f"http://127.0.0.1:{server.port}"
         yield Site(store, LinkMaker(origin, KEY), client, origin, news)
 

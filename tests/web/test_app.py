@@ -100,12 +100,10 @@ async def test_programs_get_one_shape_for_every_refusal(site):
     refused(await site.client.post(episodes(site), content=b"x" * 20_000, headers=headers), 413)
 
 
-async def test_the_address_of_the_service_says_what_is_behind_it(site):
+async def test_the_address_of_the_service_leads_to_the_entrance(site):
     front = await site.client.get(site.links.board)
-    assert front.status_code == 200
-    assert "The links in a message lead to its page here" in words(front)
-    description = html.fromstring(front.text).xpath("string(//code)")
-    assert (await site.client.get(site.origin + description)).json()["info"]["title"] == "Hoarline"
+    assert front.status_code == 401
+    assert "Sign in to the board" in words(front)
 
 
 async def test_people_get_a_page_for_every_refusal(site):

@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable
-from contextlib import AsyncExitStack
+from contextlib import AbstractAsyncContextManager, AsyncExitStack
 from datetime import datetime, timedelta
 from random import Random
 from types import TracebackType
-from typing import TYPE_CHECKING, Self
+from typing import Self, TypeAlias
 
 import structlog
 
@@ -45,13 +45,13 @@ from watcher.settings.model import FeedSection
 from watcher.store.store import Store
 from watcher.telemetry import Metrics
 
-if TYPE_CHECKING:
-    from watcher.web.server import WebServer
-
 _log = structlog.get_logger()
 _THIN_EVERY = timedelta(hours=1)
 _NIGHTS_EVERY = timedelta(minutes=1)
 _COUNT_EVERY = timedelta(seconds=15)
+
+# Opens what people and programs reach over HTTP, around a service that has started.
+Pages: TypeAlias = "Callable[[Service], AbstractAsyncContextManager[object]]"
 
 
 class Service:
@@ -65,16 +65,24 @@ class Service:
         The present; the demo hands in its own.
     random
         Spreads requests and retries.
+    pages
+        Opens the board and the API where the settings want them; None: there are none.
     """
 
     def __init__(
-        self, settings: Settings, *, clock: Callable[[], datetime] = utc_now, random: Random | None = None
+        self,
+        settings: Settings,
+        *,
+        clock: Callable[[], datetime] = utc_now,
+        random: Random | None = None,
+        pages: Pages | None = None,
     ) -> None:
         self.settings = settings
+        self._pages = pages
         self.metrics = Metrics()
-        self._clock = clock
+        self.clock = clock
         self._random = random or Random()  # noqa: S311 - spreads requests, guards nothing
-        self._watch = build_watch(settings)
+        self.watch = build_watch(settings)
         self._templates = load_templates(settings)
         # What the settings alone get wrong about destinations is said now, not when the first message is due.
         checked_destinations(read_directory(settings))
@@ -99,34 +107,35 @@ class Service:
         stack.callback(self.store.close)
         guard = Guard(text.network.allow_private)
         http = await stack.enter_async_context(HttpClients(guard, contact=text.service.contact))
-        self._channels = Channels(self.settings, http, self._templates)
-        stack.push_async_callback(self._channels.aclose)
-        key = await asyncio.to_thread(self.store.link_key)
+        self.channels = Channels(self.settings, http, self._templates)
+        stack.push_async_callback(self.channels.aclose)
+        self.key = await asyncio.to_thread(self.store.link_key)
         self.sender = Sender(
             self.store,
             {},
-            clock=self._clock,
+            clock=self.clock,
             public_url=text.service.public_url,
-            links=self._links(key),
+            links=self._links(self.key),
             observer=_Deliveries(self.metrics),
             random=self._random,
         )
-        cycle = Cycle(self.store, self._watch)
-        self.people = PeopleWatch(self.store, self.settings, self._watch.stations, self._channels, self.sender, cycle)
-        self.keeper = Watchkeeper(cycle, self._clock, self.metrics, self.sender.wake, self._look_at_people)
-        self.nights = NightWatch(self.keeper, night_policy(self.settings), self._clock, self.metrics)
+        cycle = Cycle(self.store, self.watch)
+        self.people = PeopleWatch(self.store, self.settings, self.watch.stations, self.channels, self.sender, cycle)
+        self.keeper = Watchkeeper(cycle, self.clock, self.metrics, self.sender.wake, self._look_at_people)
+        self.nights = NightWatch(self.keeper, night_policy(self.settings), self.clock, self.metrics)
         self.heartbeat = Heartbeat(
-            http, text.heartbeat.url, text.heartbeat.every, clock=self._clock, metrics=self.metrics
+            http, text.heartbeat.url, text.heartbeat.every, clock=self.clock, metrics=self.metrics
         )
         feeds = build_feeds(self.settings, http, self._random)
-        self.poller = Poller(feeds, self.keeper.keep, self._clock, self.metrics)
+        self.poller = Poller(feeds, self.keeper.keep, self.clock, self.metrics)
         await self.keeper.begin()
         sending = asyncio.create_task(self.sender.run())
         stack.push_async_callback(self._stop_sending, sending)
         self.schedule = Schedule(self._heard, random=self._random)
         self._plan(feeds)
         await stack.enter_async_context(self.schedule)
-        self.web = await self._serve_pages(stack, key)
+        if self._pages is not None and text.web.bind is not None:
+            await stack.enter_async_context(self._pages(self))
         probes = Probes(self._alive, self.ready, self.metrics.exposition, self.metrics.content_type)
         self.health = await stack.enter_async_context(HealthServer(text.health.bind, probes))
 
@@ -135,22 +144,6 @@ class Service:
         text = self.settings.text
         return LinkMaker(text.service.public_url, key) if text.web.bind and text.service.public_url else None
 
-    async def _serve_pages(self, stack: AsyncExitStack, key: bytes) -> WebServer | None:
-        if self.settings.text.web.bind is None:
-            return None
-        # Loaded only where there are pages: it costs a third of a second and 20 MiB.
-        from watcher.web.app import build_app  # noqa: PLC0415
-        from watcher.web.server import WebServer  # noqa: PLC0415
-
-        app = build_app(
-            self.store,
-            key=key,
-            clock=self._clock,
-            news=self.look_soon,
-            public_url=self.settings.text.service.public_url,
-        )
-        return await stack.enter_async_context(WebServer(app, self.settings.text.web.bind))
-
     def look_soon(self) -> None:
         """Take a turn now: somebody has changed something."""
         looking = asyncio.ensure_future(self.schedule.run_now("tick"))
@@ -158,7 +151,7 @@ class Service:
         looking.add_done_callback(self._looking.discard)
 
     async def _look_at_people(self) -> None:
-        await self.people.look(self._clock())
+        await self.people.look(self.clock())
 
     async def _stop_sending(self, sending: asyncio.Task[None]) -> None:
         await self.sender.stop()
@@ -182,7 +175,7 @@ class Service:
         return poll
 
     async def _thin(self) -> None:
-        thinned = await asyncio.to_thread(self.store.thin, self._clock() - self.settings.text.watch.keep)
+        thinned = await asyncio.to_thread(self.store.thin, self.clock() - self.settings.text.watch.keep)
         _log.info("old reports removed", reports=thinned.reports)
 
     async def _count_outbox(self) -> None:
@@ -201,7 +194,7 @@ class Service:
 
     def _alive(self) -> str | None:
         """Return None while ticks come; a loop that stands still would not answer at all."""
-        last, now = self.keeper.last_turn_at, self._clock()
+        last, now = self.keeper.last_turn_at, self.clock()
         limit = max(self.settings.text.watch.tick * 10, timedelta(minutes=5))
         if last is not None and now - last > limit:
             return f"no turn has been committed since {last:%H%MZ}"
@@ -210,7 +203,7 @@ class Service:
     async def ready(self) -> Readiness:
         """Return whether the service does its job, and why not."""
         return await readiness(
-            self.store, self.keeper, self.poller, self.people, self.settings.text.watch.tick, self._clock()
+            self.store, self.keeper, self.poller, self.people, self.settings.text.watch.tick, self.clock()
         )
 
 

@@ -37,6 +37,13 @@ class Watchkeeper:
         Called when there is something to send.
     look_at_people
         Called before each turn: notices subscriptions and destinations that were changed meanwhile.
+
+    Attributes
+    ----------
+    last_turn_at
+        When the last turn was committed.
+    after_turn
+        Called in the event loop with what each turn made, whether or not anything was worth keeping.
     """
 
     def __init__(
@@ -54,6 +61,7 @@ class Watchkeeper:
         self._look_at_people = look_at_people
         self._one_at_a_time = asyncio.Lock()
         self.last_turn_at: datetime | None = None
+        self.after_turn: list[Callable[[Changes], None]] = []
 
     async def begin(self) -> None:
         """Load what is remembered."""
@@ -105,6 +113,8 @@ class Watchkeeper:
         if changes.deliveries:
             self._wake_senders()
         self._gauge()
+        for hear in self.after_turn:
+            hear(changes)
 
     def _gauge(self) -> None:
         views = self._cycle.views.values()

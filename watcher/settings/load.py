@@ -16,6 +16,7 @@ from watcher.errors import Problem, SettingsError, nearest
 from watcher.reports.station import Station
 from watcher.settings.model import SettingsText
 from watcher.settings.people import DestinationSection, SubscriptionSection
+from watcher.settings.words import is_loopback
 
 DEFAULT_FILE = Path("hoarline.toml")
 PREFIX = "HOARLINE_"
@@ -217,6 +218,9 @@ def _contradictions(text: SettingsText, file: str) -> Iterator[Problem]:
             yield Problem(where, f"{parked.station} is not watched", "add it to [watch] stations")
     if text.mail is None and any(destination.kind == "email" for destination in text.destination):
         yield Problem(f"{file}: mail", "an email destination needs the section [mail]", "with host and from")
+    if text.web.open_reading and text.web.bind is not None and not is_loopback(text.web.bind):
+        what = f"open_reading is for this machine only, and {text.web.bind} is reached from others"
+        yield Problem(f"{file}: web", what, "bind 127.0.0.1, or give readers a token: hoarline token add")
 
 
 def subscription_problems(

@@ -200,9 +200,13 @@ class HeartbeatSection(Section):
 
 
 class WebSection(Section):
-    """The pages that links in messages open, and the API."""
+    """The board, the pages that links in messages open, and the API."""
 
     bind: Bind | None = Field(None, description="Where they are, such as 127.0.0.1:8321; left out: there are none.")
+    open_reading: bool = Field(
+        False, description="Whoever reaches the board may read it without signing in; only with a loopback address."
+    )
+    session: Duration = Field(timedelta(hours=12), description="How long one stays signed in.")
 
 
 class NotifySection(Section):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from datetime import timedelta
-from ipaddress import ip_network
+from ipaddress import ip_address, ip_network
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -72,6 +72,15 @@ def _bind(text: str) -> str:
     if match is None or int(match["port"]) > 65535:
         raise ValueError(f'"{text}" is no address to listen at; write one such as 127.0.0.1:8322')
     return text
+
+
+def is_loopback(bind: str) -> bool:
+    """Return whether an address to listen at is reached from this machine only."""
+    host = bind.rpartition(":")[0].strip("[]")
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
 
 
 def _position(text: str) -> str:

@@ -12,7 +12,7 @@ from watcher.errors import StoreError
 from watcher.store.destinations import disabled
 from watcher.store.kept import people_changed, people_revision
 from watcher.store.model import People, StoredDestination, StoredSubscription, Token
-from watcher.store.tables import destination, destination_state, subscription, token
+from watcher.store.tables import destination, destination_state, session, subscription, token
 from watcher.store.upsert import insert_or_replace
 
 
@@ -109,19 +109,22 @@ def put_token(connection: Connection, item: Token, token_hash: str, now: datetim
 
 def read_tokens(connection: Connection) -> tuple[Token, ...]:
     """Return what tokens there are, by name."""
-    return tuple(_token(row) for row in connection.execute(select(token).order_by(token.c.name)).mappings())
+    return tuple(token_of(row) for row in connection.execute(select(token).order_by(token.c.name)).mappings())
 
 
 def find_token(connection: Connection, token_hash: str) -> Token | None:
     """Return what the token of a hash allows."""
     row = connection.execute(select(token).where(token.c.token_hash == token_hash)).mappings().first()
-    return _token(row) if row is not None else None
+    return token_of(row) if row is not None else None
 
 
 def remove_token(connection: Connection, name: str) -> bool:
-    """Remove a token; return whether there was one."""
+    """Remove a token, and with it whoever is signed in by it; return whether there was one."""
+    hashes = select(token.c.token_hash).where(token.c.name == name)
+    connection.execute(delete(session).where(session.c.token_hash.in_(hashes)))
     return connection.execute(delete(token).where(token.c.name == name)).rowcount > 0
 
 
-def _token(row: RowMapping) -> Token:
+def token_of(row: RowMapping) -> Token:
+    """Return a token from its row."""
     return Token(row["name"], frozenset(row["scopes"].split()), row["expires_at"])

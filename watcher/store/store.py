@@ -25,6 +25,7 @@ from watcher.store import (
     protections,
     reports,
     schema,
+    sessions,
     states,
     thinning,
     told,
@@ -357,6 +358,21 @@ class Store:
         """Remove a token; return whether there was one."""
         with self._database.write() as connection:
             return people.remove_token(connection, name)
+
+    def begin_session(self, session_hash: str, token_hash: str, expires_at: datetime, now: datetime) -> None:
+        """Begin a session of somebody who showed a token."""
+        with self._database.write() as connection:
+            sessions.begin_session(connection, session_hash, token_hash, expires_at, now)
+
+    def session(self, session_hash: str, now: datetime) -> Token | None:
+        """Return what a session may do: what its token allows; None when either has run out or was ended."""
+        with self._database.read() as connection:
+            return sessions.find_session(connection, session_hash, now)
+
+    def end_session(self, session_hash: str) -> None:
+        """End a session."""
+        with self._database.write() as connection:
+            sessions.end_session(connection, session_hash)
 
     def thin(self, before: datetime) -> Thinned:
         """Remove reports, texts, finished deliveries, events and ended episodes of before a time, in short portions.

@@ -239,6 +239,16 @@ token = Table(
     Column("made_at", UtcTime, nullable=False),
 )
 
+# Who is signed in to the board in a browser; its token says what it may do. Only the hash of the cookie is known here.
+session = Table(
+    "session",
+    metadata,
+    Column("session_hash", String(64), primary_key=True),
+    Column("token_hash", ForeignKey("token.token_hash", ondelete="CASCADE"), nullable=False, index=True),
+    Column("expires_at", UtcTime, nullable=False),
+    Column("made_at", UtcTime, nullable=False),
+)
+
 # Single values of the service: see `watcher.store.kept`.
 kept = Table(
     "kept",

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
-from datetime import datetime
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Path, Response
@@ -13,9 +11,9 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from watcher.alerts.model import Phase
 from watcher.notify.wording import plain, when
-from watcher.web.bearer import bearer
 from watcher.web.contract import AcknowledgementBody, EpisodeBody, acknowledgement_body, episode_body
-from watcher.web.parties import Records
+from watcher.web.doors import api_door
+from watcher.web.house import House
 from watcher.web.problems import ProblemBody, Refusal
 from watcher.web.take import LONGEST_NAME, LONGEST_NOTE
 
@@ -39,7 +37,7 @@ def problems(*statuses: int) -> dict[int | str, dict[str, object]]:
     return {status: {"model": ProblemBody} for status in statuses}
 
 
-def episode_api(records: Records, *, clock: Callable[[], datetime], news: Callable[[], None]) -> APIRouter:
+def episode_api(house: House) -> APIRouter:
     """Return the routes under ``/api/v1/episodes``."""
     router = APIRouter(
         prefix=f"{PREFIX}/episodes",
@@ -47,21 +45,19 @@ def episode_api(records: Records, *, clock: Callable[[], datetime], news: Callab
         dependencies=[Depends(HTTPBearer(auto_error=False, description="A token of `hoarline token add`."))],
     )
 
-    @router.get(
-        "/{episode}", dependencies=[Depends(bearer(records, "read", clock))], responses=problems(401, 403, 404, 422)
-    )
+    @router.get("/{episode}", dependencies=[Depends(api_door(house, "read"))], responses=problems(401, 403, 404, 422))
     async def read_episode(episode: _EpisodeId) -> EpisodeBody:
         """Return an episode as it stands, ended ones too while they are kept."""
-        found = await asyncio.to_thread(records.episode, episode)
+        found = await asyncio.to_thread(house.store.episode, episode)
         if found is None:
             raise _no_such(episode)
-        event = await asyncio.to_thread(records.newest_event, episode)
-        return episode_body(found, event, clock())
+        event = await asyncio.to_thread(house.store.newest_event, episode)
+        return episode_body(found, event, house.clock())
 
     @router.post(
         "/{episode}/acknowledgement",
         status_code=201,
-        dependencies=[Depends(bearer(records, "acknowledge", clock))],
+        dependencies=[Depends(api_door(house, "acknowledge"))],
         responses={
             200: {"model": AcknowledgementBody, "description": "Somebody had taken it before; that one stands."},
             **problems(400, 401, 403, 404, 410, 413, 422),
@@ -69,11 +65,11 @@ def episode_api(records: Records, *, clock: Callable[[], datetime], news: Callab
     )
     async def acknowledge_episode(episode: _EpisodeId, body: TakeBody, response: Response) -> AcknowledgementBody:
         """Take an open episode in hand. Who was first at its level stands; the answer then is 200 and names them."""
-        taken = await asyncio.to_thread(records.acknowledge, episode, by=body.by, note=body.note, now=clock())
+        taken = await asyncio.to_thread(house.store.acknowledge, episode, by=body.by, note=body.note, now=house.clock())
         if taken is None:
-            raise await _not_open(records, episode)
+            raise await _not_open(house, episode)
         if taken.fresh:
-            news()
+            house.news()
         else:
             response.status_code = 200
         return acknowledgement_body(taken.acknowledgement)
@@ -81,8 +77,8 @@ def episode_api(records: Records, *, clock: Callable[[], datetime], news: Callab
     return router
 
 
-async def _not_open(records: Records, episode_id: str) -> Refusal:
-    episode = await asyncio.to_thread(records.episode, episode_id)
+async def _not_open(house: House, episode_id: str) -> Refusal:
+    episode = await asyncio.to_thread(house.store.episode, episode_id)
     if episode is None or episode.phase is not Phase.ENDED:
         return _no_such(episode_id)
     ended = f" on {when(episode.ended_at, None)}" if episode.ended_at is not None else ""

@@ -2,60 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from datetime import datetime
 from urllib.parse import urlsplit
 
 import structlog
 from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import HTMLResponse
 from starlette.exceptions import HTTPException
 
 from watcher import __version__
 from watcher.errors import StoreError
 from watcher.web.api import PREFIX, episode_api
+from watcher.web.board import board_pages
 from watcher.web.bounds import Bounds
 from watcher.web.confirm import confirm_pages
-from watcher.web.origin import OwnOrigin
-from watcher.web.pages import page, page_headers, refusal_page
-from watcher.web.parties import Records
+from watcher.web.doors import NotSignedIn
+from watcher.web.enter import entrance, to_entrance
+from watcher.web.house import House
+from watcher.web.pages import page_headers, refusal_page
 from watcher.web.problems import FieldProblem, Refusal, describe_problems, problem_response
+from watcher.web.static import static_files
 from watcher.web.stop import stop_pages
 from watcher.web.take import take_pages
 
 _log = structlog.get_logger()
+# Addresses where people look, whatever a browser says that it accepts.
 _PAGES = ("/take/", "/stop/", "/confirm/")
 _DETAILS = {404: "There is nothing at this address.", 405: "This address takes other methods; see the header Allow."}
 
 
-def _no_news() -> None:
-    pass
-
-
-def build_app(
-    store: Records,
-    *,
-    key: bytes,
-    clock: Callable[[], datetime],
-    news: Callable[[], None] = _no_news,
-    public_url: str | None,
-) -> FastAPI:
-    """Return the application.
-
-    Parameters
-    ----------
-    store
-        Its methods may block; they are called in threads.
-    key
-        32 bytes that the links are signed with.
-    clock
-        The present.
-    news
-        Called in the event loop after something changed, so that the service looks at once.
-    public_url
-        Where people reach it, None where that is not known; may have a path, which a proxy may keep or take off.
-    """
+def build_app(house: House) -> FastAPI:
+    """Return the application that shows a house."""
     app = FastAPI(
         title="Hoarline",
         version=__version__,
@@ -73,25 +49,23 @@ def build_app(
         },
         redirect_slashes=False,
     )
-    origin = OwnOrigin(public_url)
-    for pages in (take_pages, stop_pages, confirm_pages):
-        app.include_router(pages(store, key=key, clock=clock, news=news, origin=origin))
-    app.include_router(episode_api(store, clock=clock, news=news))
-    app.add_api_route("/", _front, methods=["GET", "HEAD"], include_in_schema=False)
-    app.add_middleware(Bounds, headers=page_headers(), prefix=urlsplit(public_url or "").path.rstrip("/"))
+    for part in (take_pages, stop_pages, confirm_pages, episode_api, entrance, board_pages):
+        app.include_router(part(house))
+    app.include_router(static_files())
+    app.add_middleware(Bounds, headers=page_headers(), prefix=urlsplit(house.public_url or "").path)
     _refuse_in_one_way(app)
     describe_problems(app.openapi())
     return app
-
-
-async def _front() -> HTMLResponse:
-    return page("front.html", description=f"{PREFIX}/openapi.json")
 
 
 def _refuse_in_one_way(app: FastAPI) -> None:
     @app.exception_handler(Refusal)
     async def refused(request: Request, refusal: Refusal) -> Response:
         return _told(request, refusal)
+
+    @app.exception_handler(NotSignedIn)
+    async def outside(request: Request, nobody: NotSignedIn) -> Response:
+        return to_entrance(request, nobody.to)
 
     @app.exception_handler(HTTPException)
     async def not_served(request: Request, error: HTTPException) -> Response:

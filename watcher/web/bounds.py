@@ -11,7 +11,10 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from watcher.web.problems import Refusal, problem_response
 
 LARGEST_BODY = 16 * 1024
-_LARGEST_READ = 256 * 1024
+# Where lists of departures are uploaded.
+LARGEST_LIST = 512 * 1024
+_LISTS = ("/morning", "/api/v1/morning")
+_LARGEST_READ = 1024 * 1024
 _BODY_TIMEOUT_S = 10.0
 
 
@@ -23,7 +26,7 @@ class Bounds:
     app
         The application.
     headers
-        Set on every answer.
+        Set on every answer that does not say otherwise itself.
     prefix
         The path of the public address, such as ``/ice``: a proxy may leave it in the request or take it off.
     """
@@ -43,15 +46,18 @@ class Bounds:
 
         async def send_protected(message: Message) -> None:
             if message["type"] == "http.response.start":
-                MutableHeaders(scope=message).update(self._headers)
+                given = MutableHeaders(scope=message)
+                for name, value in self._headers.items():
+                    given.setdefault(name, value)
             await send(message)
 
+        largest = LARGEST_LIST if scope["path"].removeprefix(self._prefix) in _LISTS else LARGEST_BODY
         try:
-            body = await asyncio.wait_for(_whole_body(scope, receive), _BODY_TIMEOUT_S)
+            body = await asyncio.wait_for(_whole_body(scope, receive, largest), _BODY_TIMEOUT_S)
         except TimeoutError:
             refusal = Refusal(408, f"The request did not come within {_BODY_TIMEOUT_S:.0f} seconds.")
         except _TooLarge:
-            refusal = Refusal(413, f"Send at most {LARGEST_BODY} bytes.")
+            refusal = Refusal(413, f"Send at most {largest // 1024} KiB.")
         except ClientDisconnect:
             return
         else:
@@ -79,7 +85,7 @@ class _TooLarge(Exception):
     """The body is larger than any that is needed here."""
 
 
-async def _whole_body(scope: Scope, receive: Receive) -> bytes:
+async def _whole_body(scope: Scope, receive: Receive, largest: int) -> bytes:
     """Return the body; of one that is too large, read on for a while, so that its sender can read the answer."""
     declared = Headers(scope=scope).get("content-length", "0")
     body, length, more = bytearray(), 0, True
@@ -91,8 +97,8 @@ async def _whole_body(scope: Scope, receive: Receive) -> bytes:
             raise ClientDisconnect
         piece = message.get("body", b"")
         length, more = length + len(piece), message.get("more_body", False)
-        if length <= LARGEST_BODY:
+        if length <= largest:
             body += piece
-    if length > LARGEST_BODY:
+    if length > largest:
         raise _TooLarge
     return bytes(body)

@@ -3,42 +3,37 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
-from datetime import datetime
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 
 from watcher.links import Confirm, read_confirm
 from watcher.notify.wording import plain
-from watcher.web.origin import OwnOrigin
+from watcher.web.house import House
 from watcher.web.pages import page
-from watcher.web.parties import Records
 from watcher.web.problems import Refusal
 
 
-def confirm_pages(
-    records: Records, *, key: bytes, clock: Callable[[], datetime], news: Callable[[], None], origin: OwnOrigin
-) -> APIRouter:
+def confirm_pages(house: House) -> APIRouter:
     """Return the pages under ``/confirm``."""
     router = APIRouter(include_in_schema=False)
 
     @router.api_route("/confirm/{token}", methods=["GET", "HEAD"])
     async def look(token: str) -> HTMLResponse:
-        return _page("confirm.html", _allowed(key, token))
+        return _page("confirm.html", _allowed(house.key, token))
 
     @router.post("/confirm/{token}")
     async def press(token: str, request: Request) -> HTMLResponse:
-        wish = _allowed(key, token)
-        origin.check(request, absent_is_fine=False)
-        if not await asyncio.to_thread(records.confirm_destination, wish.destination, wish.address, clock()):
+        wish = _allowed(house.key, token)
+        house.origin.check(request, absent_is_fine=False)
+        if not await asyncio.to_thread(house.store.confirm_destination, wish.destination, wish.address, house.clock()):
             raise Refusal(
                 410,
                 f"{plain(wish.destination)} is no longer a destination of this service, or has another address by now. "
                 "Nothing was changed, and nothing will be sent because of this link.",
                 headline="This link is out of date",
             )
-        news()
+        house.news()
         return _page("confirmed.html", wish)
 
     return router

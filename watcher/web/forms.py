@@ -10,12 +10,17 @@ from fastapi import Request
 
 from watcher.web.problems import Refusal
 
-_MOST_FIELDS = 20
+_MOST_FIELDS = 200
 _URLENCODED, _MULTIPART = "application/x-www-form-urlencoded", "multipart/form-data"
 
 
 async def form_fields(request: Request) -> dict[str, str]:
-    """Return the fields of a form by name; of a name given twice, the first.
+    """Return the fields of a form by name; of a name given twice, the first. Raises as `form_values` does."""
+    return {name: values[0] for name, values in (await form_values(request)).items()}
+
+
+async def form_values(request: Request) -> dict[str, list[str]]:
+    """Return all values of the fields of a form by name, in the order given; of an uploaded file its text.
 
     Raises
     ------
@@ -32,15 +37,14 @@ async def form_fields(request: Request) -> dict[str, str]:
     raise Refusal(415, f"Send a form: {_URLENCODED} or {_MULTIPART}.")
 
 
-def _urlencoded(body: bytes) -> dict[str, str]:
+def _urlencoded(body: bytes) -> dict[str, list[str]]:
     try:
-        fields = parse_qs(body.decode("ascii"), keep_blank_values=True, max_num_fields=_MOST_FIELDS)
+        return parse_qs(body.decode("ascii"), keep_blank_values=True, max_num_fields=_MOST_FIELDS)
     except ValueError as error:
         raise Refusal(422, "The form cannot be read.") from error
-    return {name: values[0] for name, values in fields.items()}
 
 
-def _multipart(content_type: str, body: bytes) -> dict[str, str]:
+def _multipart(content_type: str, body: bytes) -> dict[str, list[str]]:
     """Read RFC 7578 with the standard library's MIME parser: a form is a MIME message without its own header."""
     head = f"Content-Type: {content_type}\r\n\r\n".encode("latin-1")
     try:
@@ -50,9 +54,9 @@ def _multipart(content_type: str, body: bytes) -> dict[str, str]:
     parts = [part for part in message.get_payload() if isinstance(part, Message)] if message.is_multipart() else []
     if not parts or len(parts) > _MOST_FIELDS:
         raise Refusal(422, "The form cannot be read.")
-    fields: dict[str, str] = {}
+    fields: dict[str, list[str]] = {}
     for part in parts:
         name, value = part.get_param("name", header="content-disposition"), part.get_payload(decode=True)
         if isinstance(name, str) and isinstance(value, bytes):
-            fields.setdefault(name, value.decode("utf-8", "replace"))
+            fields.setdefault(name, []).append(value.decode("utf-8", "replace"))
     return fields

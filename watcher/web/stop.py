@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import shlex
-from collections.abc import Callable
-from datetime import datetime
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
@@ -13,37 +11,34 @@ from fastapi.responses import HTMLResponse
 from watcher.links import read_stop
 from watcher.notify.wording import plain
 from watcher.web.forms import form_fields
-from watcher.web.origin import OwnOrigin
+from watcher.web.house import House
 from watcher.web.pages import page
-from watcher.web.parties import Records
 from watcher.web.problems import Refusal
 
 _REASON = "stopped by its reader, through the link in a message"
 
 
-def stop_pages(
-    records: Records, *, key: bytes, clock: Callable[[], datetime], news: Callable[[], None], origin: OwnOrigin
-) -> APIRouter:
+def stop_pages(house: House) -> APIRouter:
     """Return the pages under ``/stop``. A mail program posts there without a page, an origin or a cookie."""
     router = APIRouter(include_in_schema=False)
 
     @router.api_route("/stop/{token}", methods=["GET", "HEAD"])
     async def look(token: str) -> HTMLResponse:
-        return _page("stop.html", _allowed(key, token))
+        return _page("stop.html", _allowed(house.key, token))
 
     @router.post("/stop/{token}")
     async def press(token: str, request: Request) -> HTMLResponse:
-        destination = _allowed(key, token)
-        origin.check(request, absent_is_fine=True)
+        destination = _allowed(house.key, token)
+        house.origin.check(request, absent_is_fine=True)
         fields = await form_fields(request)
         if fields.get("List-Unsubscribe") == "One-Click":
-            await asyncio.to_thread(records.disable_destination, destination, _REASON, clock())
-            news()
+            await asyncio.to_thread(house.store.disable_destination, destination, _REASON, house.clock())
+            house.news()
             return _page("stopped.html", destination)
         if fields.get("again") == "yes":
-            origin.check(request, absent_is_fine=False)
-            await asyncio.to_thread(records.enable_destination, destination)
-            news()
+            house.origin.check(request, absent_is_fine=False)
+            await asyncio.to_thread(house.store.enable_destination, destination)
+            house.news()
             return _page("resumed.html", destination)
         raise Refusal(422, "Press the button on the page behind this link; nothing was changed.")
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -17,9 +16,8 @@ from watcher.notify.message import Part, message_of
 from watcher.notify.wording import plain, when
 from watcher.rulebook.words import Level
 from watcher.web.forms import form_fields
-from watcher.web.origin import OwnOrigin
+from watcher.web.house import House
 from watcher.web.pages import page
-from watcher.web.parties import Records
 from watcher.web.problems import Refusal
 
 LONGEST_NAME = 80
@@ -38,36 +36,34 @@ class Hand:
     since: str
 
 
-def take_pages(
-    records: Records, *, key: bytes, clock: Callable[[], datetime], news: Callable[[], None], origin: OwnOrigin
-) -> APIRouter:
+def take_pages(house: House) -> APIRouter:
     """Return the pages under ``/take``. Looking changes nothing; only the button does."""
     router = APIRouter(include_in_schema=False)
 
     @router.api_route("/take/{token}", methods=["GET", "HEAD"])
     async def look(token: str) -> HTMLResponse:
-        take = _allowed(key, token)
-        episode, part = await _open_alert(records, take.episode, clock())
+        take = _allowed(house.key, token)
+        episode, part = await _open_alert(house, take.episode, house.clock())
         return _alert_page(episode, part, name=plain(take.destination))
 
     @router.post("/take/{token}")
     async def press(token: str, request: Request) -> HTMLResponse:
-        take = _allowed(key, token)
-        origin.check(request, absent_is_fine=False)
+        take = _allowed(house.key, token)
+        house.origin.check(request, absent_is_fine=False)
         fields = await form_fields(request)
         by, note = plain(fields.get("by", "")), plain(fields.get("note", ""))
-        now = clock()
-        episode, part = await _open_alert(records, take.episode, now)
+        now = house.clock()
+        episode, part = await _open_alert(house, take.episode, now)
         wrong = _wrong(by, note) or _worse(episode, fields.get("level"))
         if wrong is not None:
             return _alert_page(episode, part, name=by, note=note, wrong=wrong, status=422)
-        taken = await asyncio.to_thread(records.acknowledge, take.episode, by=by, note=note, now=now)
+        taken = await asyncio.to_thread(house.store.acknowledge, take.episode, by=by, note=note, now=now)
         if taken is None:
             # It ended between the look and the press.
-            episode, part = await _open_alert(records, take.episode, now)
+            episode, part = await _open_alert(house, take.episode, now)
             raise Refusal(409, "This alert cannot be taken in hand just now. Open the link again.")
         if taken.fresh:
-            news()
+            house.news()
         hand = _hand(taken.acknowledgement, part)
         return page("taken.html", part=part, episode=episode, hand=hand, fresh=taken.fresh)
 
@@ -86,10 +82,10 @@ def _allowed(key: bytes, token: str) -> Take:
     return take
 
 
-async def _open_alert(records: Records, episode_id: str, now: datetime) -> tuple[Episode, Part]:
+async def _open_alert(house: House, episode_id: str, now: datetime) -> tuple[Episode, Part]:
     """Return an episode that goes on, with what is known of it; Refusal (410) when it is over."""
-    episode = await asyncio.to_thread(records.episode, episode_id)
-    event = await asyncio.to_thread(records.newest_event, episode_id) if episode is not None else None
+    episode = await asyncio.to_thread(house.store.episode, episode_id)
+    event = await asyncio.to_thread(house.store.newest_event, episode_id) if episode is not None else None
     if episode is None or event is None:
         raise Refusal(
             410,

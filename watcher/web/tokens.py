@@ -7,9 +7,9 @@ import re
 import secrets
 
 SCOPES = {
-    "read": "see episodes",
-    "acknowledge": "take episodes in hand",
-    "manage": "change destinations and subscriptions",
+    "read": "see the board, episodes, deliveries and plans",
+    "acknowledge": "take episodes in hand, run the clocks of treated aircraft",
+    "manage": "change destinations and subscriptions, send again",
 }
 _PREFIX = "hoar_"
 _RANDOM_BYTES = 32
