@@ -17,8 +17,8 @@ from watcher.errors import UsageError
 from watcher.service.asking import ask_owner
 from watcher.service.manage import Management
 from watcher.service.service import Service
-from watcher.web.serving import pages_of
 from watcher.settings import load_settings
+from watcher.web.serving import pages_of
 
 pytestmark = pytest.mark.anyio
 
