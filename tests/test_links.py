@@ -11,11 +11,24 @@ from cryptography.hazmat.primitives.hmac import HMAC
 from hypothesis import given
 from hypothesis import strategies as st
 
-from watcher.links import Confirm, LinkMaker, Stop, Take, confirmation_code, read_confirm, read_stop, read_take
+from watcher.links import (
+    ALL,
+    Confirm,
+    Feed,
+    LinkMaker,
+    Stop,
+    Take,
+    authority,
+    confirmation_code,
+    read_confirm,
+    read_feed,
+    read_stop,
+    read_take,
+)
 
 KEY = bytes(range(32))
 OTHER_KEY = bytes(range(1, 33))
-READERS = {"take": read_take, "stop": read_stop, "confirm": read_confirm}
+READERS = {"take": read_take, "stop": read_stop, "confirm": read_confirm, "feed": read_feed}
 LINKS = LinkMaker("https://ice.example.org", KEY)
 names = st.text(st.characters(exclude_characters="\0", exclude_categories=("Cs",)), max_size=80)
 
@@ -36,9 +49,37 @@ def test_a_link_is_read_as_what_it_was_made_for(one, other):
     assert read_take(KEY, token_of(LINKS.take(one, other))) == Take(one, other)
     assert read_stop(KEY, token_of(LINKS.stop(one))) == Stop(one)
     assert read_confirm(KEY, token_of(LINKS.confirm(one, other))) == Confirm(one, other)
+    assert read_feed(KEY, feed_token(one)) == Feed(one)
+
+
+def feed_token(station: str) -> str:
+    return urlsplit(LINKS.feed(station).alerts).path.split("/")[2]
+
+
+def test_a_feed_and_a_calendar_have_one_permission():
+    links = LINKS.feed(ALL)
+    assert links.alerts == f"https://ice.example.org/feed/{feed_token(ALL)}/alerts.atom"
+    assert links.expected == f"https://ice.example.org/feed/{feed_token(ALL)}/expected.ics"
+
+
+@pytest.mark.parametrize(
+    ("public_url", "host"),
+    [
+        ("https://Ice.Example.org:8443/board/", "ice.example.org"),
+        ("http://127.0.0.1:8321", "127.0.0.1"),
+        ("http://[::1]:8321", "localhost"),
+        ("https://eis.exämple.org", "localhost"),
+        (None, "localhost"),
+    ],
+)
+def test_lasting_names_begin_with_the_host_of_the_public_address(public_url, host):
+    """RFC 4151, section 2.1: a DNS name in letters, digits, hyphens and dots."""
+    assert authority(public_url) == host
 
 
 def made(purpose: str) -> str:
+    if purpose == "feed":
+        return feed_token("d")
     return token_of(
         {"take": LINKS.take("XNOR-17", "d"), "stop": LINKS.stop("d"), "confirm": LINKS.confirm("XNOR-17", "d")}[purpose]
     )
@@ -80,6 +121,7 @@ def test_whatever_is_typed_is_no_link_and_no_error(text):
     assert read_take(KEY, text) is None
     assert read_stop(KEY, text) is None
     assert read_confirm(KEY, text) is None
+    assert read_feed(KEY, text) is None
 
 
 def test_an_endless_text_is_no_link():

@@ -1,4 +1,4 @@
-"""Signed links for messages: take an episode in hand, stop a destination, confirm an address. No session, no table.
+"""Signed links: take an episode in hand, stop a destination, confirm an address, read a feed. No session, no table.
 
 A token is ``mac | purpose's fields`` in base64url. The mac is HMAC-SHA256 over the purpose and the fields, cut to 128
 bits, the shortest that RFC 2104 (section 5) advises for this hash, so that a link fits on one line of a mail. The
@@ -12,6 +12,7 @@ import hmac
 import re
 from base64 import urlsafe_b64decode, urlsafe_b64encode
 from dataclasses import dataclass
+from urllib.parse import urlsplit
 
 KEY_BYTES = 32
 _MAC_BYTES = 16
@@ -20,6 +21,9 @@ _LONGEST_TOKEN = 2048
 _TOKEN = re.compile(r"[A-Za-z0-9_-]+")
 _BETWEEN = b"\0"
 _CODE_DIGITS = 8
+# No code of a station is written in small letters.
+ALL = "all"
+_HOST = re.compile(r"[a-z0-9]([a-z0-9.-]*[a-z0-9])?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +47,21 @@ class Confirm:
 
     destination: str
     address: str
+
+
+@dataclass(frozen=True, slots=True)
+class Feed:
+    """Feed readers and calendars may read what is told of this station, or of all (`ALL`), and nothing else."""
+
+    station: str
+
+
+@dataclass(frozen=True, slots=True)
+class FeedLinks:
+    """What a feed reader subscribes to, and what a calendar does."""
+
+    alerts: str
+    expected: str
 
 
 class LinkMaker:
@@ -72,6 +91,29 @@ class LinkMaker:
     def confirm(self, destination: str, address: str) -> str:
         """Return the page where an address agrees to be that destination."""
         return f"{self._base}/confirm/{_sealed(self._key, 'confirm', destination, address)}"
+
+    def feed(self, station: str) -> FeedLinks:
+        """Return what feed readers and calendars read of a station, or of all (`ALL`), without a token.
+
+        Such a link lasts as long as the key; whoever has it can read on.
+        """
+        feed = f"{self._base}/feed/{_sealed(self._key, 'feed', station)}"
+        return FeedLinks(f"{feed}/alerts.atom", f"{feed}/expected.ics")
+
+
+def read_feed(key: bytes, token: str) -> Feed | None:
+    """Return what a token of a feed link allows; None when it was not made with this key for this purpose."""
+    fields = _opened(key, "feed", token, 1)
+    return Feed(*fields) if fields is not None else None
+
+
+def authority(public_url: str | None) -> str:
+    """Return the host that lasting names begin with: that of the public address, ``localhost`` without one.
+
+    A host that is no name in ASCII letters, as the schemes for such names ask for (RFC 4151), is ``localhost`` too.
+    """
+    host = urlsplit(public_url).hostname if public_url is not None else None
+    return host if host is not None and _HOST.fullmatch(host) else "localhost"
 
 
 def read_take(key: bytes, token: str) -> Take | None:

@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Any
 
 from pydantic import TypeAdapter
-from sqlalchemy import Connection, RowMapping, insert, select
+from sqlalchemy import ColumnElement, Connection, RowMapping, insert, select
 
 from watcher.alerts.model import Episode, Event, EventBody, EventType, Hold, Phase, SubjectKind, Taken
 from watcher.outlook.model import Expectation
@@ -54,11 +54,15 @@ def read_episode(connection: Connection, episode_id: str) -> Episode | None:
 
 def newest_event(connection: Connection, subject_id: str) -> Event | None:
     """Return the last event of a subject."""
-    # The kinds are named for the index, which begins with them.
-    of_subject = event.c.subject_kind.in_([kind.value for kind in SubjectKind]), event.c.subject_id == subject_id
-    query = select(event).where(*of_subject).order_by(event.c.seq.desc()).limit(1)
+    query = select(event).where(*_of_subject(subject_id)).order_by(event.c.seq.desc()).limit(1)
     row = connection.execute(query).mappings().first()
     return event_of(row) if row is not None else None
+
+
+def events_of(connection: Connection, subject_id: str) -> tuple[Event, ...]:
+    """Return the events of a subject by their numbers."""
+    query = select(event).where(*_of_subject(subject_id)).order_by(event.c.seq)
+    return tuple(event_of(row) for row in connection.execute(query).mappings())
 
 
 def events_between(connection: Connection, begin: datetime, end: datetime) -> tuple[Event, ...]:
@@ -129,6 +133,11 @@ def event_of(row: RowMapping) -> Event:
         at=row["at"],
         body=_BODY.validate_json(row["body"]),
     )
+
+
+def _of_subject(subject_id: str) -> tuple[ColumnElement[bool], ...]:
+    # The kinds are named for the index, which begins with them.
+    return event.c.subject_kind.in_([kind.value for kind in SubjectKind]), event.c.subject_id == subject_id
 
 
 def _episode_row(item: Episode) -> dict[str, Any]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 
-from watcher.alerts.model import Acknowledgement, EventType
+from watcher.alerts.model import Acknowledgement, Episode, Event, EventType
 from watcher.rulebook.words import Kind, Level
 
 
@@ -81,6 +81,18 @@ class Acknowledged:
 
     acknowledgement: Acknowledgement
     fresh: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Lately:
+    """What stands and what ended lately.
+
+    `alerts`: episodes that somebody was told of, each with its last event. `sights`: the last event of each station
+    that is blind or was.
+    """
+
+    alerts: tuple[tuple[Episode, Event], ...]
+    sights: tuple[Event, ...]
 
 
 @dataclass(frozen=True, slots=True)

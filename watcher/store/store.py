@@ -19,6 +19,7 @@ from watcher.store import (
     destinations,
     episodes,
     kept,
+    lately,
     outbox,
     owing,
     people,
@@ -36,6 +37,7 @@ from watcher.store.model import (
     Acknowledged,
     Delivery,
     Disabled,
+    Lately,
     People,
     SchemaStatus,
     StoredDestination,
@@ -175,6 +177,18 @@ class Store:
         """Return the last event of an episode or a station; None when there is none."""
         with self._database.read() as connection:
             return episodes.newest_event(connection, subject_id)
+
+    def events_of(self, subject_id: str) -> tuple[Event, ...]:
+        """Return all events of an episode, a station, a protection or a line of digests, in their order."""
+        with self._database.read() as connection:
+            return episodes.events_of(connection, subject_id)
+
+    def lately(self, since: datetime, station: str | None = None) -> Lately:
+        """Return the alerts and blind stations that stand or ended after a time, of one station or of all."""
+        with self._database.read() as connection:
+            return Lately(
+                lately.alerts_since(connection, since, station), lately.sights_since(connection, since, station)
+            )
 
     def acknowledge(self, episode: str, *, by: str, note: str, now: datetime) -> Acknowledged | None:
         """Take an episode in hand; the next turn of the cycle tells everyone who was told of it.

@@ -1,0 +1,43 @@
+"""What feeds and calendars show: alerts that stand or ended lately, and stations that are blind or were lately."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from sqlalchemy import Connection, and_, or_, select
+
+from watcher.alerts.model import Episode, Event, SubjectKind
+from watcher.store.episodes import episode_of, event_of, events_named
+from watcher.store.tables import episode, event, station_state
+
+
+def alerts_since(connection: Connection, since: datetime, station: str | None) -> tuple[tuple[Episode, Event], ...]:
+    """Return the episodes that somebody was told of, open or ended since a time, each with its last event."""
+    query = (
+        select(episode)
+        .where(episode.c.opened_at.is_not(None), or_(episode.c.ended_at.is_(None), episode.c.ended_at >= since))
+        .order_by(episode.c.station, episode.c.number)
+    )
+    if station is not None:
+        query = query.where(episode.c.station == station)
+    found = [episode_of(row) for row in connection.execute(query).mappings()]
+    last = events_named(connection, (f"{item.id}.{item.seq}" for item in found))
+    return tuple((item, last[name]) for item in found if (name := f"{item.id}.{item.seq}") in last)
+
+
+def sights_since(connection: Connection, since: datetime, station: str | None) -> tuple[Event, ...]:
+    """Return the last event of every station that is blind, or whose blindness ended after a time."""
+    of_station = and_(
+        event.c.subject_kind == SubjectKind.STATION.value,
+        event.c.subject_id == station_state.c.station,
+        event.c.seq == station_state.c.seq,
+    )
+    query = (
+        select(event)
+        .join(station_state, of_station)
+        .where(or_(station_state.c.blind_since.is_not(None), event.c.at >= since))
+        .order_by(event.c.number)
+    )
+    if station is not None:
+        query = query.where(station_state.c.station == station)
+    return tuple(event_of(row) for row in connection.execute(query).mappings())
