@@ -24,8 +24,8 @@ def demo(
 ) -> None:
     """Play an invented icy night at five invented stations.
 
-    A local feed server, the real poller, decoder, rules, store and senders, a local mail server and a local webhook
-    receiver. Nothing leaves this machine.
+    A local feed server, the real poller, decoder, rules, store, senders and board, a local mail server and a local
+    webhook receiver. Nothing leaves this machine. The board stays open until you press Ctrl-C.
     """
     import asyncio
     from dataclasses import asdict
@@ -35,11 +35,9 @@ def demo(
 
     set_up_logs("quiet")
     pause_s = 0.0 if once else _PAUSE_S / speed
-    summary = asyncio.run(_silent(pause_s) if as_json else _shown(pause_s))
+    summary = asyncio.run(_silent(pause_s) if as_json else _shown(pause_s, stays=not once))
     if as_json:
         print_json(asdict(summary))
-    else:
-        _print(summary)
     if summary.undelivered or summary.duplicates:
         raise typer.Exit(1)
 
@@ -50,10 +48,14 @@ async def _silent(pause_s: float) -> Summary:
     async def nothing(_moment: Moment, _number: int, _of: int) -> None:
         return
 
-    return await play(Stage(nothing, lambda _headline, _ways: None), pause_s=pause_s)
+    async def at_once(_summary: Summary) -> None:
+        return
+
+    stage = Stage(lambda _address, _token: None, nothing, lambda _headline, _ways: None, at_once)
+    return await play(stage, pause_s=pause_s)
 
 
-async def _shown(pause_s: float) -> Summary:
+async def _shown(pause_s: float, *, stays: bool) -> Summary:
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn
 
@@ -70,6 +72,11 @@ async def _shown(pause_s: float) -> Summary:
     with Progress(*columns, console=console) as progress:
         task = progress.add_task("", clock="2100Z")
 
+        def opened(address: str, token: str) -> None:
+            progress.console.print(f"The board: {address}", soft_wrap=True)
+            if stays:
+                progress.console.print(f"[dim]To change something there, sign in with {token}[/dim]\n", soft_wrap=True)
+
         async def moment(seen: Moment, number: int, of: int) -> None:
             caption = seen.caption or f"{len(seen.metars)} stations in the feed"
             progress.update(task, total=of, completed=number, description=caption, clock=clock_z(seen.at))
@@ -78,7 +85,24 @@ async def _shown(pause_s: float) -> Summary:
             line = f"  {' + '.join(ways):<16} {headline}"
             progress.console.print(line, markup=False, highlight=False, soft_wrap=True)
 
-        return await play(Stage(moment, arrived), pause_s=pause_s)
+        async def stay(summary: Summary) -> None:
+            progress.stop()
+            _print(summary)
+            if stays:
+                console.print("\nThe night is over. The board stays open until you press Ctrl-C.", soft_wrap=True)
+                await _until_told()
+
+        return await play(Stage(opened, moment, arrived, stay), pause_s=pause_s)
+
+
+async def _until_told() -> None:
+    import asyncio
+    import signal
+
+    told, loop = asyncio.Event(), asyncio.get_running_loop()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, told.set)
+    await told.wait()
 
 
 def _print(summary: Summary) -> None:

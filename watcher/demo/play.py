@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import asyncio
 import secrets
+import socket
 import tempfile
+import time
 from base64 import b64encode
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field
@@ -18,33 +20,50 @@ from random import Random
 
 from watcher.alerts.model import SubjectKind
 from watcher.demo.feed_server import FeedServer
-from watcher.demo.night import BEGINS_AT, STATIONS, Moment, moments
+from watcher.demo.night import BEGINS_AT, ENDS_AT, STATIONS, Moment, moments
 from watcher.demo.receivers import MailReceiver, WebhookReceiver
 from watcher.service.service import Service
 from watcher.settings import load_settings
 from watcher.settings.people import GROUP_WITHIN
+from watcher.store.store import Store
+from watcher.web.serving import pages_of
+from watcher.web.tokens import SCOPES, new_token, token_hash
 
 _FEED = "night"
+_USUAL_PORT = 8321
 _NIGHT_STEP = timedelta(minutes=10)
 
 
 @dataclass
 class NightClock:
-    """The present of the night; moves when told."""
+    """The present of the night; moves when told, and by itself once the night has been played."""
 
     now: datetime = BEGINS_AT
+    _ran_on_at: float | None = None
 
     def __call__(self) -> datetime:
         """Return it."""
-        return self.now
+        if self._ran_on_at is None:
+            return self.now
+        return self.now + timedelta(seconds=time.monotonic() - self._ran_on_at)
+
+    def run_on(self) -> None:
+        """Go on as clocks do."""
+        self._ran_on_at = time.monotonic()
 
 
 @dataclass
 class Stage:
-    """What an onlooker is shown: each moment of the night, and each headline with the ways on which it arrived."""
+    """What an onlooker is shown.
 
+    `opened`: the address of the board, and a token that may do everything there. `moment`: each moment of the night.
+    `arrived`: each headline with the ways on which it arrived. `stay`: the end; the board stays open until it returns.
+    """
+
+    opened: Callable[[str, str], None]
     moment: Callable[[Moment, int, int], Awaitable[None]]
     arrived: Callable[[str, Sequence[str]], None]
+    stay: Callable[[Summary], Awaitable[None]]
 
 
 @dataclass
@@ -86,12 +105,18 @@ async def play(stage: Stage, *, pause_s: float) -> Summary:
             MailReceiver() as mail,
             WebhookReceiver(secret, clock=clock) as webhook,
         ):
-            path = _write_settings(Path(folder), feed, mail, webhook, secret)
-            service = Service(load_settings(path, {}), clock=clock, random=Random(1))  # noqa: S311 - spreads retries
+            board = f"127.0.0.1:{_free_port()}"
+            path = _write_settings(Path(folder), board, feed, mail, webhook, secret)
+            settings = load_settings(path, {})
+            service = Service(settings, clock=clock, random=Random(1), pages=pages_of)  # noqa: S311 - spreads retries
             async with service:
+                stage.opened(f"http://{board}/", await asyncio.to_thread(_all_powerful, service.store))
                 played = _Played(service, feed, mail, webhook, clock, stage)
                 await played.night(pause_s)
-                return await played.summary()
+                clock.run_on()
+                summary = await played.summary()
+                await stage.stay(summary)
+                return summary
 
 
 @dataclass
@@ -188,7 +213,27 @@ def _all_texts() -> set[str]:
     return {text for moment in moments() for text in moment.metars}
 
 
-def _write_settings(folder: Path, feed: FeedServer, mail: MailReceiver, webhook: WebhookReceiver, secret: str) -> Path:
+def _free_port() -> int:
+    """Return the usual port of the board, or another one where that is taken."""
+    for wanted in (_USUAL_PORT, 0):
+        try:
+            with socket.create_server(("127.0.0.1", wanted)) as found:
+                port: int = found.getsockname()[1]
+                return port
+        except OSError:
+            continue
+    raise AssertionError
+
+
+def _all_powerful(store: Store) -> str:
+    token = new_token()
+    store.add_token("demo", token_hash(token), SCOPES, ENDS_AT + timedelta(days=1), BEGINS_AT)
+    return token
+
+
+def _write_settings(  # noqa: PLR0917 - what the night is played with
+    folder: Path, board: str, feed: FeedServer, mail: MailReceiver, webhook: WebhookReceiver, secret: str
+) -> Path:
     (folder / "room.secret").write_text(secret)
     codes = ", ".join(f'"{station.code}"' for station in STATIONS)
     places = "\n".join(
@@ -247,8 +292,12 @@ departs = "07:10"
 fuel_c = 4.0
 [health]
 bind = "127.0.0.1:0"
+[web]
+bind = "{board}"
+open_reading = true
 [service]
 contact = "duty@example.org"
+public_url = "http://{board}"
 {places}
 """)
     return path
