@@ -19,10 +19,12 @@ HoarlineError
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from difflib import get_close_matches
-from typing import Literal
+from typing import Literal, TypeVar
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +79,26 @@ class RulesError(InputError):
 
 class UsageError(InputError):
     """A command was called with words it cannot use."""
+
+
+class Gathered:
+    """Reads one thing after another that a person wrote, and keeps all that is wrong until the end."""
+
+    def __init__(self) -> None:
+        self.problems: list[Problem] = []
+
+    def take(self, read: Callable[[], T]) -> T | None:
+        """Return what is read; None where that raises an InputError, whose problems are kept."""
+        try:
+            return read()
+        except InputError as error:
+            self.problems += error.problems
+            return None
+
+    def check(self) -> None:
+        """Raise a UsageError with everything that was wrong, if anything was."""
+        if self.problems:
+            raise UsageError(self.problems)
 
 
 class FeedError(HoarlineError):

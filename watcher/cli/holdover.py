@@ -9,36 +9,16 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from watcher.cli.options import ConfigOption, JsonOption, RulesOption
-from watcher.cli.treatment_options import (
-    authority_of,
-    fluid_type,
-    mix_of,
-    surface_of,
-    temperature_of,
-    visibility_of,
-    weather_of,
-)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from datetime import datetime, timedelta
+    from datetime import datetime
 
-    from watcher.alerts.model import StationView
-    from watcher.treatment.question import Holdover, HoldoverQuestion
+    from watcher.service.holdover_asking import Asked
+    from watcher.treatment.question import Holdover
     from watcher.treatment.words import FluidType
 
 _WIDTH = 100
-
-
-@dataclass(frozen=True, slots=True)
-class _Asked:
-    """The question, and which report it is about; None: given by hand."""
-
-    question: HoldoverQuestion
-    raw: str | None = None
-    observed_at: datetime | None = None
-    age: timedelta | None = None
-    note: str = ""
 
 
 def holdover(  # noqa: PLR0917 - one option for each thing that may be known
@@ -92,26 +72,26 @@ def holdover(  # noqa: PLR0917 - one option for each thing that may be known
     from watcher.cli.options import print_json
     from watcher.cli.tables import own_folder
     from watcher.clock import utc_now
-    from watcher.notify.message import CAUTION
+    from watcher.service.holdover_asking import answer_as_contract
     from watcher.service.tables_folder import load_tables
     from watcher.treatment.holdover import look_up
-    from watcher.treatment.question import as_contract
+    from watcher.treatment.parse_asked import authority_of, fluid_type, mix_of, surface_of
 
     now = utc_now()
     given = _Given(station, report, temp, weather, visibility, night)
-    asked = _asked(given, fluid_type(fluid), mix_of(mix), position, config, now)
+    asked = _asked(given, fluid_type(fluid, "--fluid"), mix_of(mix, "--mix"), position, config, now)
     tables = load_tables(own_folder(rules, config))
     question = replace(
         asked.question,
-        surface=surface_of(surface),
+        surface=surface_of(surface, "--surface"),
         flaps_set=flaps_set,
         active_frost=frost,
         cold_soaked_wing=cold_soaked,
-        authority=authority_of(authority, tables.authorities),
+        authority=authority_of(authority, tables.authorities, "--authority"),
     )
     answer = look_up(question, tables, now, training=training)
     if as_json:
-        print_json({**as_contract(answer, CAUTION), **_of_report(asked)})
+        print_json(answer_as_contract(answer, asked))
         return
     for line in _text(answer, replace(asked, question=question)):
         typer.echo(line)
@@ -131,8 +111,9 @@ class _Given:
 
 def _asked(  # noqa: PLR0917 - the options as they come
     given: _Given, fluid: FluidType, mix: str | None, position: str | None, config: Path | None, now: datetime
-) -> _Asked:
+) -> Asked:
     from watcher.errors import Problem, UsageError
+    from watcher.service import holdover_asking
 
     by_hand = [each for each in (given.temp, given.weather, given.visibility) if each is not None]
     ways = [bool(by_hand), given.report is not None, given.station is not None]
@@ -141,70 +122,27 @@ def _asked(  # noqa: PLR0917 - the options as they come
         remedy = "give --temp with --weather and --visibility, or --report, or a station code"
         raise UsageError([Problem("hoarline holdover", what, remedy)])
     if by_hand:
-        return _Asked(_by_hand(given, fluid, mix))
+        return holdover_asking.by_hand(fluid, mix, given.temp, given.weather, given.visibility, given.night, front="--")
     if given.report is not None:
         from watcher.cli.hand import hand_now, hand_view
 
         view = hand_view(given.report, None, position, now)
         if view.latest is None:
             raise UsageError([Problem("--report", "is a TAF", "give a METAR or SPECI")])
-        return _of_view(view, given.night, fluid, mix, hand_now(given.report, None, now))
+        return holdover_asking.of_view(view, given.night, fluid, mix, hand_now(given.report, None, now))
     from watcher.cli.stored import stored
 
     assert given.station is not None
-    return _of_view(stored([given.station], config, now).views[0], given.night, fluid, mix, now)
+    return holdover_asking.of_view(stored([given.station], config, now).views[0], given.night, fluid, mix, now)
 
 
-def _by_hand(given: _Given, fluid: FluidType, mix: str | None) -> HoldoverQuestion:
-    from watcher.treatment.question import HoldoverQuestion
-
-    low, high = temperature_of(given.temp) if given.temp is not None else (None, None)
-    metres, bound = visibility_of(given.visibility) if given.visibility is not None else (None, None)
-    groups = weather_of(given.weather) if given.weather is not None else None
-    return HoldoverQuestion(
-        fluid=fluid,
-        mix=mix,
-        temp_low_c=low,
-        temp_high_c=high,
-        weather=groups,
-        visibility_m=metres,
-        visibility_bound=bound,
-        night=given.night,
-    )
-
-
-def _of_view(view: StationView, night: bool | None, fluid: FluidType, mix: str | None, now: datetime) -> _Asked:
-    """Return the question about a station's latest report; a report too old to say what falls now leaves it open."""
-    from dataclasses import replace
-    from datetime import timedelta
-
-    from watcher.alerts.latest import facts_of
-    from watcher.errors import Problem, UsageError
-    from watcher.treatment.asking import question_of
-    from watcher.units import duration_text
-
-    facts = facts_of(view, now)
-    observation = view.observation
-    if facts is None or observation is None:
-        remedy = "is it watched? hoarline now shows what is known of it"
-        raise UsageError([Problem(f"station {view.station.code}", "has no report", remedy)])
-    question = question_of(observation, facts, fluid=fluid, mix=mix)
-    question = replace(question, night=night if night is not None else question.night)
-    age = now - observation.observed_at
-    note = ""
-    # Common practice, no source: most stations report every 30 or 60 minutes.
-    if age > timedelta(minutes=90) or view.state.blind_since is not None:
-        note = f"The report is {duration_text(age)} old: what falls now is not known."
-        question = replace(question, weather=None)
-    return _Asked(question, observation.raw, observation.observed_at, age, note)
-
-
-def _text(answer: Holdover, asked: _Asked) -> Iterator[str]:
+def _text(answer: Holdover, asked: Asked) -> Iterator[str]:
     """Yield the answer in the first line, then where it comes from, why, and the cautions."""
     from textwrap import wrap
 
     from watcher.cli.marks import shown
     from watcher.notify.message import CAUTION
+    from watcher.treatment.holdover_words import basis_words, headline
     from watcher.treatment.parts import fluid_words
 
     fluid = fluid_words(asked.question)
@@ -217,51 +155,7 @@ def _text(answer: Holdover, asked: _Asked) -> Iterator[str]:
         assert asked.age is not None
         yield shown(f"  report {clock_z(asked.observed_at)}, {duration_text(asked.age)} old: {asked.raw}")
     if answer.table is not None:
-        yield shown(f"  {answer.table}; {answer.authority}, season {answer.season}; {_basis(answer)}")
+        yield shown(f"  {answer.table}; {answer.authority}, season {answer.season}; {basis_words(answer)}")
     said = [asked.note, answer.why, answer.caution, CAUTION]
     for sentence in filter(None, said):
         yield from wrap(shown(sentence), _WIDTH, initial_indent="  ", subsequent_indent="  ")
-
-
-def headline(answer: Holdover) -> str:
-    """Return the answer in one clause."""
-    from watcher.treatment.question import Outcome
-    from watcher.treatment.words import COLUMN_WORDS
-
-    column = f"{COLUMN_WORDS[answer.column]}" if answer.column is not None else ""
-    match answer.outcome:
-        case Outcome.TIME if answer.lower_min == answer.upper_min:
-            return f"{answer.lower_min} min holdover time, {column}"
-        case Outcome.TIME:
-            return f"{answer.lower_min}-{answer.upper_min} min holdover time, {column}"
-        case Outcome.ALLOWANCE if answer.allowance_min is not None:
-            return f"No holdover time; allowance time {answer.allowance_min} min"
-        case Outcome.ALLOWANCE:
-            return "No holdover time; an allowance time may exist"
-        case Outcome.SPECIAL:
-            return "No holdover time on the tables"
-        case Outcome.OUT_OF_SEASON:
-            return f"No minutes: the tables are out of season, {column}"
-        case Outcome.UNKNOWN:
-            return "No answer"
-        case Outcome.NOT_NEEDED:
-            return "No holdover time needed for this weather"
-        case Outcome.NONE:
-            return f"No holdover time exists{f', {column}' if column else ''}"
-
-
-def _basis(answer: Holdover) -> str:
-    force = "in force" if answer.current else "NOT in force"
-    basis = {"official": "official figures", "seen": "read in an old copy", "memory": "from memory"}
-    confidence = f", confidence {answer.confidence.value}" if answer.confidence is not None else ""
-    return f"{force}; {basis[answer.basis.value]}{confidence}" if answer.basis is not None else force
-
-
-def _of_report(asked: _Asked) -> dict[str, object]:
-    from watcher.units import iso_z
-
-    return {
-        "raw": asked.raw,
-        "observed_at": iso_z(asked.observed_at) if asked.observed_at is not None else None,
-        "report_age_min": round(asked.age.total_seconds() / 60, 1) if asked.age is not None else None,
-    }

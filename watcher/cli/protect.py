@@ -77,14 +77,14 @@ def start(  # noqa: PLR0917 - options of a command
     becomes shorter or is lost, while hoarline run is running.
     """
     from watcher.cli.moments import time_before
-    from watcher.cli.treatment_options import authority_of, fluid_type, mix_of, surface_of
     from watcher.treatment.kinds import Flaps
+    from watcher.treatment.parse_asked import authority_of, fluid_type, mix_of, surface_of
     from watcher.treatment.protection import Protection
     from watcher.treatment.words import Surface
 
     with _desk(config, rules) as desk:
         known = _profile(profile, rules or desk.folder)
-        kind, begun = fluid_type(fluid), time_before("--started", started, desk.now)
+        kind, begun = fluid_type(fluid, "--fluid"), time_before("--started", started, desk.now)
         over = time_before("--ended", ended, desk.now) if ended is not None else None
         _check_times(begun, over)
         wing = known.wing_material.value if known is not None and known.wing_material is not None else "unknown"
@@ -94,10 +94,10 @@ def start(  # noqa: PLR0917 - options of a command
             station=station.upper(),
             aircraft=_label(aircraft),
             fluid=kind,
-            mix=_mix(mix_of(mix), thickened=kind.thickened),
+            mix=_mix(mix_of(mix, "--mix"), thickened=kind.thickened),
             started_at=begun,
             counts_from=begun,
-            surface=surface_of(surface) if surface is not None else Surface(wing),
+            surface=surface_of(surface, "--surface") if surface is not None else Surface(wing),
             flaps_set=flaps_set or extended,
             lout_c=_lout(lout),
             cold_soaked_wing=cold_soaked,
@@ -106,7 +106,7 @@ def start(  # noqa: PLR0917 - options of a command
             engine_wait_min=known.engine_bleed_wait_min if known is not None else None,
             apu_wait_min=known.apu_bleed_wait_min if known is not None else None,
             waits_source=known.waits_source if known is not None else None,
-            authority=authority_of(authority, desk.tables.authorities),
+            authority=authority_of(authority, desk.tables.authorities, "--authority"),
             training=training,
         )
         _print(desk, [desk.protections.start(wanted, desk.now)], as_json=as_json, single=True)
@@ -148,13 +148,13 @@ def see(  # noqa: PLR0917 - options of a command
 
     What is left out counts as the latest report has it.
     """
-    from watcher.cli.treatment_options import visibility_of, weather_of
     from watcher.errors import Problem, UsageError
+    from watcher.treatment.parse_asked import visibility_of, weather_of
     from watcher.treatment.protection import with_entry
     from watcher.treatment.protection_weather import Entered
 
-    groups = weather_of(weather) if weather is not None else None
-    metres, bound = visibility_of(visibility) if visibility is not None else (None, None)
+    groups = weather_of(weather, "--weather") if weather is not None else None
+    metres, bound = visibility_of(visibility, "--visibility") if visibility is not None else (None, None)
     if not groups and metres is None and not frost:
         remedy = "give --weather, --visibility or --frost; better weather is not entered, it lengthens nothing"
         raise UsageError([Problem("hoarline protect see", "has nothing to enter", remedy)])
