@@ -14,18 +14,20 @@ from watcher.treatment.clocks import whole_minutes_to
 from watcher.treatment.procedures import Item
 from watcher.treatment.protection import Standing
 from watcher.treatment.protection_steps import next_step
-from watcher.units import clock_z, duration_text, iso_z
+from watcher.treatment.protection_words import (
+    age_min,
+    figures_words,
+    fluid_words,
+    headline,
+    open_words,
+    report_words,
+    waits_words,
+    why_words,
+)
+from watcher.units import clock_z, iso_z
 
 _WIDTH = 80
 _LEAD = 13
-_STANDS = {
-    Standing.NO_LIMIT: "NO LIMIT  nothing falls that a table answers for",
-    Standing.SPECIAL: "LOST  no take-off in this weather without a special approval",
-    Standing.NONE: "LOST  no holdover time exists in this weather",
-    Standing.BLIND: "NO MINUTES  the station is blind: no usable report",
-    Standing.UNKNOWN: "NO MINUTES  the weather cannot be told",
-    Standing.OUT_OF_SEASON: "NO MINUTES  the tables are out of season",
-}
 
 
 def text_of(reading: Reading, step: Item | None) -> str:
@@ -86,7 +88,7 @@ def as_json(reading: Reading, step: Item | None) -> dict[str, object]:
         "current": holdover.current if holdover is not None else None,
         "training": protection.training,
         "observed_at": _iso(observation.observed_at if observation is not None else None),
-        "report_age_min": _age_min(reading),
+        "report_age_min": age_min(clocks, observation),
         "raw": observation.raw if observation is not None else None,
         "ended_at": _iso(protection.ended_at),
         "ending": protection.ending.value if protection.ending is not None else None,
@@ -96,87 +98,29 @@ def as_json(reading: Reading, step: Item | None) -> dict[str, object]:
 
 def _lines(reading: Reading, step: Item | None) -> Iterator[str]:
     protection, clocks = reading.protection, reading.clocks
-    fluid = f"{protection.fluid.value} {protection.mix}" if protection.mix is not None else protection.fluid.value
     training = "TRAINING  " if clocks.training and protection.live else ""
     began = f"final application {clock_z(protection.started_at)}"
-    yield from _wrapped("", f"{protection.id}  {plain(protection.aircraft)} at {protection.station}, {fluid}, {began}")
-    yield from _wrapped("  ", f"{training}{_headline(reading)}")
+    who = f"{protection.id}  {plain(protection.aircraft)} at {protection.station}"
+    yield from _wrapped("", f"{who}, {fluid_words(protection)}, {began}")
+    yield from _wrapped("  ", f"{training}{headline(protection, clocks)}")
     if clocks.upper_ends_at is not None and clocks.standing is Standing.RUNNING:
         left = whole_minutes_to(clocks.upper_ends_at, clocks.at)
         yield f"  {left} min to the upper end at {clock_z(clocks.upper_ends_at)}"
     if protection.ended_at is not None:
         return
-    yield from _waits(reading)
+    yield from _wrapped("  ", waits_words(protection, clocks))
     yield ""
     yield from _said("Next step", next_step(protection, clocks))
     if step is not None:
         yield from _said("Checklist", step.text)
-    yield from _because(reading)
-    yield from _said("Report", _report(reading))
-    yield from _said("Figures", _figures(reading))
+    why = why_words(clocks)
+    if why is not None:
+        yield from _said("Why", why)
+    for gap in open_words(protection, clocks):
+        yield from _said("Open", gap)
+    yield from _said("Report", report_words(clocks, reading.observation))
+    yield from _said("Figures", figures_words(protection, clocks))
     yield from _wrapped("  ", CAUTION)
-
-
-def _headline(reading: Reading) -> str:
-    protection, clocks = reading.protection, reading.clocks
-    if protection.ended_at is not None:
-        return f"ENDED {clock_z(protection.ended_at)}: {protection.ending or ''}".replace("-", " ")
-    left = whole_minutes_to(clocks.ends_at, clocks.at)
-    end = clock_z(clocks.ends_at) if clocks.ends_at is not None else ""
-    what = "the allowance time" if clocks.allowance_ends_at is not None else "the lower end"
-    if clocks.standing is Standing.OVER:
-        assert clocks.ends_at is not None
-        return f"OVER  past {what} since {end} ({duration_text(clocks.at - clocks.ends_at)})"
-    if clocks.standing is Standing.ALLOWANCE:
-        return f"{left} MIN to the end of {what} at {end}; no holdover time exists"
-    if clocks.standing is Standing.RUNNING:
-        return f"{left} MIN to {what} at {end}"
-    return _STANDS[clocks.standing]
-
-
-def _waits(reading: Reading) -> Iterator[str]:
-    """Yield when the waits for bleed air end; where that is not known, that it is not."""
-    protection, clocks = reading.protection, reading.clocks
-    waits = [
-        f"{what} wait ends {clock_z(end)}"
-        for what, end in (("engine bleed", clocks.engine_bleed_wait_ends), ("APU bleed", clocks.apu_bleed_wait_ends))
-        if end is not None
-    ]
-    if waits:
-        yield from _wrapped("  ", f"{', '.join(waits)} ({protection.waits_source}). Not a permission.")
-    elif protection.treatment_ended_at is None:
-        yield from _wrapped("  ", "Bleed waits: they run from the end of the treatment; say it with protect treated.")
-    else:
-        yield from _wrapped("  ", "Bleed waits: not known for this aircraft; its manual says how long they are.")
-
-
-def _because(reading: Reading) -> Iterator[str]:
-    clocks = reading.clocks
-    if clocks.worst is not None:
-        by = "Seen by the crew" if clocks.worst.seen.by_crew else "Report"
-        why = f"{clocks.worst.holdover.why} {clocks.worst.holdover.caution}".strip()
-        yield from _said("Why", f"{by} of {clock_z(clocks.worst.seen.first_at)}, the worst so far: {why}")
-    if reading.protection.was_blind and not clocks.blind:
-        yield from _said("Open", "The station was blind for some time. Judge yourself what fell then.")
-    for each in clocks.unsure:
-        yield from _said("Open", f"{clock_z(each.seen.first_at)}: {each.holdover.why} Judge yourself what fell then.")
-
-
-def _report(reading: Reading) -> str:
-    age = _age_min(reading)
-    blind = " The station is blind." if reading.clocks.blind else ""
-    if reading.observation is None or age is None:
-        return f"none at hand.{blind}"
-    return f"{age} min old: {reading.observation.raw}{blind}"
-
-
-def _figures(reading: Reading) -> str:
-    holdover = reading.clocks.worst.holdover if reading.clocks.worst is not None else None
-    rule = reading.protection.authority or "strictest authority"
-    if holdover is None or holdover.table is None:
-        return f"no table was needed; {rule}"
-    force = "in force" if holdover.current else "NOT in force"
-    return f"{holdover.table}; {holdover.authority}, season {holdover.season}; {force}; {rule}"
 
 
 def _said(label: str, text: str) -> Iterator[str]:
@@ -185,12 +129,6 @@ def _said(label: str, text: str) -> Iterator[str]:
 
 def _wrapped(first: str, text: str, rest: str | None = None) -> Iterator[str]:
     yield from wrap(text, _WIDTH, initial_indent=first, subsequent_indent=first if rest is None else rest)
-
-
-def _age_min(reading: Reading) -> int | None:
-    if reading.observation is None:
-        return None
-    return max(0, int((reading.clocks.at - reading.observation.observed_at).total_seconds() // 60))
 
 
 def _iso(moment: datetime | None) -> str | None:
