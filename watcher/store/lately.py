@@ -1,12 +1,14 @@
-"""What feeds and calendars show: alerts that stand or ended lately, and stations that are blind or were lately."""
+"""What feeds, calendars and pages show: alerts that stand or ended lately, and stations that are blind or were."""
 
 from __future__ import annotations
 
 from datetime import datetime
+from typing import Any
 
-from sqlalchemy import Connection, and_, or_, select
+from sqlalchemy import Connection, Select, and_, or_, select
 
 from watcher.alerts.model import Episode, Event, SubjectKind
+from watcher.rulebook.words import Flag, Level
 from watcher.store.episodes import episode_of, event_of, events_named
 from watcher.store.tables import episode, event, station_state
 
@@ -20,6 +22,31 @@ def alerts_since(connection: Connection, since: datetime, station: str | None) -
     )
     if station is not None:
         query = query.where(episode.c.station == station)
+    return _with_last_event(connection, query)
+
+
+def ended(  # noqa: PLR0917 - one for each thing that may be asked
+    connection: Connection, limit: int, station: str | None, flag: Flag | None, min_level: Level, before: str | None
+) -> tuple[tuple[Episode, Event], ...]:
+    """Return the episodes that ended, the last to end first; see `Store.ended`."""
+    query = (
+        select(episode)
+        .where(episode.c.opened_at.is_not(None), episode.c.ended_at.is_not(None), episode.c.level >= min_level.value)
+        .order_by(episode.c.ended_at.desc(), episode.c.id.desc())
+        .limit(limit)
+    )
+    if station is not None:
+        query = query.where(episode.c.station == station)
+    if flag is not None:
+        query = query.where(episode.c.flag == flag.value)
+    if before is not None:
+        its_end = select(episode.c.ended_at).where(episode.c.id == before).scalar_subquery()
+        earlier = episode.c.ended_at < its_end
+        query = query.where(or_(earlier, and_(episode.c.ended_at == its_end, episode.c.id < before)))
+    return _with_last_event(connection, query)
+
+
+def _with_last_event(connection: Connection, query: Select[Any]) -> tuple[tuple[Episode, Event], ...]:
     found = [episode_of(row) for row in connection.execute(query).mappings()]
     last = events_named(connection, (f"{item.id}.{item.seq}" for item in found))
     return tuple((item, last[name]) for item in found if (name := f"{item.id}.{item.seq}") in last)

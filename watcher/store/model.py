@@ -50,6 +50,31 @@ class Delivery:
     last_error: str | None
 
 
+class Again(StrEnum):
+    """What became of the wish to send a message again.
+
+    due: it goes now. newer: another message tells the same or what came later. outdated: what it says no longer holds.
+    """
+
+    DUE = "due"
+    UNKNOWN = "unknown"
+    ARRIVED = "arrived"
+    UNDER_WAY = "under way"
+    SWITCHED_OFF = "switched off"
+    TOO_OLD = "too old"
+    NEWER = "newer"
+    OUTDATED = "outdated"
+
+
+@dataclass(frozen=True, slots=True)
+class Arrivals:
+    """How messages to one destination went lately. `failed_at`: when the message that `error` is of was made."""
+
+    sent_at: datetime | None = None
+    error: str | None = None
+    failed_at: datetime | None = None
+
+
 @dataclass(frozen=True, slots=True)
 class Disabled:
     """A destination that gets nothing until it is enabled again."""

@@ -7,6 +7,7 @@ that after a crash only what was leased is sent again, under the same id.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
@@ -15,7 +16,7 @@ from sqlalchemy import ColumnElement, Connection, RowMapping, bindparam, func, s
 from watcher.alerts.model import EventType
 from watcher.alerts.outbox import Settled
 from watcher.rulebook.words import Kind, Level
-from watcher.store.model import Delivery, DeliveryState, ToldLine
+from watcher.store.model import Arrivals, Delivery, DeliveryState, ToldLine
 from watcher.store.tables import delivery, delivery_event
 from watcher.store.upsert import in_portions
 
@@ -93,12 +94,36 @@ def settle(connection: Connection, results: Sequence[Settled], now: datetime) ->
     )
 
 
-def read_deliveries(connection: Connection, limit: int, state: str | None) -> tuple[Delivery, ...]:
-    """Return deliveries, the newest first, of all states or of one."""
+def read_deliveries(  # noqa: PLR0917 - one for each thing that may be asked
+    connection: Connection,
+    limit: int,
+    state: str | None = None,
+    destination: str | None = None,
+    about: str | None = None,
+    before: str | None = None,
+) -> tuple[Delivery, ...]:
+    """Return deliveries, the newest first; see `Store.deliveries`."""
     query = select(delivery).order_by(delivery.c.number.desc()).limit(limit)
     if state is not None:
         query = query.where(delivery.c.state == DeliveryState(state).value)
-    rows = connection.execute(query).mappings().all()
+    if destination is not None:
+        query = query.where(delivery.c.destination == destination)
+    if about is not None:
+        telling = select(delivery_event.c.delivery_id).where(delivery_event.c.subject_id == about)
+        query = query.where(delivery.c.id.in_(telling))
+    if before is not None:
+        number = select(delivery.c.number).where(delivery.c.id == before).scalar_subquery()
+        query = query.where(delivery.c.number < number)
+    return _with_lines(connection, connection.execute(query).mappings().all())
+
+
+def read_delivery(connection: Connection, delivery_id: str) -> Delivery | None:
+    """Return one delivery by its name."""
+    rows = connection.execute(select(delivery).where(delivery.c.id == delivery_id)).mappings().all()
+    return next(iter(_with_lines(connection, rows)), None)
+
+
+def _with_lines(connection: Connection, rows: Sequence[RowMapping]) -> tuple[Delivery, ...]:
     told: dict[str, list[ToldLine]] = {row["id"]: [] for row in rows}
     for some in in_portions(list(told)):
         lines = select(delivery_event).where(delivery_event.c.delivery_id.in_(some)).order_by(delivery_event.c.number)
@@ -111,6 +136,23 @@ def counts(connection: Connection) -> dict[str, int]:
     """Return how many deliveries are in each state, all five named."""
     found = connection.execute(select(delivery.c.state, func.count()).group_by(delivery.c.state))
     return {state.value: 0 for state in DeliveryState} | dict(found.all())
+
+
+def arrivals(connection: Connection) -> dict[str, Arrivals]:
+    """Return by destination when something last arrived there, and what went wrong last."""
+    sent = select(delivery.c.destination, func.max(delivery.c.settled_at)).where(
+        delivery.c.state == DeliveryState.SENT.value
+    )
+    found = {name: Arrivals(at) for name, at in connection.execute(sent.group_by(delivery.c.destination))}
+    last_failed = (
+        select(func.max(delivery.c.number)).where(delivery.c.last_error.is_not(None)).group_by(delivery.c.destination)
+    )
+    failed = select(delivery.c.destination, delivery.c.last_error, delivery.c.made_at).where(
+        delivery.c.number.in_(last_failed)
+    )
+    for name, error, at in connection.execute(failed):
+        found[name] = replace(found.get(name, Arrivals()), error=error, failed_at=at)
+    return found
 
 
 def level_of(number: int | None) -> Level | None:

@@ -13,8 +13,10 @@ from watcher.alerts.model import Acknowledgement, Episode, Event, StationView
 from watcher.alerts.outbox import Claimed, Settled, Told
 from watcher.reports.model import Observation, Report
 from watcher.reports.station import Station
+from watcher.rulebook.words import Flag, Level
 from watcher.store import (
     acknowledgements,
+    again,
     claims,
     destinations,
     episodes,
@@ -35,6 +37,8 @@ from watcher.store import (
 from watcher.store.database import Database
 from watcher.store.model import (
     Acknowledged,
+    Again,
+    Arrivals,
     Delivery,
     Disabled,
     Lately,
@@ -190,6 +194,34 @@ class Store:
                 lately.alerts_since(connection, since, station), lately.sights_since(connection, since, station)
             )
 
+    def ended(
+        self,
+        limit: int,
+        *,
+        station: str | None = None,
+        flag: Flag | None = None,
+        min_level: Level = Level.NOTE,
+        before: str | None = None,
+    ) -> tuple[tuple[Episode, Event], ...]:
+        """Return the episodes that ended, of those that somebody was told of, the last to end first.
+
+        Parameters
+        ----------
+        limit
+            How many at most.
+        station, flag, min_level
+            Only those there, of it, or with at least this last level.
+        before
+            The name of an episode: only those that come after it in this order.
+
+        Returns
+        -------
+        tuple
+            Each episode with its last event.
+        """
+        with self._database.read() as connection:
+            return lately.ended(connection, limit, station, flag, min_level, before)
+
     def acknowledge(self, episode: str, *, by: str, note: str, now: datetime) -> Acknowledged | None:
         """Take an episode in hand; the next turn of the cycle tells everyone who was told of it.
 
@@ -283,10 +315,51 @@ class Store:
             with self._database.write() as connection:
                 outbox.settle(connection, results, now)
 
-    def deliveries(self, limit: int, state: str | None = None) -> tuple[Delivery, ...]:
-        """Return the newest deliveries, newest first; `state` pending, leased, sent, dead or expired: only those."""
+    def deliveries(
+        self,
+        limit: int,
+        state: str | None = None,
+        *,
+        destination: str | None = None,
+        about: str | None = None,
+        before: str | None = None,
+    ) -> tuple[Delivery, ...]:
+        """Return the newest deliveries, newest first.
+
+        Parameters
+        ----------
+        limit
+            How many at most.
+        state
+            pending, leased, sent, dead or expired: only those.
+        destination
+            Only those to one destination.
+        about
+            Only those that tell of an episode, a station's blindness or a protection, by its name.
+        before
+            The name of a delivery: only those that were made before it.
+        """
         with self._database.read() as connection:
-            return outbox.read_deliveries(connection, limit, state)
+            return outbox.read_deliveries(connection, limit, state, destination, about, before)
+
+    def delivery(self, delivery_id: str) -> Delivery | None:
+        """Return one delivery by its name; None when there is none."""
+        with self._database.read() as connection:
+            return outbox.read_delivery(connection, delivery_id)
+
+    def send_again(self, delivery_id: str, now: datetime) -> Again:
+        """Let a message that did not arrive be due now, under its own name; its attempts go on counting.
+
+        It must still say how things stand, and nothing newer about the same may have been made for its destination.
+        One that waits for its next try is only made due. One that arrived is never sent again.
+        """
+        with self._database.write() as connection:
+            return again.send_again(connection, delivery_id, now)
+
+    def arrivals(self) -> dict[str, Arrivals]:
+        """Return by destination when something last arrived there, and what went wrong last."""
+        with self._database.read() as connection:
+            return outbox.arrivals(connection)
 
     def outbox_counts(self) -> dict[str, int]:
         """Return how many deliveries are in each of the five states."""
