@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from watcher.alerts.model import StationView
-    from watcher.cli.night_answer import Answer, Asked
     from watcher.outlook.night.model import Aircraft
+    from watcher.service.night_answers import Answer, Asked
 
 
 def night(  # noqa: PLR0917 - one option for each thing that may be known
@@ -70,9 +70,9 @@ def night(  # noqa: PLR0917 - one option for each thing that may be known
 
     from watcher.cli.hand import hand_now
     from watcher.cli.moments import time_ahead
-    from watcher.cli.night_answer import Asked, answers, worst_first
     from watcher.cli.options import print_json
     from watcher.clock import utc_now
+    from watcher.service.night_answers import Asked, answers, worst_first
 
     now = hand_now(report, taf, utc_now()) if report or taf else utc_now()
     departs_at = time_ahead("--until", until, now) if until is not None else None

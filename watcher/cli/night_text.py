@@ -15,7 +15,7 @@ from watcher.outlook.night.sensitivity import deposit_chance
 from watcher.units import clock_z, duration_text
 
 if TYPE_CHECKING:
-    from watcher.cli.night_answer import Answer
+    from watcher.service.night_answers import Answer
 
 COLUMNS = 80
 NO_MEASUREMENT = (

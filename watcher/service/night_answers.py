@@ -1,4 +1,4 @@
-"""The answers of `hoarline night`: each station's night, a while after it, and what would change it."""
+"""The answers of a night for commands, pages and programs: the night, a while after it, what would change it."""
 
 from __future__ import annotations
 
