@@ -26,7 +26,7 @@ from watcher.alerts.changes import Changes
 from watcher.alerts.model import EventType, Phase, StationState
 from watcher.alerts.outbox import Settled
 from watcher.store import thinning
-from watcher.store.model import StoredDestination, StoredSubscription, Thinned
+from watcher.store.model import EventNumbers, StoredDestination, StoredSubscription, Thinned
 from watcher.store.store import Store
 
 DAY = timedelta(days=1)
@@ -72,6 +72,21 @@ def test_an_ended_episode_goes_with_all_that_was_said_of_it(store: Store, url: s
     rows = everything(url)
     assert rows["delivery"] == rows["delivery_event"] == rows["event"] == rows["episode"] == []
     assert is_sound(url)
+
+
+def test_whoever_follows_the_events_can_learn_up_to_where_some_are_gone(store: Store, monkeypatch) -> None:
+    """Numbers alone do not tell: events of what goes on stay between those that went."""
+    monkeypatch.setattr(thinning, "_AT_ONCE", 2)
+    assert store.event_numbers() == EventNumbers(newest=0, removed_to=0)
+    names = ("XNOR-1", "XNOR-2", "XNOR-3", "XNOR-4", "XNOR-5")
+    store.commit(Changes(NOW, (a_change(events=tuple(map(an_event, names)), episodes=(an_episode(2),)),)))
+    assert store.event_numbers() == EventNumbers(newest=5, removed_to=0)
+    assert store.thin(NOW + DAY).events == 4
+    assert [number for number, _ in store.events_after(0, 9)] == [2]
+    assert store.event_numbers() == EventNumbers(newest=5, removed_to=5)
+    store.commit(Changes(NOW + DAY, (a_change(version=1, events=(an_event("XNOR-6", at=NOW + DAY),)),)))
+    assert store.thin(NOW + DAY).events == 0
+    assert store.event_numbers() == EventNumbers(newest=6, removed_to=5)
 
 
 def test_what_was_told_of_an_open_episode_stays(store: Store) -> None:

@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Any
 
 from pydantic import TypeAdapter
-from sqlalchemy import ColumnElement, Connection, RowMapping, insert, select
+from sqlalchemy import ColumnElement, Connection, RowMapping, func, insert, select
 
 from watcher.alerts.model import Episode, Event, EventBody, EventType, Hold, Phase, SubjectKind, Taken
 from watcher.outlook.model import Expectation
@@ -98,6 +98,12 @@ def events_after(connection: Connection, number: int, limit: int) -> tuple[tuple
     """Return the events that were added after a number, each with its own."""
     query = select(event).where(event.c.number > number).order_by(event.c.number).limit(limit)
     return tuple((row["number"], event_of(row)) for row in connection.execute(query).mappings())
+
+
+def newest_number(connection: Connection) -> int:
+    """Return the number of the newest event that is kept; 0 where there is none."""
+    found: int | None = connection.execute(select(func.max(event.c.number))).scalar()
+    return found or 0
 
 
 def episode_of(row: RowMapping) -> Episode:

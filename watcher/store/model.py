@@ -85,6 +85,14 @@ class Disabled:
 
 
 @dataclass(frozen=True, slots=True)
+class EventNumbers:
+    """How far the numbers of events go. `newest`: the highest ever kept; `removed_to`: the highest removed, 0: none."""
+
+    newest: int
+    removed_to: int
+
+
+@dataclass(frozen=True, slots=True)
 class Thinned:
     """How many rows were removed."""
 

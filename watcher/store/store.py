@@ -41,6 +41,7 @@ from watcher.store.model import (
     Arrivals,
     Delivery,
     Disabled,
+    EventNumbers,
     Lately,
     People,
     SchemaStatus,
@@ -166,6 +167,12 @@ class Store:
         """Return up to `limit` events added after a row, oldest first, each with its own row; 0 is before the first."""
         with self._database.read() as connection:
             return episodes.events_after(connection, last_rowid, limit)
+
+    def event_numbers(self) -> EventNumbers:
+        """Return how far the numbers of the events go, and up to which of them some were removed."""
+        with self._database.read() as connection:
+            removed_to = kept.events_removed_to(connection)
+            return EventNumbers(max(episodes.newest_number(connection), removed_to), removed_to)
 
     def events_between(self, begin: datetime, end: datetime) -> tuple[Event, ...]:
         """Return the events made from a time up to and with another, oldest first."""

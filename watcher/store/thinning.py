@@ -7,6 +7,7 @@ from datetime import datetime
 
 from sqlalchemy import ColumnElement, Connection, Delete, Table, delete, or_, select
 
+from watcher.store import kept
 from watcher.store.database import Database
 from watcher.store.model import Thinned
 from watcher.store.outbox import OWED
@@ -38,14 +39,7 @@ def thin(database: Database, before: datetime) -> Thinned:
             delivery.c.valid_until < before,
             ~_tells_of_what_goes_on(),
         ),
-        events=_remove(
-            database,
-            event,
-            event.c.number,
-            event.c.at < before,
-            ~_goes_on(event.c.subject_id),
-            ~select(delivery_event.c.event_id).where(delivery_event.c.event_id == event.c.id).exists(),
-        ),
+        events=_remove_events(database, before),
         episodes=_remove(database, episode, episode.c.id, episode.c.ended_at < before),
         acknowledgements=_remove(
             database,
@@ -60,6 +54,26 @@ def thin(database: Database, before: datetime) -> Thinned:
 
 def _remove(database: Database, table: Table, key: ColumnElement[object], *conditions: ColumnElement[bool]) -> int:
     return sum(_portions(database, delete(table).where(key.in_(select(key).where(*conditions).limit(_AT_ONCE)))))
+
+
+def _remove_events(database: Database, before: datetime) -> int:
+    """Remove events, and note up to which number: whoever follows them is told what they will never see."""
+    over = (
+        event.c.at < before,
+        ~_goes_on(event.c.subject_id),
+        ~select(delivery_event.c.event_id).where(delivery_event.c.event_id == event.c.id).exists(),
+    )
+    some = select(event.c.number).where(*over).order_by(event.c.number).limit(_AT_ONCE)
+    statement = delete(event).where(event.c.number.in_(some)).returning(event.c.number)
+    removed, portion = 0, _AT_ONCE
+    while portion == _AT_ONCE:
+        with database.write() as connection:
+            numbers = connection.execute(statement).scalars().all()
+            if numbers:
+                kept.note_events_removed(connection, max(numbers))
+        portion = len(numbers)
+        removed += portion
+    return removed
 
 
 def _portions(database: Database, statement: Delete) -> Iterator[int]:
