@@ -42,7 +42,14 @@ def entry(number: int = 17, type_: EventType = EventType.RAISED, minutes: float 
 
 
 def made(entries: Sequence[Entry], about: str = "XNOR Northby") -> bytes:
-    return atom_feed(entries, ADDRESSES, about=about, authority="ice.example.org", empty_at=EMPTY_AT)
+    return atom_feed(
+        entries,
+        ADDRESSES,
+        subject=about.partition(" ")[0],
+        about=about,
+        authority="ice.example.org",
+        empty_at=EMPTY_AT,
+    )
 
 
 def held_to_the_rfc(document: bytes) -> etree._Element:
@@ -126,7 +133,10 @@ def test_a_feed_without_alerts_is_a_feed() -> None:
 
 
 def test_a_station_has_the_same_feed_for_ever_and_no_other_has_it() -> None:
-    ids = [read(made(entries, about)).feed.id for entries, about in (([], "XNOR"), ([entry()], "XNOR"), ([], "XBAY"))]
+    ids = [
+        read(made(entries, about)).feed.id
+        for entries, about in (([], "XNOR"), ([entry()], "XNOR Northby"), ([], "XBAY"))
+    ]
     assert ids[0] == ids[1] != ids[2]
 
 

@@ -52,6 +52,7 @@ def period(type_: EventType = EventType.RAISED, place: Station = XNOR, said: Any
 def made(*periods: Period) -> bytes:
     return calendar(
         periods,
+        subject="XNOR",
         about="XNOR Northby",
         authority="ice.example.org",
         page=lambda station: f"https://ice.example.org/stations/{station}",

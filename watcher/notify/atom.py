@@ -45,7 +45,7 @@ class Addresses:
 
 
 def atom_feed(
-    entries: Sequence[Entry], addresses: Addresses, *, about: str, authority: str, empty_at: datetime
+    entries: Sequence[Entry], addresses: Addresses, *, subject: str, about: str, authority: str, empty_at: datetime
 ) -> bytes:
     """Return an Atom feed.
 
@@ -56,8 +56,10 @@ def atom_feed(
         says how many.
     addresses
         Where its links lead.
+    subject
+        What it is of, in a word that lasts: the code of the station, or ``all``.
     about
-        What it is of: the station, or all.
+        The same for people.
     authority
         The host that the names of feed and entries begin with; it must stay the same (RFC 4151).
     empty_at
@@ -67,7 +69,7 @@ def atom_feed(
     shown = sorted(entries, key=lambda entry: (entry.event.type in ENDINGS, -entry.event.at.timestamp(), entry.name))
     shown = sorted(shown[:MOST_ENTRIES], key=lambda entry: entry.event.at, reverse=True)
     feed = etree.fromstring(f'<feed xmlns="{NAMESPACE}" xml:lang="en"/>')
-    _text(feed, "id", uuid5(NAMESPACE_URL, f"https://{authority}/alerts/{about}").urn)
+    _text(feed, "id", uuid5(NAMESPACE_URL, f"https://{authority}/alerts/{subject}").urn)
     _text(feed, "title", f"Icing alerts: {about}")
     _text(feed, "subtitle", _subtitle(len(entries) - len(shown)))
     _text(feed, "updated", iso_z(changed_at(shown, empty_at)))

@@ -36,15 +36,19 @@ class Period:
     blind_since: datetime | None = None
 
 
-def calendar(periods: Sequence[Period], *, about: str, authority: str, page: Callable[[str], str], home: str) -> bytes:
+def calendar(
+    periods: Sequence[Period], *, subject: str, about: str, authority: str, page: Callable[[str], str], home: str
+) -> bytes:
     """Return a calendar.
 
     Parameters
     ----------
     periods
         Alerts that somebody was told of, in any order.
+    subject
+        What it is of, in a word that lasts: the code of the station, or ``all``.
     about
-        What it is of: the station, or all.
+        The same for people.
     authority
         The host that the names of the entries end with; it must stay the same.
     page
@@ -52,7 +56,7 @@ def calendar(periods: Sequence[Period], *, about: str, authority: str, page: Cal
     home
         The address of the page of all that the calendar is of.
     """
-    lines = [*_head(about, authority, home)]
+    lines = [*_head(subject, about, authority, home)]
     for period in sorted(periods, key=lambda item: (item.episode.began_at, item.episode.id)):
         lines += [("BEGIN", "VEVENT"), *_event(period, authority, page), ("END", "VEVENT")]
     if not periods:
@@ -68,13 +72,12 @@ def changed_at(periods: Sequence[Period], empty_at: datetime) -> datetime:
     return max((_modified(period) for period in periods), default=empty_at)
 
 
-def _head(about: str, authority: str, home: str) -> Properties:
-    about = plain(about)
+def _head(subject: str, about: str, authority: str, home: str) -> Properties:
     yield "BEGIN", "VCALENDAR"
     yield "VERSION", "2.0"
     yield "PRODID", "-//Hoarline//Expected icing//EN"
-    yield "UID", str(uuid5(NAMESPACE_URL, f"https://{authority}/expected/{about}"))
-    yield "NAME", _escaped(f"Expected icing: {about}")
+    yield "UID", str(uuid5(NAMESPACE_URL, f"https://{authority}/expected/{subject}"))
+    yield "NAME", _escaped(f"Expected icing: {plain(about)}")
     yield "DESCRIPTION", _escaped(f"When treatment of aircraft is expected to be needed. {CAUTION}")
     yield "URL", home
     yield "REFRESH-INTERVAL;VALUE=DURATION", f"PT{int(REFRESH.total_seconds() // 60)}M"

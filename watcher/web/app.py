@@ -17,6 +17,7 @@ from watcher.web.bounds import Bounds
 from watcher.web.confirm import confirm_pages
 from watcher.web.doors import NotSignedIn
 from watcher.web.enter import entrance, to_entrance
+from watcher.web.feeds_out import feeds_out
 from watcher.web.house import House
 from watcher.web.pages import page_headers, refusal_page
 from watcher.web.problems import FieldProblem, Refusal, describe_problems, problem_response
@@ -49,7 +50,7 @@ def build_app(house: House) -> FastAPI:
         },
         redirect_slashes=False,
     )
-    for part in (take_pages, stop_pages, confirm_pages, episode_api, entrance, board_pages):
+    for part in (take_pages, stop_pages, confirm_pages, episode_api, feeds_out, entrance, board_pages):
         app.include_router(part(house))
     app.include_router(static_files())
     app.add_middleware(Bounds, headers=page_headers(), prefix=urlsplit(house.public_url or "").path)
