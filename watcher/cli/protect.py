@@ -239,9 +239,10 @@ def _desk(config: Path | None, rules: Path | None) -> Iterator[_Desk]:
 def _print(desk: _Desk, readings: list[Reading], *, as_json: bool, single: bool) -> None:
     from watcher.cli import protect_text
     from watcher.cli.options import print_json
+    from watcher.service.protection_contract import as_contract
 
     if as_json:
-        rows = [protect_text.as_json(each, _step(each, desk.folder)) for each in readings]
+        rows = [as_contract(each, _step(each, desk.folder)) for each in readings]
         print_json(rows[0] if single else rows)
         return
     typer.echo("\n\n".join(protect_text.text_of(each, _step(each, desk.folder)) for each in readings) or "No aircraft.")
