@@ -66,6 +66,7 @@ def add(  # noqa: PLR0917 - one option for each part of a destination
     from watcher.cli.options import print_json
     from watcher.clock import utc_now
     from watcher.errors import Problem, UsageError
+    from watcher.notify.signature import new_secret
 
     if sum(item is not None for item in (email, webhook, chat)) != 1:
         raise UsageError([Problem(f'destination "{name}"', "is one of --email, --webhook, --chat")])
@@ -73,7 +74,7 @@ def add(  # noqa: PLR0917 - one option for each part of a destination
     values = _given({
         "kind": kind, "address": email, "url": webhook, "text_field": text_field, "group_within": group_within,
     })  # fmt: skip
-    made = _new_secret() if kind == "webhook" and secret_file is None else None
+    made = new_secret() if kind == "webhook" and secret_file is None else None
     secret = made or _secret(secret_file if kind == "webhook" else chat)
     with _desk(config) as desk:
         now = utc_now()
@@ -214,25 +215,18 @@ class _Desk:
 
     def ask_again(self, name: str) -> str | None:
         """Give the owner seven days from now, and ask them."""
-        from watcher.clock import utc_now
+        import asyncio
 
-        address = self._unconfirmed(name)
-        self.management.change_destination(name, {}, None, utc_now())
-        return self.ask(name, address)
+        from watcher.clock import utc_now
+        from watcher.service.asking import ask_again
+
+        return asyncio.run(ask_again(self.settings, self.management, name, self.store.link_key(), utc_now()))
 
     def confirm(self, name: str, code: str) -> None:
-        import hmac
-
         from watcher.clock import utc_now
-        from watcher.errors import Problem, UsageError
-        from watcher.links import confirmation_code
+        from watcher.service.asking import confirm_by_code
 
-        address = self._unconfirmed(name)
-        right = hmac.compare_digest(confirmation_code(self.store.link_key(), name, address), code.strip())
-        if not right or not self.store.confirm_destination(name, address, utc_now()):
-            remedy = f"send the mail again: hoarline destination confirm {name}"
-            what = "is too old" if right else "is not the code of the mail"
-            raise UsageError([Problem(f'code "{code}"', what, remedy)])
+        confirm_by_code(self.management, self.store, name, code, self.store.link_key(), utc_now())
 
     def try_out(self, name: str) -> str | None:
         import asyncio
@@ -241,14 +235,6 @@ class _Desk:
         from watcher.service.asking import try_out
 
         return asyncio.run(try_out(self.settings, self.management.destination(name), utc_now()))
-
-    def _unconfirmed(self, name: str) -> str:
-        from watcher.errors import Problem, UsageError
-
-        known = self.management.destination(name)
-        if known.confirmed or known.section.address is None:
-            raise UsageError([Problem(f'destination "{name}"', "needs no confirmation")])
-        return known.section.address
 
 
 @contextmanager
@@ -291,13 +277,6 @@ def _secret(file: Path | None) -> str | None:
         return (sys.stdin.read() if str(file) == "-" else file.read_text(encoding="utf-8")).strip()
     except (OSError, UnicodeDecodeError) as error:
         raise UsageError([Problem(str(file), f"cannot be read ({type(error).__name__})")]) from error
-
-
-def _new_secret() -> str:
-    from base64 import b64encode
-    from secrets import token_bytes
-
-    return "whsec_" + b64encode(token_bytes(24)).decode()
 
 
 def _fail_unless_asked(name: str, refused: str | None) -> None:

@@ -59,6 +59,7 @@ DaysOption = Annotated[int, typer.Option("--days", min=1, max=31, help="How many
 def list_subscriptions(config: ConfigOption = None, as_json: JsonOption = False) -> None:
     """List the subscriptions of the settings and those that were added."""
     from watcher.cli.options import print_json
+    from watcher.service.wanted import in_words
 
     with opened(config) as (_, _, management):
         found = list(management.directory().subscriptions.values())
@@ -74,6 +75,7 @@ def list_subscriptions(config: ConfigOption = None, as_json: JsonOption = False)
 def show(name: NameArgument, config: ConfigOption = None, as_json: JsonOption = False) -> None:
     """Show one subscription in words."""
     from watcher.cli.options import print_json
+    from watcher.service.wanted import in_words
 
     with opened(config) as (_, _, management):
         known = management.subscription(name)
@@ -207,33 +209,6 @@ def preview(  # noqa: PLR0917 - one option for each part of a subscription
     print_json(_preview_json(seen)) if as_json else _print_preview(seen, days)
 
 
-def in_words(section: SubscriptionSection) -> str:
-    """Return a subscription as a person would say it."""
-    places: list[str] = []
-    if isinstance(section.stations, tuple):
-        places.extend(section.stations)
-    places.extend(f"all of {code}" for code in section.countries)
-    for circle in section.circles:
-        radius = f"{circle.radius_nm:g} NM" if circle.radius_nm is not None else f"{circle.radius_km:g} km"
-        places.append(f"{radius} around {circle.at}")
-    flags = "any flag" if "all" in section.flags else ", ".join(section.flags)
-    parts = [", ".join(places) or "all watched stations", f"{flags} from {section.min_level}"]
-    if section.hours is not None:
-        parts.append(f"hours {section.hours}")
-    if section.quiet is not None:
-        parts.append(f"quiet {section.quiet}")
-    if section.digest:
-        only = "only a digest" if section.only_digest else "digest"
-        parts.append(f"{only} at {', '.join(section.digest)}")
-    if section.zone is not None:
-        parts.append(section.zone)
-    if (section.hours or section.quiet) and section.no_time_ignores_hours:
-        parts.append("no-time at any hour")
-    if section.remind_every is not None:
-        parts.append(f"reminder every {section.remind_every.total_seconds() / 60:g} min")
-    return f"{'; '.join(parts)} -> {', '.join(section.to)}"
-
-
 def _values(  # noqa: PLR0917 - one for each option
     to: list[str] | None,
     station: list[str] | None,
@@ -296,6 +271,7 @@ def _pause(name: str, paused: bool, config: Path | None, as_json: bool) -> None:
 
 def _say(section: SubscriptionSection, done: str, as_json: bool) -> None:
     from watcher.cli.options import print_json
+    from watcher.service.wanted import in_words
 
     if as_json:
         print_json({"subscription": section.name, "done": done, **section.model_dump(mode="json", exclude_unset=True)})

@@ -11,6 +11,7 @@ import hmac
 from base64 import b64decode, b64encode
 from collections.abc import Sequence
 from datetime import datetime, timedelta
+from secrets import token_bytes
 
 PREFIX = "whsec_"
 TOLERANCE = timedelta(minutes=5)
@@ -27,6 +28,11 @@ def check_secret(secret: str) -> str | None:
     if not _SHORTEST <= length <= _LONGEST:
         return f"it has {length} bytes; the standard asks for {_SHORTEST} to {_LONGEST}"
     return None
+
+
+def new_secret() -> str:
+    """Return a fresh secret of the shortest length that the standard takes, ``whsec_`` and base64."""
+    return PREFIX + b64encode(token_bytes(_SHORTEST)).decode("ascii")
 
 
 def sign(message_id: str, timestamp: datetime, body: bytes, secrets: Sequence[str]) -> str:

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import asyncio
+import hmac
 from datetime import datetime
 from secrets import token_hex
 
 from watcher.alerts.subscribers import CONFIRM_WITHIN
-from watcher.errors import DeliveryError
+from watcher.errors import DeliveryError, Problem, UsageError
 from watcher.links import LinkMaker, confirmation_code
 from watcher.notify.confirmation import build_confirmation
 from watcher.notify.mail import Envelope
 from watcher.notify.message import Links, trial_message
 from watcher.service.directory import KnownDestination
+from watcher.service.manage import Management
 from watcher.service.parts import NO_MAIL, destination_of, hand_over, opened_channels
 from watcher.settings import Settings
+from watcher.store.store import Store
 
 
 async def try_out(settings: Settings, known: KnownDestination, now: datetime) -> str | None:
@@ -47,3 +51,40 @@ async def ask_owner(settings: Settings, name: str, address: str, key: bytes, now
             now=now,
         )
         return await hand_over(channels.smtp, address, mail)
+
+
+def unconfirmed(known: KnownDestination) -> str:
+    """Return the address of a destination whose owner has not agreed yet; UsageError where none is waited for."""
+    if known.confirmed or known.section.address is None:
+        raise UsageError([Problem(f'destination "{known.name}"', "needs no confirmation")])
+    return known.section.address
+
+
+async def ask_again(settings: Settings, management: Management, name: str, key: bytes, now: datetime) -> str | None:
+    """Give the owner of a mailbox seven days from now, and ask them; return None when the mail was taken, else why not.
+
+    Raises
+    ------
+    UsageError
+        Nobody waits for a confirmation of it.
+    """
+    address = unconfirmed(await asyncio.to_thread(management.destination, name))
+    await asyncio.to_thread(management.change_destination, name, {}, None, now)
+    return await ask_owner(settings, name, address, key, now)
+
+
+def confirm_by_code(  # noqa: PLR0917 - who, where, what and when
+    management: Management, store: Store, name: str, code: str, key: bytes, now: datetime
+) -> None:
+    """Note that the owner of a mailbox agreed, by the code of the mail.
+
+    Raises
+    ------
+    UsageError
+        It is another code, or too old, or nobody waits for one.
+    """
+    address = unconfirmed(management.destination(name))
+    right = hmac.compare_digest(confirmation_code(key, name, address).encode(), code.strip().encode())
+    if not right or not store.confirm_destination(name, address, now):
+        remedy = f"send the mail again: hoarline destination confirm {name}"
+        raise UsageError([Problem(f'code "{code}"', "is too old" if right else "is not the code of the mail", remedy)])
