@@ -107,7 +107,7 @@ def test_wrong_words_are_said_with_what_is_allowed(words, said):
 def test_a_station_without_operations_and_one_without_a_name_are_refused():
     text = METAR.replace("XNOR", "XBAY")
     told = hoarline("depart", "--aircraft", "medium-jet", "--off-block", "2h", "--report", text)
-    assert (told.code, 'station "XBAY": has no operations' in told.err) == (2, True)
+    assert (told.code, 'station: "XBAY" has no operations' in told.err) == (2, True)
     assert hoarline("depart", "--aircraft", "medium-jet", "--off-block", "2h").code == 2
 
 

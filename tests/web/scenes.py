@@ -31,6 +31,8 @@ from watcher.rulebook.words import Certainty, Flag, Kind, Level, NoTime
 from watcher.service.health import Readiness
 from watcher.service.manage import Management
 from watcher.service.parts import build_watch
+from watcher.service.planning import load_treatments, rules_folder_of
+from watcher.service.treatment_files import load_procedures
 from watcher.settings.load import Settings, load_settings
 from watcher.store.store import Store
 from watcher.web.app import build_app
@@ -191,6 +193,8 @@ def house_around(store: Any, settings: Settings | None = None, *, now: datetime 
         ready=_ready,
         management=Management(settings, store, watch.stations.get),
         protections=protections_of(store, watch),
+        treatments=load_treatments(rules_folder_of(settings), tables=watch.tables),
+        procedures=load_procedures(rules_folder_of(settings)),
     )
     return replace(house, **parts)
 

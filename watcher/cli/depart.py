@@ -15,9 +15,8 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from watcher.alerts.model import StationView
-    from watcher.treatment.departures import Departure
     from watcher.treatment.parse_departures import Listed
-    from watcher.treatment.profiles import AircraftProfile, Fleet, Operations
+    from watcher.treatment.profiles import Operations
 
 Word = TypeVar("Word", bound=StrEnum)
 OperationsOption = Annotated[
@@ -73,7 +72,6 @@ def depart(  # noqa: PLR0917 - one option for each thing that may be known
 
     With a station code, from the store of the running service; with --report or --taf, of those texts alone.
     """
-    from watcher.alerts.latest import question_of
     from watcher.cli.depart_text import text_of
     from watcher.cli.marks import shown
     from watcher.cli.moments import time_about
@@ -81,17 +79,16 @@ def depart(  # noqa: PLR0917 - one option for each thing that may be known
     from watcher.cli.tables import own_folder
     from watcher.notify.message import CAUTION
     from watcher.outlook.night.model import Aircraft
-    from watcher.service.tables_folder import load_fluid_rules, load_tables
-    from watcher.service.treatment_files import load_fleet
+    from watcher.service.planning import load_treatments, plan_departure
     from watcher.treatment.departures import Departure
     from watcher.treatment.kinds import Contamination, Place
-    from watcher.treatment.plan import plan
     from watcher.treatment.plan_contract import as_contract
 
     now, view = view_of(station, report, taf, position, config)
     folder = own_folder(rules, config)
-    fleet = load_fleet(folder)
-    field = _operations(stations_of(operations, folder), view.station.code)
+    treatments = load_treatments(folder, operations=stations_of(operations, folder))
+    field = treatments.operations_at(view.station.code)
+    treatments.profile(aircraft, "--aircraft")
     at = _time("--off-block", off_block, now)
     departure = Departure(
         name=flight,
@@ -108,17 +105,14 @@ def depart(  # noqa: PLR0917 - one option for each thing that may be known
             fuel_c=fuel_c, arrived_at=None if arrived is None else time_about("--arrived", arrived, now, at)
         ),
     )
-    made = plan(
+    made = plan_departure(
         departure,
-        question_of(view, now, departure.off_block),
-        field,
-        profile_of(aircraft, fleet),
-        load_fluid_rules(folder),
-        load_tables(folder),
+        view,
+        treatments,
         now,
         members=members,
         training=training,
-        others=_others(others, field, fleet, now),
+        others=() if others is None else departures_in(others, {field.station: field}, now, field.station),
     )
     if as_json:
         print_json(as_contract(made, CAUTION))
@@ -139,16 +133,6 @@ def stations_of(path: Path | None, folder: Path | None) -> Mapping[str, Operatio
         return parse_operations(path.read_text(encoding="utf-8"), str(path))
     except (OSError, UnicodeDecodeError) as error:
         raise RulesError([Problem(str(path), f"cannot be read: {error}")]) from error
-
-
-def profile_of(name: str, fleet: Fleet) -> AircraftProfile:
-    """Return a profile; UsageError names the nearest one."""
-    from watcher.errors import Problem, UsageError, nearest
-
-    if name not in fleet.profiles:
-        what = f"is not in {fleet.file}" if name else "is not given"
-        raise UsageError([Problem(f'aircraft "{name}"', what, nearest(name, fleet.profiles))])
-    return fleet.profiles[name]
 
 
 def departures_in(
@@ -189,30 +173,6 @@ def view_of(
     now = utc_now()
     view = stored([code], config, now).views[0]
     return now, replace(view, station=placed(view.station, position))
-
-
-def _operations(stations: Mapping[str, Operations], code: str) -> Operations:
-    from watcher.errors import Problem, UsageError, nearest
-
-    if code not in stations:
-        raise UsageError([Problem(f'station "{code}"', "has no operations", nearest(code, stations))])
-    return stations[code]
-
-
-def _others(
-    path: Path | None, field: Operations, fleet: Fleet, now: datetime
-) -> tuple[tuple[Departure, AircraftProfile], ...]:
-    from watcher.treatment.parse_departures import Progress
-
-    if path is None:
-        return ()
-    listed = departures_in(path, {field.station: field}, now, field.station)
-    gone = {Progress.TREATED, Progress.CANCELLED}
-    return tuple(
-        (each.departure, profile_of(each.departure.aircraft, fleet))
-        for each in listed
-        if each.progress not in gone and each.departure.off_block > now
-    )
 
 
 def _time(option: str, text: str, now: datetime) -> datetime:

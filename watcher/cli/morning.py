@@ -138,9 +138,7 @@ def _made(  # noqa: PLR0917 - the options as they come
     *,
     training: bool,
 ) -> Morning:
-    from watcher.service.tables_folder import load_fluid_rules, load_tables
-    from watcher.service.treatment_files import load_fleet
-    from watcher.treatment.morning import Desk, morning
+    from watcher.service.planning import load_treatments, plan_morning
 
     report, taf, position = by_hand
     now, known = _present(report, taf, position, config)
@@ -148,8 +146,8 @@ def _made(  # noqa: PLR0917 - the options as they come
     listed = departures_in(path, stations, now, only)
     codes = {each.departure.station for each in listed}
     weather = _weather(codes, known, config, now)
-    desk = Desk(weather, stations, load_fleet(folder), load_fluid_rules(folder), load_tables(folder), training)
-    return morning(listed, desk, now, members=members)
+    treatments = load_treatments(folder, operations=stations)
+    return plan_morning(listed, weather, treatments, now, members=members, training=training)
 
 
 def _present(

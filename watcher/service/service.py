@@ -36,9 +36,11 @@ from watcher.service.parts import (
     night_policy,
 )
 from watcher.service.people import PeopleWatch
+from watcher.service.planning import load_treatments, rules_folder_of
 from watcher.service.poller import Poller
 from watcher.service.readiness import readiness
 from watcher.service.schedule import RunOutcome, Schedule
+from watcher.service.treatment_files import load_procedures
 from watcher.service.watchkeeper import Watchkeeper
 from watcher.settings import Settings
 from watcher.settings.model import FeedSection
@@ -83,6 +85,10 @@ class Service:
         self.clock = clock
         self._random = random or Random()  # noqa: S311 - spreads requests, guards nothing
         self.watch = build_watch(settings)
+        # Read now, though only pages ask for them: what is wrong in them must not wait for the first plan.
+        folder = rules_folder_of(settings)
+        self.treatments = load_treatments(folder, tables=self.watch.tables)
+        self.procedures = load_procedures(folder)
         self._templates = load_templates(settings)
         # What the settings alone get wrong about destinations is said now, not when the first message is due.
         checked_destinations(read_directory(settings))

@@ -19,6 +19,11 @@ def load_procedure(place: Place, folder: Path | None = None) -> Procedure:
     return parse_procedure(text, name)
 
 
+def load_procedures(folder: Path | None = None) -> dict[Place, Procedure]:
+    """Return the procedures of all places; RulesError says all that is wrong with the first file that has anything."""
+    return {place: load_procedure(place, folder) for place in Place}
+
+
 def load_fleet(folder: Path | None = None) -> Fleet:
     """Return the aircraft profiles; RulesError says all that is wrong with their file."""
     name, text = file_in_force("aircraft.toml", folder)

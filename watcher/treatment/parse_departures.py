@@ -121,6 +121,21 @@ def parse_departures(
     return tuple(found)
 
 
+def read_departure(
+    cells: Mapping[str, str], *, now: datetime, zones: Mapping[str, str], station: str | None = None
+) -> Listed:
+    """Return one departure of fields that are named as the columns; empty or left out: not known.
+
+    `now`, `zones`, `station`: as for a file. UsageError with everything that is wrong, each at the name of its field.
+    """
+    problems: list[Problem] = []
+    given = {name: cells[name].strip() for name in COLUMNS if name in cells}
+    listed = _Line("", given, now, zones, problems).listed(station)
+    if listed is None:
+        raise UsageError(problems)
+    return listed
+
+
 def _delimiter(text: str) -> str:
     head = text.split("\n", 1)[0]
     return max(",;\t", key=head.count)
@@ -200,7 +215,8 @@ class _Line:
         return listed if len(self._problems) == before else None
 
     def _say(self, column: str, what: str, remedy: str = "") -> None:
-        self._problems.append(Problem(f"{self._where}: {column}", what, remedy))
+        where = f"{self._where}: {column}" if self._where else column
+        self._problems.append(Problem(where, what, remedy))
 
     def _needed(self, column: str) -> str | None:
         value = " ".join(self._cells.get(column, "").split())

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TypeAlias
 
@@ -12,10 +12,14 @@ from watcher.links import LinkMaker
 from watcher.service.cycle import Watch
 from watcher.service.health import Readiness
 from watcher.service.manage import Management
+from watcher.service.planning import Treatments
 from watcher.service.protections import Protections
 from watcher.service.service import Service
 from watcher.settings import Settings
 from watcher.store.store import Store
+from watcher.treatment.kinds import Place
+from watcher.treatment.procedures import Procedure
+from watcher.web.heavy import Heavy
 from watcher.web.origin import OwnOrigin
 
 Hear: TypeAlias = Callable[[], None]
@@ -47,6 +51,10 @@ class House:
         Whether the service does its job, and why not.
     protections
         Treated aircraft; None where no holdover tables are loaded.
+    treatments, procedures
+        What plans are made from, and the checklist of each place.
+    heavy
+        Runs what keeps a processor busy.
     """
 
     store: Store
@@ -60,6 +68,9 @@ class House:
     ready: Callable[[], Awaitable[Readiness]]
     management: Management
     protections: Protections | None
+    treatments: Treatments
+    procedures: Mapping[Place, Procedure]
+    heavy: Heavy = field(default_factory=Heavy)
 
     @property
     def public_url(self) -> str | None:
@@ -93,6 +104,8 @@ def house_of(service: Service) -> House:
         ready=service.ready,
         management=Management(settings, store, watch.stations.get),
         protections=protections_of(store, watch),
+        treatments=service.treatments,
+        procedures=service.procedures,
     )
 
 
