@@ -17,6 +17,10 @@ from watcher.reports.model import Observation
 from watcher.reports.station import Station
 from watcher.store.store import Store
 from watcher.treatment.clocks import Answers, Clocks, clocks
+from watcher.treatment.kinds import Place
+from watcher.treatment.press import Press
+from watcher.treatment.pressing import pressed
+from watcher.treatment.procedures import Procedure
 from watcher.treatment.protection import (
     BEFORE_START,
     LONGEST,
@@ -100,22 +104,39 @@ class Protections:
         UsageError
             There is no such protection, it has ended, or it cannot be changed so (ValueError of `how`).
         """
-        for attempt in range(_TRIES):
-            found = self._known(name)
+
+        def alive(found: Protection) -> Protection:
             if not found.live:
                 raise UsageError([Problem(f'protection "{name}"', "has ended", "see hoarline protect status --all")])
-            try:
-                changed = how(found)
-            except ValueError as error:
-                raise UsageError([Problem(f'protection "{name}"', str(error))]) from error
-            try:
-                self._store.change_protection(changed)
-            except StoreConflict:
-                if attempt == _TRIES - 1:
-                    raise
-            else:
-                return self.read(name, now)
-        raise AssertionError
+            return how(found)
+
+        return self._written(name, alive, now)
+
+    def press(self, name: str, press: Press, procedure_of: Callable[[Place], Procedure], now: datetime) -> Reading:
+        """Take a press on the page of a protection, whoever else presses meanwhile, and return how it stands.
+
+        A press that was heard before changes nothing, also after the end.
+
+        Parameters
+        ----------
+        name, press
+            On whose page what was pressed when.
+        procedure_of
+            Gives the checklist of a place.
+        now
+            The present.
+
+        Raises
+        ------
+        UsageError
+            There is no such protection, or the press cannot be: see `watcher.treatment.pressing.pressed`.
+        """
+
+        def after(found: Protection) -> Protection:
+            procedure = procedure_of(found.place) if found.place is not None else None
+            return pressed(found, press, procedure, now)
+
+        return self._written(name, after, now)
 
     def read(self, name: str, now: datetime) -> Reading:
         """Return how a protection stands; UsageError when there is none of that name."""
@@ -126,6 +147,24 @@ class Protections:
         found = (self._read(each, now) for each in self._store.protections(live_only=live_only))
         kept = [each for each in found if each.protection.live or not live_only]
         return tuple(sorted(kept, key=_urgency))
+
+    def _written(self, name: str, how: Callable[[Protection], Protection], now: datetime) -> Reading:
+        for attempt in range(_TRIES):
+            found = self._known(name)
+            try:
+                changed = how(found)
+            except ValueError as error:
+                raise UsageError([Problem(f'protection "{name}"', str(error))]) from error
+            if changed is found:
+                break
+            try:
+                self._store.change_protection(changed)
+            except StoreConflict:
+                if attempt == _TRIES - 1:
+                    raise
+            else:
+                break
+        return self.read(name, now)
 
     def _known(self, name: str) -> Protection:
         found = self._store.protection(name.upper())

@@ -14,6 +14,7 @@ from enum import StrEnum
 from watcher.reports.model import Observation
 from watcher.reports.station import Station
 from watcher.treatment.kinds import Place
+from watcher.treatment.press import Press
 from watcher.treatment.protection_weather import Entered, Seen, as_entered, seen_in, together
 from watcher.treatment.words import FluidType, Surface
 
@@ -90,6 +91,10 @@ class Protection:
         The station has no usable report now; it had none for some time since the start.
     announced
         What was made known; None before the first reading.
+    take_off_at
+        When it is expected to take off; None: not known.
+    presses
+        What was pressed on its page, in the order in which it was heard of.
     ended_at, ending
         None while it is live.
     seq, version
@@ -118,6 +123,8 @@ class Protection:
     blind: bool = False
     was_blind: bool = False
     announced: Announced | None = None
+    take_off_at: datetime | None = None
+    presses: tuple[Press, ...] = ()
     ended_at: datetime | None = None
     ending: Ending | None = None
     seq: int = 0

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from watcher.treatment.clocks import Clocks
+from watcher.treatment.press import not_undone
 from watcher.treatment.procedures import (
     Clock,
     HoldoverState,
@@ -131,7 +132,7 @@ def _after_the_end(protection: Protection, clocks: Clocks) -> str:
 
 
 # In these the holdover time is over or in doubt.
-_IN_DOUBT = frozenset({Standing.OVER, Standing.SPECIAL, Standing.NONE, Standing.BLIND, Standing.UNKNOWN})
+IN_DOUBT: Final = frozenset({Standing.OVER, Standing.SPECIAL, Standing.NONE, Standing.BLIND, Standing.UNKNOWN})
 
 
 def checklist_step(procedure: Procedure, protection: Protection, standing: Standing) -> Item | None:
@@ -142,14 +143,29 @@ def checklist_step(procedure: Procedure, protection: Protection, standing: Stand
     procedure
         Of the place of the treatment.
     protection, standing
-        The aircraft, and how it stands. In doubt: the step for that. Else the first after what is known to be done: the
-        end of the treatment, or before that the start of the final application.
+        The aircraft, and how it stands. In doubt: the step for that, until it was pressed. Else the first that does not
+        lie behind.
     """
-    in_doubt = standing in _IN_DOUBT
-    state = HoldoverState.OVER if in_doubt else HoldoverState.RUNNING
-    if in_doubt:
+    behind = steps_behind(procedure, protection)
+    if standing in IN_DOUBT:
         found = next((item for item in procedure.items if item.when.holdover is HoldoverState.OVER), None)
-        if found is not None:
+        if found is not None and found.id not in behind:
             return found
+    return steps_after(steps_of(procedure, standing), behind)
+
+
+def steps_behind(procedure: Procedure, protection: Protection) -> frozenset[str]:
+    """Return the ids of the steps that are done.
+
+    All up to what is known to be done lie behind: the end of the treatment, or before that the start of the final
+    application. Besides them those that were pressed.
+    """
     begun = Clock.FINAL_STEP_START if protection.treatment_ended_at is None else Clock.TREATMENT_END
-    return steps_after(in_situation(procedure, Situation(holdover=state)), done_at(procedure, begun))
+    said = {press.step for press in not_undone(protection.presses) if press.step is not None}
+    return done_at(procedure, begun) | said
+
+
+def steps_of(procedure: Procedure, standing: Standing) -> Procedure:
+    """Return a procedure with the steps that count while a protection stands so."""
+    state = HoldoverState.OVER if standing in IN_DOUBT else HoldoverState.RUNNING
+    return in_situation(procedure, Situation(holdover=state))
