@@ -5,7 +5,7 @@ What is told of a change is told by the next turn of the cycle; here it is only 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -112,7 +112,7 @@ class Protections:
 
         return self._written(name, alive, now)
 
-    def press(self, name: str, press: Press, procedure_of: Callable[[Place], Procedure], now: datetime) -> Reading:
+    def press(self, name: str, press: Press, procedures: Mapping[Place, Procedure], now: datetime) -> Reading:
         """Take a press on the page of a protection, whoever else presses meanwhile, and return how it stands.
 
         A press that was heard before changes nothing, also after the end.
@@ -121,8 +121,8 @@ class Protections:
         ----------
         name, press
             On whose page what was pressed when.
-        procedure_of
-            Gives the checklist of a place.
+        procedures
+            The checklist of each place.
         now
             The present.
 
@@ -133,8 +133,7 @@ class Protections:
         """
 
         def after(found: Protection) -> Protection:
-            procedure = procedure_of(found.place) if found.place is not None else None
-            return pressed(found, press, procedure, now)
+            return pressed(found, press, procedures[found.place] if found.place is not None else None, now)
 
         return self._written(name, after, now)
 
