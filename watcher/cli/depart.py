@@ -74,7 +74,7 @@ def depart(  # noqa: PLR0917 - one option for each thing that may be known
     """
     from watcher.cli.depart_text import text_of
     from watcher.cli.marks import shown
-    from watcher.cli.moments import time_about
+    from watcher.moments import time_about
     from watcher.cli.options import print_json
     from watcher.cli.tables import own_folder
     from watcher.notify.message import CAUTION
@@ -176,7 +176,7 @@ def view_of(
 
 
 def _time(option: str, text: str, now: datetime) -> datetime:
-    from watcher.cli.moments import time_ahead
+    from watcher.moments import time_ahead
     from watcher.errors import Problem, UsageError
 
     if not text:
@@ -188,7 +188,7 @@ def _beside(option: str, text: str | None, now: datetime, off_block: datetime) -
     """Return the time nearest to off-block: one that is just past must not be taken for tomorrow's."""
     from datetime import timedelta
 
-    from watcher.cli.moments import time_ahead
+    from watcher.moments import time_ahead
 
     if text is None:
         return None

@@ -69,7 +69,7 @@ def night(  # noqa: PLR0917 - one option for each thing that may be known
     from datetime import timedelta
 
     from watcher.cli.hand import hand_now
-    from watcher.cli.moments import time_ahead
+    from watcher.moments import time_ahead
     from watcher.cli.options import print_json
     from watcher.clock import utc_now
     from watcher.service.night_answers import Asked, answers, worst_first
@@ -108,7 +108,7 @@ def _aircraft(  # noqa: PLR0917 - the options as they come
 ) -> Aircraft:
     import math
 
-    from watcher.cli.moments import time_about
+    from watcher.moments import time_about
     from watcher.errors import Problem, UsageError
     from watcher.outlook.night.model import Aircraft
 

@@ -76,7 +76,7 @@ def start(  # noqa: PLR0917 - options of a command
     The holdover time runs from the start of the final application. Whoever follows the station is told at once when it
     becomes shorter or is lost, while hoarline run is running.
     """
-    from watcher.cli.moments import time_before
+    from watcher.moments import time_before
     from watcher.treatment.kinds import Flaps
     from watcher.treatment.parse_asked import authority_of, fluid_type, mix_of, surface_of
     from watcher.treatment.protection import Protection
@@ -121,7 +121,7 @@ def treated(
     as_json: JsonOption = False,
 ) -> None:
     """Enter the end of the treatment: the waits for bleed air run from there."""
-    from watcher.cli.moments import time_before
+    from watcher.moments import time_before
     from watcher.treatment.protection import with_end_of_treatment
 
     with _desk(config, rules) as desk:

@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from watcher.cli.moments import time_about, time_ahead, time_before
+from watcher.moments import time_about, time_ahead, time_before
 from watcher.errors import UsageError
 
 NOW = datetime(2026, 1, 12, 20, 5, tzinfo=UTC)

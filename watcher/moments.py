@@ -1,4 +1,4 @@
-"""Times on the command line: a time of day in Z, a full time, or so long from now."""
+"""Times as people write them: a time of day in Z, a full time, or so long from now."""
 
 from __future__ import annotations
 
