@@ -154,8 +154,8 @@ def test_an_own_file_that_moves_the_flaps_during_the_treatment_is_refused(tmp_pa
     [
         (["pads"], 'place "pads": is not known; did you mean pad?'),
         (["pad", "--aircraft", "medium-jett"], "did you mean medium-jet?"),
-        (["pad", "--station", "XBAY"], 'station "XBAY": is not in operations.toml'),
-        (["pad", "--who", "tower"], 'who "tower": is not known; allowed: crew, ground'),
+        (["pad", "--station", "XBAY"], 'station: "XBAY" has no operations'),
+        (["pad", "--who", "tower"], 'who: "tower" is not known; allowed: crew, ground'),
     ],
 )
 def test_a_word_that_is_not_known_is_answered_with_the_nearest(words, answer):
@@ -166,5 +166,5 @@ def test_a_word_that_is_not_known_is_answered_with_the_nearest(words, answer):
 
 def test_a_place_where_the_station_does_not_treat_is_said(tmp_path):
     folder = own(tmp_path / "mine", "operations.toml", 'place = "after-push"', 'place = "stand"')
-    with pytest.raises(UsageError, match="station XNOR: does not treat at after-push"):
+    with pytest.raises(UsageError, match="station: XNOR does not treat at after-push"):
         RUNNER.invoke(app, ["after-push", "--station", "XNOR", "--rules", str(folder)], catch_exceptions=False)

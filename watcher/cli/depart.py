@@ -79,7 +79,7 @@ def depart(  # noqa: PLR0917 - one option for each thing that may be known
     from watcher.cli.tables import own_folder
     from watcher.notify.message import CAUTION
     from watcher.outlook.night.model import Aircraft
-    from watcher.service.planning import load_treatments, plan_departure
+    from watcher.service.planning import load_treatments, operations_at, plan_departure
     from watcher.treatment.departures import Departure
     from watcher.treatment.kinds import Contamination, Place
     from watcher.treatment.plan_contract import as_contract
@@ -87,8 +87,8 @@ def depart(  # noqa: PLR0917 - one option for each thing that may be known
     now, view = view_of(station, report, taf, position, config)
     folder = own_folder(rules, config)
     treatments = load_treatments(folder, operations=stations_of(operations, folder))
-    field = treatments.operations_at(view.station.code)
-    treatments.profile(aircraft, "--aircraft")
+    field = operations_at(treatments.operations, view.station.code)
+    treatments.fleet.profile(aircraft, "--aircraft")
     at = _time("--off-block", off_block, now)
     departure = Departure(
         name=flight,

@@ -22,7 +22,7 @@ from watcher.treatment.departures import Departure
 from watcher.treatment.listed import Morning
 from watcher.treatment.parse_departures import Listed, Progress
 from watcher.treatment.planned import Plan
-from watcher.treatment.profiles import AircraftProfile, Fleet, Operations
+from watcher.treatment.profiles import Fleet, Operations
 from watcher.treatment.tables import Tables
 
 MEMBERS = 200
@@ -42,19 +42,13 @@ class Treatments:
         """The IANA zone of each station that has operations."""
         return {code: each.zone for code, each in self.operations.items()}
 
-    def profile(self, name: str, where: str = "aircraft") -> AircraftProfile:
-        """Return an aircraft; UsageError, at `where`, names the nearest one."""
-        if name not in self.fleet.profiles:
-            what = f'"{name}" is not in {self.fleet.file}' if name else "is not given"
-            raise UsageError([Problem(where, what, nearest(name, self.fleet.profiles))])
-        return self.fleet.profiles[name]
 
-    def operations_at(self, code: str, where: str = "station") -> Operations:
-        """Return how a station treats; UsageError, at `where`, names the nearest one."""
-        if code not in self.operations:
-            what = f'"{code}" has no operations' if code else "is not given"
-            raise UsageError([Problem(where, what, nearest(code, self.operations))])
-        return self.operations[code]
+def operations_at(stations: Mapping[str, Operations], code: str, where: str = "station") -> Operations:
+    """Return how a station treats; UsageError, at `where`, names the nearest one."""
+    if code not in stations:
+        what = f'"{code}" has no operations' if code else "is not given"
+        raise UsageError([Problem(where, what, nearest(code, stations))])
+    return stations[code]
 
 
 def load_treatments(
@@ -127,14 +121,14 @@ def plan_departure(
     return plan(
         departure,
         question_of(view, now, departure.off_block),
-        treatments.operations_at(departure.station),
-        treatments.profile(departure.aircraft),
+        operations_at(treatments.operations, departure.station),
+        treatments.fleet.profile(departure.aircraft),
         treatments.fluids,
         treatments.tables,
         now,
         members=members,
         training=training,
-        others=tuple((each.departure, treatments.profile(each.departure.aircraft)) for each in rivals),
+        others=tuple((each.departure, treatments.fleet.profile(each.departure.aircraft)) for each in rivals),
     )
 
 

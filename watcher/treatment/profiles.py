@@ -11,6 +11,7 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field, PlainValidator
 
+from watcher.errors import Problem, UsageError, nearest
 from watcher.treatment.kinds import (
     ApuPlace,
     Contamination,
@@ -130,6 +131,13 @@ class Fleet:
     profiles: Mapping[str, AircraftProfile]
     needs: Mapping[tuple[Size, Contamination], FluidNeed]
     file: str
+
+    def profile(self, name: str, where: str = "aircraft") -> AircraftProfile:
+        """Return an aircraft; UsageError, at `where`, names the nearest one."""
+        if name not in self.profiles:
+            what = f'"{name}" is not in {self.file}' if name else "is not given"
+            raise UsageError([Problem(where, what, nearest(name, self.profiles))])
+        return self.profiles[name]
 
 
 @dataclass(frozen=True, slots=True)
