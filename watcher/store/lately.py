@@ -10,6 +10,7 @@ from sqlalchemy import Connection, Select, and_, or_, select
 from watcher.alerts.model import Episode, Event, SubjectKind
 from watcher.rulebook.words import Flag, Level
 from watcher.store.episodes import episode_of, event_of, events_named
+from watcher.store.model import EpisodesAsked
 from watcher.store.tables import episode, event, station_state
 
 
@@ -44,6 +45,31 @@ def ended(  # noqa: PLR0917 - one for each thing that may be asked
         earlier = episode.c.ended_at < its_end
         query = query.where(or_(earlier, and_(episode.c.ended_at == its_end, episode.c.id < before)))
     return _with_last_event(connection, query)
+
+
+def told_episodes(connection: Connection, asked: EpisodesAsked, limit: int) -> tuple[tuple[Episode, Event | None], ...]:
+    """Return episodes that somebody was told of, the last to begin first; see `Store.told_episodes`."""
+    query = (
+        select(episode)
+        .where(episode.c.opened_at.is_not(None), episode.c.level >= asked.min_level.value)
+        .order_by(episode.c.began_at.desc(), episode.c.id.desc())
+        .limit(limit)
+    )
+    if asked.open is not None:
+        query = query.where(episode.c.ended_at.is_(None) if asked.open else episode.c.ended_at.is_not(None))
+    if asked.station is not None:
+        query = query.where(episode.c.station == asked.station)
+    if asked.flag is not None:
+        query = query.where(episode.c.flag == asked.flag.value)
+    if asked.changed_since is not None:
+        query = query.where(episode.c.changed_at >= asked.changed_since)
+    if asked.before is not None:
+        began_at, name = asked.before
+        earlier = episode.c.began_at < began_at
+        query = query.where(or_(earlier, and_(episode.c.began_at == began_at, episode.c.id < name)))
+    found = [episode_of(row) for row in connection.execute(query).mappings()]
+    last = events_named(connection, (f"{item.id}.{item.seq}" for item in found))
+    return tuple((item, last.get(f"{item.id}.{item.seq}")) for item in found)
 
 
 def _with_last_event(connection: Connection, query: Select[Any]) -> tuple[tuple[Episode, Event], ...]:

@@ -8,7 +8,8 @@ from datetime import datetime
 from enum import StrEnum
 
 from watcher.alerts.model import Acknowledgement, Episode, Event, EventType
-from watcher.rulebook.words import Kind, Level
+from watcher.reports.model import Report
+from watcher.rulebook.words import Flag, Kind, Level
 
 
 class DeliveryState(StrEnum):
@@ -114,6 +115,30 @@ class Acknowledged:
 
     acknowledgement: Acknowledgement
     fresh: bool
+
+
+@dataclass(frozen=True, slots=True)
+class EpisodesAsked:
+    """Which episodes are asked for. None: whatever it is.
+
+    `open`: they have not ended, or they have. `changed_since`: something was told of them from then on. `before`: the
+    beginning and the name of an episode; only those that come after it, where the last to begin comes first.
+    """
+
+    open: bool | None = None
+    station: str | None = None
+    flag: Flag | None = None
+    min_level: Level = Level.NOTE
+    changed_since: datetime | None = None
+    before: tuple[datetime, str] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class KeptReport:
+    """A report as it is kept. `superseded`: another of the same time took its place."""
+
+    report: Report
+    superseded: bool
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ from watcher.reports.decode import decode_report
 from watcher.reports.model import Forecast, Observation, Report, Unreadable
 from watcher.rulebook.history import Moment
 from watcher.rulebook.observed import moment_of
+from watcher.store.model import KeptReport
 from watcher.store.states import time_of
 from watcher.store.tables import report, station_state, unreadable
 from watcher.store.upsert import in_portions, insert_into, insert_new
@@ -129,6 +130,20 @@ def observations_since(connection: Connection, station: str, since: datetime) ->
     )
     found = (_report_of(row).decoded for row in connection.execute(query).mappings())
     return tuple(item for item in found if isinstance(item, Observation))
+
+
+def reports_of(
+    connection: Connection, station: str, since: datetime, until: datetime, limit: int
+) -> tuple[KeptReport, ...]:
+    """Return a station's reports of a time, newest first; see `Store.reports_of`."""
+    query = (
+        select(report)
+        .where(report.c.station == station, report.c.observed_at >= since, report.c.observed_at <= until)
+        .order_by(report.c.observed_at.desc(), report.c.id.desc())
+        .limit(limit)
+    )
+    rows = connection.execute(query).mappings()
+    return tuple(KeptReport(_report_of(row), row["superseded_by"] is not None) for row in rows)
 
 
 def _reports_named_by(

@@ -41,7 +41,9 @@ from watcher.store.model import (
     Arrivals,
     Delivery,
     Disabled,
+    EpisodesAsked,
     EventNumbers,
+    KeptReport,
     Lately,
     People,
     SchemaStatus,
@@ -189,6 +191,11 @@ class Store:
         with self._database.read() as connection:
             return episodes.newest_event(connection, subject_id)
 
+    def events_named(self, ids: Collection[str]) -> dict[str, Event]:
+        """Return events by their names, such as ``XNOR-17.2``; those that are not kept are left out."""
+        with self._database.read() as connection:
+            return episodes.events_named(connection, ids)
+
     def events_of(self, subject_id: str) -> tuple[Event, ...]:
         """Return all events of an episode, a station, a protection or a line of digests, in their order."""
         with self._database.read() as connection:
@@ -229,6 +236,11 @@ class Store:
         with self._database.read() as connection:
             return lately.ended(connection, limit, station, flag, min_level, before)
 
+    def told_episodes(self, asked: EpisodesAsked, limit: int) -> tuple[tuple[Episode, Event | None], ...]:
+        """Return episodes that somebody was told of, the last to begin first, each with its last event while kept."""
+        with self._database.read() as connection:
+            return lately.told_episodes(connection, asked, limit)
+
     def acknowledge(self, episode: str, *, by: str, note: str, now: datetime) -> Acknowledged | None:
         """Take an episode in hand; the next turn of the cycle tells everyone who was told of it.
 
@@ -259,6 +271,11 @@ class Store:
         """Return a station's reports from a time of observation on, oldest first, without those that were corrected."""
         with self._database.read() as connection:
             return reports.observations_since(connection, station, since)
+
+    def reports_of(self, station: str, since: datetime, until: datetime, limit: int) -> tuple[KeptReport, ...]:
+        """Return a station's METARs, SPECIs and TAFs of a time of observation or issue, ends included, newest first."""
+        with self._database.read() as connection:
+            return reports.reports_of(connection, station, since, until, limit)
 
     def protections(self, live_only: bool) -> tuple[Protection, ...]:
         """Return the treated aircraft, all or those whose protection has not ended, in the order of their beginning."""
