@@ -242,7 +242,7 @@ def test_the_checklist_of_the_place_goes_on_where_the_crew_is() -> None:
         ((*SNOW, "--ended", "0500Z"), "0500Z is before the start of the final application at 0512Z"),
         ((*SNOW, "--lout", "5"), "5 °C is no lowest temperature of a fluid"),
         ((*SNOW, "--lout", "nan"), "is no lowest temperature of a fluid"),
-        ((*SNOW, "--place", "ramp"), 'place "ramp": is not known'),
+        ((*SNOW, "--place", "ramp"), '--place: "ramp" is not known'),
         ((*SNOW, "--profile", "small-prop"), "did you mean small-propeller?"),
         ((*SNOW, "--authority", "nobody"), '"nobody" has no tables here'),
         ((*SNOW, "--surface", "wood"), '"wood" is not known'),

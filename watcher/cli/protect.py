@@ -16,9 +16,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from watcher.service.protections import Protections, Reading
-    from watcher.treatment.kinds import Place
     from watcher.treatment.procedures import Item
-    from watcher.treatment.profiles import AircraftProfile
     from watcher.treatment.tables import Tables
 
 app = typer.Typer(
@@ -27,7 +25,6 @@ app = typer.Typer(
 )
 
 NameArgument = Annotated[str, typer.Argument(metavar="ID", help="Name of the protection, such as XNOR-P3.")]
-_LONGEST_NAME = 40
 
 
 @app.command()
@@ -76,40 +73,29 @@ def start(  # noqa: PLR0917 - options of a command
     The holdover time runs from the start of the final application. Whoever follows the station is told at once when it
     becomes shorter or is lost, while hoarline run is running.
     """
-    from watcher.moments import time_before
-    from watcher.treatment.kinds import Flaps
-    from watcher.treatment.parse_asked import authority_of, fluid_type, mix_of, surface_of
-    from watcher.treatment.protection import Protection
-    from watcher.treatment.words import Surface
+    from watcher.service.planning import load_treatments
+    from watcher.service.protection_asking import Asked, wanted
 
     with _desk(config, rules) as desk:
-        known = _profile(profile, rules or desk.folder)
-        kind, begun = fluid_type(fluid, "--fluid"), time_before("--started", started, desk.now)
-        over = time_before("--ended", ended, desk.now) if ended is not None else None
-        _check_times(begun, over)
-        wing = known.wing_material.value if known is not None and known.wing_material is not None else "unknown"
-        extended = known is not None and known.flaps_during_treatment is Flaps.EXTENDED
-        wanted = Protection(
-            id="",
-            station=station.upper(),
-            aircraft=_label(aircraft),
-            fluid=kind,
-            mix=_mix(mix_of(mix, "--mix"), thickened=kind.thickened),
-            started_at=begun,
-            counts_from=begun,
-            surface=surface_of(surface, "--surface") if surface is not None else Surface(wing),
-            flaps_set=flaps_set or extended,
-            lout_c=_lout(lout),
-            cold_soaked_wing=cold_soaked,
-            place=_place(place),
-            treatment_ended_at=over,
-            engine_wait_min=known.engine_bleed_wait_min if known is not None else None,
-            apu_wait_min=known.apu_bleed_wait_min if known is not None else None,
-            waits_source=known.waits_source if known is not None else None,
-            authority=authority_of(authority, desk.tables.authorities, "--authority"),
+        asked = Asked(
+            station=station,
+            aircraft=aircraft,
+            fluid=fluid,
+            started=started,
+            mix=mix,
+            ended=ended,
+            place=place,
+            profile=profile,
+            surface=surface,
+            lout=f"{lout:g}" if lout is not None else None,
+            authority=authority,
+            flaps_set=flaps_set,
+            cold_soaked=cold_soaked,
             training=training,
         )
-        _print(desk, [desk.protections.start(wanted, desk.now)], as_json=as_json, single=True)
+        treatments = load_treatments(desk.folder, tables=desk.tables)
+        begun = wanted(asked, treatments, desk.now, lambda name: f"--{name.replace('_', '-')}")
+        _print(desk, [desk.protections.start(begun, desk.now)], as_json=as_json, single=True)
 
 
 @app.command()
@@ -256,67 +242,3 @@ def _step(reading: Reading, folder: Path | None) -> Item | None:
     if protection.place is None or not protection.live:
         return None
     return checklist_step(load_procedure(protection.place, folder), protection, reading.clocks.standing)
-
-
-def _profile(name: str | None, folder: Path | None) -> AircraftProfile | None:
-    from watcher.errors import Problem, UsageError, nearest
-    from watcher.service.treatment_files import load_fleet
-
-    if name is None:
-        return None
-    fleet = load_fleet(folder)
-    if name not in fleet.profiles:
-        raise UsageError(
-            [Problem(f'aircraft profile "{name}"', f"is not in {fleet.file}", nearest(name, fleet.profiles))]
-        )
-    return fleet.profiles[name]
-
-
-def _place(word: str | None) -> Place | None:
-    from watcher.errors import Problem, UsageError, nearest
-    from watcher.treatment.kinds import Place
-
-    if word is None:
-        return None
-    if word not in list(Place):
-        raise UsageError([Problem(f'place "{word}"', "is not known", nearest(word, Place))])
-    return Place(word)
-
-
-def _label(text: str) -> str:
-    from watcher.errors import Problem, UsageError
-    from watcher.notify.wording import plain
-
-    label = plain(text)
-    if not 0 < len(label) <= _LONGEST_NAME:
-        what = "is empty" if not label else f"has {len(label)} characters"
-        raise UsageError([Problem("--aircraft", what, f"1 to {_LONGEST_NAME}")])
-    return label
-
-
-def _mix(mix: str | None, *, thickened: bool) -> str | None:
-    from watcher.errors import Problem, UsageError
-
-    if thickened and mix is None:
-        raise UsageError(
-            [Problem("--mix", "is missing", "the holdover time of Types II, III and IV hangs on it: 100/0")]
-        )
-    return mix if thickened else None
-
-
-def _lout(value: float | None) -> float | None:
-    from watcher.errors import Problem, UsageError
-
-    # Common practice, no source: no fluid is used colder, and water freezes at the warmer end.
-    if value is not None and not -80 <= value <= 0:
-        raise UsageError([Problem("--lout", f"{value:g} °C is no lowest temperature of a fluid", "-80 to 0")])
-    return value
-
-
-def _check_times(begun: datetime, over: datetime | None) -> None:
-    from watcher.errors import Problem, UsageError
-    from watcher.units import clock_z
-
-    if over is not None and over < begun:
-        what = f"{clock_z(over)} is before the start of the final application at {clock_z(begun)}"
-        raise UsageError([Problem("--ended", what)])
