@@ -41,7 +41,8 @@ def band_of(
     """
     hour = now.replace(minute=0, second=0, microsecond=0)
     begins_at, ends_at = hour - BEHIND - MARGIN, hour + AHEAD + 2 * MARGIN
-    longest = usual_gap(view.state, policy) + policy.blind_margin
+    usual = usual_gap(view.state, policy)
+    longest = usual + policy.blind_margin
     reports = _reports(view, past, begins_at, now)
     points = _points(view, reports, begins_at)
     times = tuple(point.at for point in points)
@@ -56,7 +57,7 @@ def band_of(
         past=points,
         expected=expected,
         joined=_rests_on_latest(view) and bool(times) and bool(expected) and expected[0].at - times[-1] <= longest,
-        weather=(*reported_weather(reports, longest, now), *expected_weather(view.taf, now, ends_at)),
+        weather=(*reported_weather(reports, usual, longest, now), *expected_weather(view.taf, now, ends_at)),
         levels=level_spans((*ended, *view.episodes), begins_at, ends_at),
         nights=night_spans(view.station, begins_at, ends_at),
         reported_at=times,

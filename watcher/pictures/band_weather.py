@@ -17,13 +17,18 @@ UNOBSERVABLE = ("//",)
 FIRM = frozenset({Certainty.PREVAILING, Certainty.BECOMING})
 
 
-def reported_weather(reports: Sequence[Observation], holds_for: timedelta, now: datetime) -> tuple[Weather, ...]:
-    """Return what the reports give; each stands until the next one, for `holds_for` at most and never beyond now."""
+def reported_weather(
+    reports: Sequence[Observation], usual: timedelta, longest: timedelta, now: datetime
+) -> tuple[Weather, ...]:
+    """Return what the reports give; each stands until the next one, or as long as usual where the next one is missing.
+
+    `usual`, `longest`: the time between reports, and the most of it before the station is blind.
+    """
     spans = []
     ends = [*(report.observed_at for report in reports[1:]), now]
     for report, until in zip(reports, ends, strict=True):
         codes = _codes(report.weather) if report.weather_observable else UNOBSERVABLE
-        ends_at = min(until, report.observed_at + holds_for, now)
+        ends_at = until if until - report.observed_at <= longest else report.observed_at + usual
         if codes and report.observed_at < ends_at:
             spans.append(Weather(codes, report.observed_at, ends_at))
     return tuple(_runs(spans))

@@ -2,7 +2,8 @@
 
 The hues of levels and lines are those of the palette of Okabe and Ito [1]_, darkened or lightened until text reaches
 4.5:1 and every line or edge that carries a meaning 3:1 against its ground (WCAG 2.2, success criteria 1.4.3, 1.4.11).
-Colour comes third: a level is told by its word and its shape first.
+Colour comes third: a level is told by its word and its shape first. Even so the levels stay apart for readers who lack
+one kind of cone, by lightness.
 
 References
 ----------
@@ -42,15 +43,15 @@ _TABLE: dict[str, tuple[str, str, str]] = {
     "frost": ("#0062a3", "#7cc4f0", "#7fb6d6"),
     "skin": ("#c3e0f3", "#1f4560", "#17303f"),
     "skin-edge": ("#3182b7", "#4a96c6", "#47809f"),
-    "residual": ("#00694f", "#4fc9a4", "#58a98f"),
-    "precipitation": ("#97437a", "#e39ac4", "#b9809f"),
+    "residual": ("#00755a", "#5fe0b4", "#6aa088"),
+    "precipitation": ("#7d2f66", "#d67db4", "#b06a95"),
     # Levels: ink of word and mark, ground of the block. No-time is the strongest contrast that the page has.
     "note": ("#55616a", "#9aa6b0", "#8f8b84"),
     "note-ground": ("#f7f6f3", "#10161c", "#050708"),
-    "prepare": ("#8a5a00", "#f0c65a", "#cba64f"),
-    "prepare-ground": ("#f8e3a6", "#43350d", "#2c2308"),
-    "treat": ("#8f3300", "#ff9a5c", "#d98049"),
-    "treat-ground": ("#f4b592", "#6b2f10", "#47200d"),
+    "prepare": ("#8d5d00", "#ffebaa", "#e6d08f"),
+    "prepare-ground": ("#fbe9b4", "#2c2408", "#201904"),
+    "treat": ("#742300", "#ffa46e", "#e0925f"),
+    "treat-ground": ("#f0a072", "#7c310c", "#61290b"),
     "no-time": ("#f7f6f3", "#10161c", "#050708"),
     "no-time-ground": ("#17212b", "#f4f6f8", "#d8d2c7"),
     "blind": ("#55616a", "#9aa6b0", "#8f8b84"),

@@ -13,7 +13,7 @@ from watcher.pictures.marks import symbols
 from watcher.pictures.strip_blocks import blocks, blocks_of
 from watcher.pictures.strip_ends import ends, reference, summit
 from watcher.pictures.strip_frame import BLOCK_BOTTOM, HEIGHT, SHOWN, Frame, frame_of
-from watcher.pictures.strip_lanes import lanes
+from watcher.pictures.strip_lanes import Piece, lanes, pieces_of
 from watcher.pictures.strip_lines import box, ground, lines
 from watcher.pictures.strip_sheet import AXIS_HEIGHT, hours, key_of_lines, page_rules, rules, shared
 from watcher.pictures.svg import Svg, document, element, joined, style, text
@@ -26,12 +26,13 @@ _HEADING, _FOOTING = 48, 56
 class Strip:
     """A drawn timeband.
 
-    `drawn`: the nights; the lines and the weather. What moves with the present is drawn when it is shown.
+    `drawn`: the nights; the lines. `weather`: in its lanes. What moves with the present is drawn when it is shown.
     """
 
     band: Band
     frame: Frame
     drawn: tuple[Svg, Svg]
+    weather: tuple[Piece, ...]
 
     def inline(self, now: datetime) -> str:
         """Return the strip for a row of a page on which :func:`axis` and the marks' symbols stand once.
@@ -87,6 +88,7 @@ class Strip:
                 element("use", href="#tb-g", x=left),
                 _blind(self.band, self.frame, now),
                 drawn,
+                lanes(self.weather, left, self.frame.x(now)),
                 reference(self.frame, left),
                 ends(self.band, self.frame, left, now),
                 summit(self.band, self.frame, now),
@@ -99,7 +101,7 @@ class Strip:
 def strip_of(band: Band) -> Strip:
     """Draw a band. What is returned may be kept until the station's view changes, for an hour at most."""
     frame = frame_of(band)
-    return Strip(band, frame, (ground(band, frame), joined((lines(band, frame), lanes(band.weather, frame)))))
+    return Strip(band, frame, (ground(band, frame), lines(band, frame)), pieces_of(band.weather, frame))
 
 
 def axis(now: datetime) -> str:

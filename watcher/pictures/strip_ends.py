@@ -56,7 +56,7 @@ def _apart(heights: list[int]) -> list[int]:
         middle = sum(heights) // 2
         heights = [middle - _LINE // 2, middle + _LINE - _LINE // 2]
     over = max(0, heights[-1] - BOTTOM) if heights else 0
-    under = max(0, TOP - heights[0]) if heights else 0
+    under = max(0, TOP + 2 * _BASELINE - heights[0]) if heights else 0
     return [height - over + under for height in heights]
 
 

@@ -4,24 +4,27 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from itertools import groupby
 
 from watcher.pictures.band_model import Weather
 from watcher.pictures.band_weather import FIRM
-from watcher.pictures.strip_frame import LETTERS, Frame
+from watcher.pictures.strip_frame import HOUR, LETTERS, SHOWN, Frame
 from watcher.pictures.svg import Svg, element, joined, text
 from watcher.rulebook.words import Certainty
 
 # Where the letters of the two lanes stand, and their lines.
-_LETTERS_AT = (18, 44)
-_LINES_AT = (24, 50)
+_LETTERS_AT = (18, 50)
+_LINES_AT = (24, 31)
 # Width of a capital letter or figure of a system font at most, as a part of its size (memory).
 _WIDE = 0.68
 _APART = 6
 _INDENT = 4
+# A strip is drawn again within the hour: what was observed when it was drawn goes on until then.
+_GOES_ON = HOUR
 
 
 @dataclass(frozen=True, slots=True)
-class _Piece:
+class Piece:
     """One span in its place. `lane`: 0 is the upper one."""
 
     weather: Weather
@@ -30,15 +33,30 @@ class _Piece:
     lane: int = 0
 
 
-def lanes(weather: Iterable[Weather], frame: Frame) -> Svg:
-    """Return the codes and their lines. What is too short for its code is joined with its like, or has a line only."""
-    pieces = [_Piece(item, frame.x(item.begins_at), frame.x(item.ends_at)) for item in weather]
+def pieces_of(weather: Iterable[Weather], frame: Frame) -> tuple[Piece, ...]:
+    """Return the spans in their lanes, by lane and time; what is too short for its code is joined with its like."""
+    pieces = [Piece(item, frame.x(item.begins_at), frame.x(item.ends_at)) for item in weather]
     placed = _in_lanes([piece for piece in pieces if piece.left < piece.right])
+    return tuple(
+        piece for lane in (0, 1) for piece in _merged([piece for piece in placed if piece.lane == lane], frame.width)
+    )
+
+
+def lanes(pieces: Iterable[Piece], left: int, now_x: int) -> Svg:
+    """Return the drawn spans as they stand at a time: a code where it finds room, else the line alone.
+
+    `left`: where the part that is shown begins. `now_x`: the place of the present; what goes on is named beside it.
+    """
     drawn: list[Svg] = []
-    for lane in (0, 1):
-        ours = _merged([piece for piece in placed if piece.lane == lane], frame.width)
-        rooms = _rooms(ours, frame.width)
-        drawn.extend(_drawn(piece, room) for piece, room in zip(ours, rooms, strict=True))
+    for _, lane in groupby(pieces, key=lambda piece: piece.lane):
+        shown = [piece for piece in lane if piece.right > left]
+        taken = left
+        for piece, room_until in zip(shown, _room_ends(shown, left + SHOWN), strict=True):
+            drawn.append(_line(piece))
+            label = _label(piece, taken, room_until, now_x)
+            if label is not None:
+                drawn.append(label[0])
+                taken = label[1] + _APART
     return element("g", joined(drawn), class_="w") if drawn else Svg("")
 
 
@@ -47,7 +65,7 @@ def width_of(words: str) -> int:
     return round(len(words) * LETTERS * _WIDE)
 
 
-def _in_lanes(pieces: Sequence[_Piece]) -> list[_Piece]:
+def _in_lanes(pieces: Sequence[Piece]) -> list[Piece]:
     """Put what is temporary or only probable beneath what it overlaps."""
     firm = [piece for piece in pieces if _style(piece.weather) in {"", "x"}]
     placed = []
@@ -58,7 +76,7 @@ def _in_lanes(pieces: Sequence[_Piece]) -> list[_Piece]:
     return placed
 
 
-def _merged(pieces: Sequence[_Piece], edge: int) -> list[_Piece]:
+def _merged(pieces: Sequence[Piece], edge: int) -> list[Piece]:
     """Join neighbours that differ in intensity only where a code would not fit; the heaviest speaks for both."""
     merged = list(pieces)
     index = 0
@@ -71,17 +89,21 @@ def _merged(pieces: Sequence[_Piece], edge: int) -> list[_Piece]:
         )
         if crowded and before.right >= after.left and _alike(before.weather, after.weather):
             heavier = max(before.weather, after.weather, key=_weight)
-            merged[index : index + 2] = [_Piece(heavier, before.left, after.right, before.lane)]
+            merged[index : index + 2] = [Piece(heavier, before.left, after.right, before.lane)]
             index = max(0, index - 1)
         else:
             index += 1
     return merged
 
 
-def _rooms(pieces: Sequence[_Piece], edge: int) -> list[int]:
+def _rooms(pieces: Sequence[Piece], edge: int) -> list[int]:
     """Return how far the letters of each piece may reach: to the next one, or to the edge."""
-    begins = [*(piece.left for piece in pieces[1:]), edge + _APART]
-    return [begin - _APART - _INDENT - piece.left for piece, begin in zip(pieces, begins, strict=False)]
+    ends = _room_ends(pieces, edge)
+    return [end - _INDENT - piece.left for piece, end in zip(pieces, ends, strict=True)]
+
+
+def _room_ends(pieces: Sequence[Piece], edge: int) -> list[int]:
+    return [*(piece.left - _APART for piece in pieces[1:]), edge][: len(pieces)]
 
 
 def _alike(one: Weather, other: Weather) -> bool:
@@ -114,14 +136,25 @@ def _style(weather: Weather) -> str:
     return "t" if weather.certainty is Certainty.TEMPORARY else "p"
 
 
-def _drawn(piece: _Piece, room: int) -> Svg:
-    line = element(
-        "path",
-        class_=_style(piece.weather) or None,
-        d=f"M{piece.left} {_LINES_AT[piece.lane]}h{piece.right - piece.left}",
-    )
-    words = next((words for words in _words(piece.weather) if width_of(words) <= room), None)
-    if words is None:
-        return line
-    heavy = "z" if any(code.lstrip("+-").startswith("FZ") for code in piece.weather.codes) else None
-    return joined((line, element("text", text(words), class_=heavy, x=piece.left + _INDENT, y=_LETTERS_AT[piece.lane])))
+def _line(piece: Piece) -> Svg:
+    name = _style(piece.weather) or None
+    return element("path", class_=name, d=f"M{piece.left} {_LINES_AT[piece.lane]}h{piece.right - piece.left}")
+
+
+def _label(piece: Piece, taken: int, room_until: int, now_x: int) -> tuple[Svg, int] | None:
+    """Return the fullest words that fit, with the place where they end; None where none do."""
+    observed = piece.weather.certainty is None
+    goes_on = observed and piece.right <= now_x <= piece.right + _GOES_ON
+    begin = max(piece.left + _INDENT, taken)
+    for words in _words(piece.weather):
+        if goes_on and taken <= piece.right - _INDENT - width_of(words):
+            return _letters(words, piece, piece.right - _INDENT, "e"), piece.right
+        if begin + width_of(words) <= room_until:
+            return _letters(words, piece, begin, ""), begin + width_of(words)
+    return None
+
+
+def _letters(words: str, piece: Piece, x: int, anchor: str) -> Svg:
+    heavy = "z" if any(code.lstrip("+-").startswith("FZ") for code in piece.weather.codes) else ""
+    name = " ".join(filter(None, (anchor, heavy))) or None
+    return element("text", text(words), class_=name, x=x, y=_LETTERS_AT[piece.lane])

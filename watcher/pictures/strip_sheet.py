@@ -13,7 +13,7 @@ from watcher.units import clock_z
 
 AXIS_HEIGHT = 56
 # Room for the name of the dotted line at the right edge.
-REFERENCE = 64
+REFERENCE = 76
 # A narrow screen shows the middle of a strip only; the zero line is named again inside of it.
 NARROW_PX = 560
 _NARROW_LEFT = 452
