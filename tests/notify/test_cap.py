@@ -173,6 +173,9 @@ def test_a_night_told_event_by_event() -> None:
     assert (first.one("responseType"), first.one("urgency")) == ("Execute", "Immediate")
     assert (last.one("responseType"), last.one("urgency"), last.one("certainty")) == ("AllClear", "Past", "Observed")
     assert "a deposit outlives its weather" in last.one("instruction")
+    # An AllClear is of its own matter: the station may have others.
+    assert "others of the station stand" in last.one("instruction")
+    assert "others of the station" not in first.one("instruction")
     assert last.one("onset") == "2026-01-12T05:50:00-00:00"
 
 

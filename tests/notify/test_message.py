@@ -71,6 +71,12 @@ def test_what_is_expected_has_a_beginning_an_end_and_the_tafs_own_certainty() ->
     assert line(message, "TAF").startswith("TAF XNOR")
 
 
+def test_what_is_given_up_before_it_began_has_no_end_before_its_beginning() -> None:
+    begins_at = NOW + timedelta(hours=4)
+    message = a_message(EventType.CLOSED, kind=Kind.EXPECTED, begins_at=begins_at, until=NOW, zone=None)
+    assert line(message, "Was expected") == "from 12 Jan 1002Z, given up 12 Jan 0602Z"
+
+
 def test_the_age_of_the_data_is_counted_to_the_writing_of_the_message() -> None:
     message = a_message()
     assert message.first.report_age_min == 12

@@ -166,11 +166,12 @@ def _escaped(text: str) -> str:
 
 def _folded(line: str) -> bytes:
     """Return a content line, broken where it is too long, never inside of a character."""
-    pieces, piece = [], b""
-    for letter in line:
-        octets = letter.encode()
-        if len(piece) + len(octets) > _LINE_OCTETS:
-            pieces.append(piece)
-            piece = b" "
-        piece += octets
-    return b"\r\n".join((*pieces, piece)) + b"\r\n"
+    rest = line.encode()
+    folded = b""
+    while len(rest) > _LINE_OCTETS:
+        cut = _LINE_OCTETS
+        while rest[cut] & 0xC0 == 0x80:  # the octets of UTF-8 that begin no character
+            cut -= 1
+        folded += rest[:cut] + b"\r\n"
+        rest = b" " + rest[cut:]
+    return folded + rest + b"\r\n"

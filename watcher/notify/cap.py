@@ -34,6 +34,8 @@ _FOR_WHOM = {
     SubjectKind.DIGEST: "For the one who asked for this digest.",
 }
 _FOR_OPERATIONS = "For those who plan and carry out the treatment of aircraft; no warning of the public."
+# An AllClear is of one matter; read as the station's it would hide the others.
+_OTHERS_STAND = "This ends one alert; others of the station stand until each is ended."
 _TRAINING = "Training: the figures are not of this season. Nobody acts on them."
 _TEST = "A test of the way to the recipient. Nothing has happened."
 
@@ -131,7 +133,8 @@ def _told(part: Part, event: Event, sender: str, base_url: str | None) -> Items:
     yield "senderName", f"Hoarline, {sender}"
     yield "headline", part.headline
     yield "description", "\n".join(_description(part))
-    yield "instruction", f"{body.next_step} {CAUTION}"
+    others = f" {_OTHERS_STAND}" if part.ending and part.episode is not None else ""
+    yield "instruction", f"{body.next_step}{others} {CAUTION}"
     yield "web", _page(body.station, base_url) if base_url is not None else None
 
 

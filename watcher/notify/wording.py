@@ -103,6 +103,8 @@ def span_text(body: EventBody, told_as: EventType) -> tuple[str, str] | None:
         return "Final application", f"{begins}, protected until {until}" if until is not None else begins
     if told_as in ENDINGS:
         label = "Was expected" if body.kind is Kind.EXPECTED else "Lasted"
+        if body.until is not None and body.until < body.begins_at:
+            return label, f"from {begins}, given up {until}"
         return label, f"{begins} until {until}" if until is not None else f"{begins}, open when last seen"
     if body.kind is Kind.EXPECTED:
         certainty = f", {body.certainty.value}" if body.certainty is not None else ""
