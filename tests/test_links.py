@@ -16,19 +16,21 @@ from watcher.links import (
     Confirm,
     Feed,
     LinkMaker,
+    Protect,
     Stop,
     Take,
     authority,
     confirmation_code,
     read_confirm,
     read_feed,
+    read_protection,
     read_stop,
     read_take,
 )
 
 KEY = bytes(range(32))
 OTHER_KEY = bytes(range(1, 33))
-READERS = {"take": read_take, "stop": read_stop, "confirm": read_confirm, "feed": read_feed}
+READERS = {"take": read_take, "stop": read_stop, "confirm": read_confirm, "feed": read_feed, "protect": read_protection}
 LINKS = LinkMaker("https://ice.example.org", KEY)
 names = st.text(st.characters(exclude_characters="\0", exclude_categories=("Cs",)), max_size=80)
 
@@ -50,6 +52,7 @@ def test_a_link_is_read_as_what_it_was_made_for(one, other):
     assert read_stop(KEY, token_of(LINKS.stop(one))) == Stop(one)
     assert read_confirm(KEY, token_of(LINKS.confirm(one, other))) == Confirm(one, other)
     assert read_feed(KEY, feed_token(one)) == Feed(one)
+    assert read_protection(KEY, token_of(LINKS.protection(one))) == Protect(one)
 
 
 def feed_token(station: str) -> str:
@@ -81,7 +84,12 @@ def made(purpose: str) -> str:
     if purpose == "feed":
         return feed_token("d")
     return token_of(
-        {"take": LINKS.take("XNOR-17", "d"), "stop": LINKS.stop("d"), "confirm": LINKS.confirm("XNOR-17", "d")}[purpose]
+        {
+            "take": LINKS.take("XNOR-17", "d"),
+            "stop": LINKS.stop("d"),
+            "confirm": LINKS.confirm("XNOR-17", "d"),
+            "protect": LINKS.protection("d"),
+        }[purpose]
     )
 
 
@@ -122,6 +130,7 @@ def test_whatever_is_typed_is_no_link_and_no_error(text):
     assert read_stop(KEY, text) is None
     assert read_confirm(KEY, text) is None
     assert read_feed(KEY, text) is None
+    assert read_protection(KEY, text) is None
 
 
 def test_an_endless_text_is_no_link():

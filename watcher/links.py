@@ -64,6 +64,13 @@ class FeedLinks:
     expected: str
 
 
+@dataclass(frozen=True, slots=True)
+class Protect:
+    """Whoever has this may look at one treated aircraft, such as ``XNOR-P3``, and press on its page."""
+
+    protection: str
+
+
 class LinkMaker:
     """Makes the links of one service.
 
@@ -100,6 +107,10 @@ class LinkMaker:
         feed = f"{self._base}/feed/{_sealed(self._key, 'feed', station)}"
         return FeedLinks(f"{feed}/alerts.atom", f"{feed}/expected.ics")
 
+    def protection(self, name: str) -> str:
+        """Return the page of a treated aircraft such as ``XNOR-P3``, for the phone of its crew."""
+        return f"{self._base}/p/{_sealed(self._key, 'protect', name)}"
+
 
 def read_feed(key: bytes, token: str) -> Feed | None:
     """Return what a token of a feed link allows; None when it was not made with this key for this purpose."""
@@ -132,6 +143,12 @@ def read_confirm(key: bytes, token: str) -> Confirm | None:
     """Return what a token of a confirm link allows; None when it was not made with this key for this purpose."""
     fields = _opened(key, "confirm", token, 2)
     return Confirm(*fields) if fields is not None else None
+
+
+def read_protection(key: bytes, token: str) -> Protect | None:
+    """Return what a token of a protection's link allows; None when it was not made with this key for this purpose."""
+    fields = _opened(key, "protect", token, 1)
+    return Protect(*fields) if fields is not None else None
 
 
 def confirmation_code(key: bytes, destination: str, address: str) -> str:
