@@ -69,7 +69,7 @@ def morning(  # noqa: PLR0917 - options of a command
     from watcher.cli.options import print_json
     from watcher.cli.tables import own_folder
     from watcher.notify.message import CAUTION
-    from watcher.treatment.morning_contract import as_contract
+    from watcher.treatment.morning_contract import as_contract, as_csv
 
     folder = own_folder(rules, config)
     send = _sending(mail, config) if mail else None
@@ -88,7 +88,7 @@ def morning(  # noqa: PLR0917 - options of a command
     if as_json:
         print_json(as_contract(made, CAUTION))
     elif as_csv:
-        _print_csv(made)
+        typer.echo(as_csv(made), nl=False)
     elif html is None and send is None:
         from watcher.cli.morning_text import text_of
 
@@ -102,12 +102,13 @@ def _sending(names: list[str], config: Path | None) -> Callable[[Morning], None]
     import asyncio
 
     from watcher.cli.morning_page import page_of
-    from watcher.cli.morning_text import headline, text_of
+    from watcher.cli.morning_text import text_of
     from watcher.cli.options import settings_from
     from watcher.clock import utc_now
     from watcher.service.directory import read_directory
     from watcher.service.sheets import Sheet, mailboxes, send_sheet
     from watcher.store.store import Store
+    from watcher.treatment.morning_words import headline
 
     settings = settings_from(config)
     store = Store.open(settings.text.store.url)
@@ -192,19 +193,3 @@ def _write_page(made: Morning, path: Path) -> None:
     except OSError as error:
         raise UsageError([Problem(str(path), f"cannot be written: {error.strerror}")]) from error
     typer.echo(f"Written: {path}", err=True)
-
-
-def _print_csv(made: Morning) -> None:
-    import csv
-    import sys
-
-    from watcher.treatment.morning_contract import CSV_COLUMNS, as_rows
-
-    writer = csv.DictWriter(sys.stdout, CSV_COLUMNS, lineterminator="\n")
-    writer.writeheader()
-    writer.writerows({name: _safe(value) for name, value in row.items()} for row in as_rows(made))
-
-
-def _safe(value: object) -> object:
-    """Return a cell that no table program takes for a formula."""
-    return f"'{value}" if isinstance(value, str) and value[:1] in {"=", "+", "-", "@", "\t"} else value

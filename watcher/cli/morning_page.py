@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from html import escape
 
-from watcher.cli.morning_text import DEFER, HEADS, LOAD_HEADS, cells_of, headline, load_cells, rests_on
 from watcher.notify.message import CAUTION
 from watcher.treatment.listed import Morning
+from watcher.treatment.morning_words import DEFER, HEADS, LOAD_HEADS, cells_of, headline, load_cells, rests_on
 from watcher.units import iso_z
 
 _STYLE = (

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import csv
+import io
 from datetime import datetime
 from typing import Any
 
 from watcher.treatment.listed import Data, HalfHour, Line, Morning, Range, to_treat
-from watcher.treatment.option import fluid_name
 from watcher.treatment.planned import Moments
 from watcher.units import iso_z
 
+_FORMULA = frozenset("=+-@\t\r\n\uff1d\uff0b\uff0d\uff20")
 CSV_COLUMNS = (
     "order",
     "station",
@@ -67,6 +69,22 @@ def as_rows(morning: Morning) -> list[dict[str, Any]]:
     return [{name: "" if value is None else value for name, value in _row(line).items()} for line in morning.lines]
 
 
+def as_csv(morning: Morning) -> str:
+    """Return the rows as CSV with a head line; no cell is taken for a formula by a table program.
+
+    OWASP, CSV Injection: cells that begin with ``=``, ``+``, ``-``, ``@`` or a control character, in full width too.
+    """
+    out = io.StringIO()
+    writer = csv.DictWriter(out, CSV_COLUMNS, lineterminator="\n")
+    writer.writeheader()
+    writer.writerows({name: _no_formula(value) for name, value in row.items()} for row in as_rows(morning))
+    return out.getvalue()
+
+
+def _no_formula(value: object) -> object:
+    return f"'{value}" if isinstance(value, str) and value.lstrip()[:1] in _FORMULA else value
+
+
 def _line(line: Line) -> dict[str, Any]:
     departure, option = line.listed.departure, line.option
     row = _row(line)
@@ -110,7 +128,7 @@ def _row(line: Line) -> dict[str, Any]:
         "call_by": None if option is None else _time(option.call_by),
         "place": None if option is None else option.place.value,
         "site": None if option is None else option.site,
-        "fluid": None if option is None or option.fluid is None else fluid_name(option.fluid),
+        "fluid": None if option is None or option.fluid is None else option.fluid.name,
         "commences": None if times is None else iso_z(times["ECZT"].p50),
         "take_off_p10": None if times is None else iso_z(times["TTOT"].p10),
         "take_off_p50": None if times is None else iso_z(times["TTOT"].p50),

@@ -91,7 +91,7 @@ def _wanted(case: Case, fluid: OfferedFluid) -> bool:
 
 def fluid_name(fluid: OfferedFluid) -> str:
     """Return a fluid with its mix: ``Type IV 75/25``."""
-    return f"{fluid.type} {fluid.mix}"
+    return fluid.name
 
 
 def not_offered(case: Case, site: Site, offered: Sequence[OfferedFluid]) -> str | None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from watcher.treatment.option import fluid_name
 from watcher.treatment.planned import Moments, Need, Option, Plan, Stage
 from watcher.units import iso_z
 
@@ -72,7 +71,7 @@ def _option(option: Option) -> dict[str, Any]:
         "call_late": option.call_late,
         "steps": [_stage(stage) for stage in option.stages],
         "times": None if option.times is None else {name: _moments(each) for name, each in option.times.items()},
-        "fluid": None if option.fluid is None else fluid_name(option.fluid),
+        "fluid": None if option.fluid is None else option.fluid.name,
         "holdover": _holdover(option),
         "engine_bleed_wait_ends": None if clocks is None else _time(clocks.engine_bleed_wait_ends),
         "apu_bleed_wait_ends": None if clocks is None else _time(clocks.apu_bleed_wait_ends),

@@ -244,6 +244,11 @@ class OfferedFluid:
         if sum(int(part) for part in self.mix.split("/")) != 100:
             raise ValueError(f"mix {self.mix} does not add up to 100")
 
+    @property
+    def name(self) -> str:
+        """Type and mix: ``Type IV 75/25``."""
+        return f"{self.type} {self.mix}"
+
 
 @dataclass(frozen=True, slots=True)
 class Operations:
