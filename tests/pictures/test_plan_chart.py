@@ -43,8 +43,10 @@ def test_it_can_be_drawn_at_any_width_and_nothing_leaves_it(name, width):
         assert -1 <= label.top <= label.bottom <= height + 1, label
 
 
-def test_no_word_lies_over_another():
-    assert_readable(plan_picture(plan(), zone="Europe/Oslo"))
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("width", WIDTHS)
+def test_no_word_lies_over_another(name, width):
+    assert_readable(plan_picture(plan(name), zone="Europe/Oslo", width=width))
 
 
 def test_every_place_says_call_verdict_take_off_and_both_waits():

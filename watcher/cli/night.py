@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -9,13 +10,19 @@ import typer
 from watcher.cli.options import ConfigOption, JsonOption
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
     from datetime import datetime
-    from pathlib import Path
 
     from watcher.alerts.model import StationView
     from watcher.outlook.night.model import Aircraft
     from watcher.service.night_answers import Answer, Asked
+
+# Twice the size at which it is drawn: sharp on a dense screen and on paper.
+_PNG_WIDTH_PX = 1984
+SvgOption = Annotated[Path | None, typer.Option("--svg", help="Draw it into this file.", show_default=False)]
+PngOption = Annotated[
+    Path | None, typer.Option("--png", help="The same in pixels; needs the extra pictures.", show_default=False)
+]
 
 
 def night(  # noqa: PLR0917 - one option for each thing that may be known
@@ -55,6 +62,8 @@ def night(  # noqa: PLR0917 - one option for each thing that may be known
         str | None, typer.Option(help="Place of the station by hand: 60.20,11.10,210.", show_default=False)
     ] = None,
     members: Annotated[int, typer.Option(min=20, max=2000, help="Size of the ensemble.")] = 200,
+    svg: SvgOption = None,
+    png: PngOption = None,
     config: ConfigOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -64,14 +73,14 @@ def night(  # noqa: PLR0917 - one option for each thing that may be known
 
     No measurement of an aircraft's wing stands behind this: a thin panel and natural ground at night stand in for one.
 
-    The aircraft is checked by hand.
+    The aircraft is checked by hand. --svg and --png draw the night of one station as well; a file - is standard output.
     """
     from datetime import timedelta
 
     from watcher.cli.hand import hand_now
-    from watcher.moments import time_ahead
     from watcher.cli.options import print_json
     from watcher.clock import utc_now
+    from watcher.moments import time_ahead
     from watcher.service.night_answers import Asked, answers, worst_first
 
     now = hand_now(report, taf, utc_now()) if report or taf else utc_now()
@@ -80,12 +89,49 @@ def night(  # noqa: PLR0917 - one option for each thing that may be known
     asked = Asked(now, ends_at, departs_at)
     craft = _aircraft(fuel_c, hangar_exit, hangar_c, treated, arrived, sky, emissivity, asked)
     views = _views(stations or [], report, taf, position, config, now)
+    draw = _drawing(svg, png, len(views), as_json=as_json)
     found = worst_first(answers(views, asked, craft, members))
+    if draw is not None and draw(found[0]):
+        return
     if as_json:
         for answer in found:
             print_json(answer.as_contract())
         return
     _print(found)
+
+
+def _drawing(svg: Path | None, png: Path | None, stations: int, *, as_json: bool) -> Callable[[Answer], bool] | None:
+    """Return what draws the answer, and says whether it took standard output; None where no picture is wanted."""
+    if svg is None and png is None:
+        return None
+    from watcher.cli.picture_files import goes_to_output, write_picture
+    from watcher.errors import Problem, UsageError
+
+    to_output = goes_to_output(svg), goes_to_output(png)
+    wrong = []
+    if stations != 1:
+        wrong.append(Problem("--svg and --png", f"draw one station, not {stations}", "name one station"))
+    if all(to_output) or (any(to_output) and as_json):
+        wrong.append(Problem("-", "is one output for two things", "write one of them to a file"))
+    if wrong:
+        raise UsageError(wrong)
+
+    def draw(answer: Answer) -> bool:
+        from watcher.cli.night_text import NO_MEASUREMENT
+        from watcher.notify.message import CAUTION
+        from watcher.pictures.colours import Theme
+        from watcher.pictures.sheet import alone
+        from watcher.raster import png_of
+        from watcher.service.night_pictures import picture_of
+
+        drawn = alone(picture_of(answer, foot=(NO_MEASUREMENT, CAUTION)), Theme.LIGHT)
+        if png is not None:
+            write_picture(png, png_of(drawn, width_px=_PNG_WIDTH_PX))
+        if svg is not None:
+            write_picture(svg, drawn.encode())
+        return any(to_output)
+
+    return draw
 
 
 def _print(found: Sequence[Answer]) -> None:
@@ -108,8 +154,8 @@ def _aircraft(  # noqa: PLR0917 - the options as they come
 ) -> Aircraft:
     import math
 
-    from watcher.moments import time_about
     from watcher.errors import Problem, UsageError
+    from watcher.moments import time_about
     from watcher.outlook.night.model import Aircraft
 
     numbers = {"--fuel-c": fuel_c, "--hangar-c": hangar_c, "--sky": sky, "--emissivity": emissivity}
