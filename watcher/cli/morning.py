@@ -69,7 +69,8 @@ def morning(  # noqa: PLR0917 - options of a command
     from watcher.cli.options import print_json
     from watcher.cli.tables import own_folder
     from watcher.notify.message import CAUTION
-    from watcher.treatment.morning_contract import as_contract, as_csv
+    from watcher.treatment.morning_contract import as_contract
+    from watcher.treatment.morning_contract import as_csv as csv_of
 
     folder = own_folder(rules, config)
     send = _sending(mail, config) if mail else None
@@ -88,7 +89,7 @@ def morning(  # noqa: PLR0917 - options of a command
     if as_json:
         print_json(as_contract(made, CAUTION))
     elif as_csv:
-        typer.echo(as_csv(made), nl=False)
+        typer.echo(csv_of(made), nl=False)
     elif html is None and send is None:
         from watcher.cli.morning_text import text_of
 

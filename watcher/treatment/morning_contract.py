@@ -82,7 +82,9 @@ def as_csv(morning: Morning) -> str:
 
 
 def _no_formula(value: object) -> object:
-    return f"'{value}" if isinstance(value, str) and value.lstrip()[:1] in _FORMULA else value
+    if not isinstance(value, str) or _FORMULA.isdisjoint({value[:1], value.lstrip()[:1]}):
+        return value
+    return f"'{value}"
 
 
 def _line(line: Line) -> dict[str, Any]:
