@@ -8,7 +8,7 @@ from importlib.resources import files
 
 from fastapi import APIRouter, Request, Response
 
-from watcher.pictures import colours
+from watcher.pictures import colours, sheet
 from watcher.web.problems import Refusal
 
 _KINDS = {
@@ -42,13 +42,20 @@ def static_url(root: str, name: str) -> str:
     return f"{root}/static/{name}?v={_version(name)}"
 
 
+# Made here, not read: what drawings look like is written once, where they are drawn.
+_MADE = {"charts.css": sheet.css}
+
+
 @cache
 def _names() -> frozenset[str]:
-    return frozenset(entry.name for entry in files("watcher.web").joinpath("static").iterdir() if entry.is_file())
+    folder = files("watcher.web").joinpath("static")
+    return frozenset(entry.name for entry in folder.iterdir() if entry.is_file()) | _MADE.keys()
 
 
 @cache
 def _content(name: str) -> bytes:
+    if name in _MADE:
+        return _MADE[name]().encode()
     content = files("watcher.web").joinpath("static", name).read_bytes()
     # The colours are one table for pages and pictures.
     return colours.tokens_css().encode() + content if name == "house.css" else content
