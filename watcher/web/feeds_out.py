@@ -7,65 +7,27 @@ calendars can send no token. A feed link lets read what is told of its station, 
 from __future__ import annotations
 
 import asyncio
-import hashlib
 from collections.abc import Awaitable, Callable, Sequence
-from dataclasses import dataclass
-from datetime import datetime, timedelta
-from email.utils import format_datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Path, Request, Response
 from fastapi.security import HTTPBearer
 
-from watcher.alerts.model import Event, EventType, SubjectKind
+from watcher.alerts.model import Event, SubjectKind
 from watcher.links import ALL, authority, read_feed
 from watcher.notify import atom, calendar, cap
-from watcher.store.model import Lately
-from watcher.units import clock_z
 from watcher.web.api import PREFIX, problems
 from watcher.web.doors import api_door
 from watcher.web.house import House
+from watcher.web.known import document_answer
 from watcher.web.problems import Refusal
+from watcher.web.shelf import Shelf
 
-# What ended stays so long, so that whoever looks once a day sees the end of what they saw begin.
-_KEPT = timedelta(days=1)
 _Code = Annotated[str, Path(description="Of the station, such as XNOR.", pattern=r"^[A-Z][A-Z0-9]{3}$")]
 _EventId = Annotated[
     str, Path(description="Such as XNOR-17.2: subject and number.", pattern=r"^[A-Za-z0-9-]{1,24}\.[0-9]{1,9}$")
 ]
 _Endpoint = Callable[..., Awaitable[Response]]
-
-
-@dataclass(frozen=True, slots=True)
-class _Shelf:
-    """What one reader reads. `station`: None for all; `feed`: where its own addresses begin."""
-
-    house: House
-    station: str | None
-    base: str
-    feed: str
-
-    @property
-    def subject(self) -> str:
-        return self.station or ALL
-
-    @property
-    def about(self) -> str:
-        if self.station is None:
-            return "all stations"
-        name = self.house.watch.stations.get(self.station).name
-        return f"{self.station} {name}" if name else self.station
-
-    @property
-    def home(self) -> str:
-        return self.page(self.station) if self.station is not None else f"{self.base}/"
-
-    @property
-    def authority(self) -> str:
-        return authority(self.house.public_url)
-
-    def page(self, station: str) -> str:
-        return f"{self.base}/stations/{station}"
 
 
 def feeds_out(house: House) -> APIRouter:
@@ -141,19 +103,19 @@ def _add(router: APIRouter, path: str, endpoint: _Endpoint, kind: str, *refusals
     router.add_api_route(path, endpoint, response_class=Response, methods=["HEAD"], include_in_schema=False)
 
 
-def _all(house: House, request: Request) -> _Shelf:
+def _all(house: House, request: Request) -> Shelf:
     base = _base(house, request)
-    return _Shelf(house, None, base, f"{base}{PREFIX}")
+    return Shelf(house, None, base, f"{base}{PREFIX}")
 
 
-async def _station(house: House, code: str, request: Request) -> _Shelf:
+async def _station(house: House, code: str, request: Request) -> Shelf:
     if code not in house.views() and code not in await asyncio.to_thread(house.store.station_codes):
         raise Refusal(404, f"Station {code} is not watched here, so nothing can be told of it.")
     base = _base(house, request)
-    return _Shelf(house, code, base, f"{base}{PREFIX}/stations/{code}")
+    return Shelf(house, code, base, f"{base}{PREFIX}/stations/{code}")
 
 
-def _linked(house: House, token: str, request: Request) -> _Shelf:
+def _linked(house: House, token: str, request: Request) -> Shelf:
     feed = read_feed(house.key, token)
     if feed is None:
         raise Refusal(
@@ -162,7 +124,7 @@ def _linked(house: House, token: str, request: Request) -> _Shelf:
             headline="No feed behind this link",
         )
     base = _base(house, request)
-    return _Shelf(house, feed.station if feed.station != ALL else None, base, f"{base}/feed/{token}")
+    return Shelf(house, feed.station if feed.station != ALL else None, base, f"{base}/feed/{token}")
 
 
 def _base(house: House, request: Request) -> str:
@@ -180,69 +142,15 @@ def _is_of(station: str | None, event: Event) -> bool:
     return shown and station in {None, event.body.station}
 
 
-async def _alerts(shelf: _Shelf, request: Request, cap_address: Callable[[str], str]) -> Response:
-    now = shelf.house.clock()
-    # A feed without entries changes once a day, so that its age says that somebody still writes it.
-    empty_at = now.replace(hour=0, minute=0, second=0, microsecond=0)
-    addresses = atom.Addresses(f"{shelf.feed}/alerts.atom", shelf.home, shelf.page, cap_address)
-
-    def write() -> tuple[bytes, datetime]:
-        entries = _entries(shelf.house.store.lately(now - _KEPT, shelf.station))
-        document = atom.atom_feed(
-            entries,
-            addresses,
-            subject=shelf.subject,
-            about=shelf.about,
-            authority=shelf.authority,
-            empty_at=empty_at,
-        )
-        return document, atom.changed_at(entries, empty_at)
-
-    document, changed_at = await asyncio.to_thread(write)
-    return _answer(request, document, atom.MEDIA_TYPE, changed_at)
+async def _alerts(shelf: Shelf, request: Request, cap_address: Callable[[str], str]) -> Response:
+    document, changed_at = await asyncio.to_thread(shelf.alerts, cap_address)
+    return document_answer(request, document, atom.MEDIA_TYPE, changed_at)
 
 
-def _entries(lately: Lately) -> list[atom.Entry]:
-    """Return an entry for each alert, and one for each time that a station was blind."""
-    entries = [atom.Entry(episode.id, episode.opened_at or episode.began_at, event) for episode, event in lately.alerts]
-    for event in lately.sights:
-        since = event.body.begins_at or event.at
-        entries.append(atom.Entry(f"{event.body.station}-blind-{clock_z(since)}", since, event))
-    return entries
-
-
-async def _expected(shelf: _Shelf, request: Request) -> Response:
-    now = shelf.house.clock()
-    empty_at = now.replace(hour=0, minute=0, second=0, microsecond=0)
-
-    def write() -> tuple[bytes, datetime]:
-        periods = _periods(shelf.house, shelf.house.store.lately(now - _KEPT, shelf.station))
-        document = calendar.calendar(
-            periods,
-            subject=shelf.subject,
-            about=shelf.about,
-            authority=shelf.authority,
-            page=shelf.page,
-            home=shelf.home,
-        )
-        return document, calendar.changed_at(periods, empty_at)
-
-    document, changed_at = await asyncio.to_thread(write)
+async def _expected(shelf: Shelf, request: Request) -> Response:
+    document, changed_at = await asyncio.to_thread(shelf.expected)
     named = {"Content-Disposition": f'inline; filename="expected-{shelf.subject}.ics"'}
-    return _answer(request, document, f"{calendar.MEDIA_TYPE}; charset=utf-8", changed_at, named)
-
-
-def _periods(house: House, lately: Lately) -> list[calendar.Period]:
-    blind = {event.subject_id: event.body.begins_at for event in lately.sights if event.type is EventType.BLIND}
-    return [
-        calendar.Period(
-            episode,
-            event,
-            house.watch.stations.get(episode.station),
-            blind.get(episode.station) if episode.ended_at is None else None,
-        )
-        for episode, event in lately.alerts
-    ]
+    return document_answer(request, document, f"{calendar.MEDIA_TYPE}; charset=utf-8", changed_at, named)
 
 
 async def _cap(house: House, event_id: str, request: Request, permitted: Callable[[Event], bool]) -> Response:
@@ -258,30 +166,4 @@ async def _cap(house: House, event_id: str, request: Request, permitted: Callabl
         base_url=house.public_url,
         place=house.watch.stations.get(event.body.station) if event.body.station else None,
     )
-    return _answer(request, document, cap.MEDIA_TYPE, event.at)
-
-
-def _answer(
-    request: Request, document: bytes, kind: str, changed_at: datetime, headers: dict[str, str] | None = None
-) -> Response:
-    """Return a document, or 304 where the reader has the very same (RFC 9110, section 13.1.2).
-
-    Only the tag of the content decides: a period moves without a message, so the time of the last message would tell
-    a reader that nothing changed. No copy is shown unasked: an alert that is over must not stand in a cache.
-    """
-    tag = f'"{hashlib.sha256(document).hexdigest()[:32]}"'
-    known = {
-        "ETag": tag,
-        "Last-Modified": format_datetime(changed_at.replace(microsecond=0), usegmt=True),
-        "Cache-Control": "private, no-cache",
-        **(headers or {}),
-    }
-    if _is_known(request.headers.getlist("if-none-match"), tag):
-        return Response(status_code=304, headers=known)
-    return Response(document, headers=known, media_type=kind)
-
-
-def _is_known(given: Sequence[str], tag: str) -> bool:
-    """Return whether a reader names the tag, or any; tags are compared weakly, as for reading."""
-    named = [one.strip().removeprefix("W/") for line in given for one in line.split(",")]
-    return tag in named or "*" in named
+    return document_answer(request, document, cap.MEDIA_TYPE, event.at)
