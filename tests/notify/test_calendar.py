@@ -225,3 +225,39 @@ def test_times_are_written_in_z() -> None:
     entry = one(period(began_at=datetime.fromisoformat("2026-01-12T11:00:00+01:00"), until=None))
     assert entry["DTSTART"].to_ical() == b"20260112T100000Z"
     assert entry.decoded("DTSTART") == datetime(2026, 1, 12, 10, tzinfo=UTC)
+
+
+moments = st.integers(-3000, 3000).map(lambda minutes: NOW + timedelta(minutes=minutes))
+
+
+@given(
+    st.lists(
+        st.builds(
+            period,
+            st.sampled_from(EventType),
+            flag=st.sampled_from(Flag),
+            kind=st.sampled_from(Kind),
+            level=st.sampled_from(Level),
+            phase=st.sampled_from(Phase),
+            certainty=st.none() | st.sampled_from(Certainty),
+            number=st.integers(1, 10**6),
+            seq=st.integers(1, 99),
+            began_at=moments,
+            changed_at=moments,
+            opened_at=moments,
+            ended_at=st.none() | moments,
+            until=st.none() | moments,
+        ),
+        max_size=4,
+        unique_by=lambda one: one.episode.number,
+    )
+)
+def test_whatever_stands_is_a_calendar(periods: list[Period]) -> None:
+    entries = read(made(*periods)).walk("VEVENT")
+    assert len(entries) == len(periods)
+    # A forecast is never told as certain, and nothing is cancelled that still stands.
+    by_uid = {f"{one.episode.id}-{one.episode.opened_at:%Y%m%dT%H%M%SZ}@ice.example.org": one for one in periods}
+    for entry in entries:
+        episode = by_uid[str(entry["UID"])].episode
+        assert entry["STATUS"] != "CONFIRMED" or episode.kind is Kind.OBSERVED
+        assert entry["STATUS"] != "CANCELLED" or episode.ended_at is not None
