@@ -58,7 +58,10 @@ async def test_every_answer_carries_the_protective_headers(site, store):
         assert headers["x-content-type-options"] == "nosniff"
         assert headers["x-frame-options"] == "DENY"
         assert headers["referrer-policy"] == "same-origin"
-        assert headers["cache-control"] == "no-store"
+        assert headers["cache-control"] == "no-store" or (headers["cache-control"], "etag" in headers) == (
+            "private, no-cache",
+            True,
+        )
         assert headers["cross-origin-resource-policy"] == "same-origin"
         assert "set-cookie" not in headers
         assert "server" not in headers
@@ -79,9 +82,8 @@ async def test_the_policy_names_the_one_stylesheet_and_pages_load_nothing(site, 
         (style,) = tree.xpath("//style/text()")
         digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
         assert f"style-src 'sha256-{digest}'" in page.headers["content-security-policy"]
-        assert not tree.xpath(
-            "//script | //link | //img | //iframe | //object | //@src | //@style | //@href | //@action"
-        )
+        assert not tree.xpath("//script | //link | //img | //iframe | //object | //@src | //@style | //@href")
+        assert set(tree.xpath("//@action")) <= {"/enter"}
         assert "url(" not in style
         assert tree.xpath("string(//html/@lang)") == "en"
         assert tree.xpath("//meta[@name='viewport']")
@@ -92,11 +94,10 @@ async def test_programs_get_one_shape_for_every_refusal(site):
     headers = site.token("read")
     refused(await site.client.get(f"{site.origin}/nothing"), 404)
     refused(await site.client.get(f"{site.origin}/api/v1/nothing", headers=headers | PAGE), 404)
-    refused(await site.client.get(f"{site.origin}/api/v1/episodes", headers=headers), 404)
     refused(await site.client.get(f"{site.origin}/api/v1/episodes/XNOR-1/", headers=headers), 404)
     wrong = await site.client.delete(episodes(site), headers=headers)
     refused(wrong, 405)
-    assert wrong.headers["allow"] == "GET"
+    assert wrong.headers["allow"] == "GET, HEAD"
     refused(await site.client.post(episodes(site), content=b"x" * 20_000, headers=headers), 413)
 
 

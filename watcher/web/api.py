@@ -1,35 +1,25 @@
-"""The API: episodes as programs read them and take them in hand."""
+"""What all routes of the API share: where they stand, whom they let in and how often, how they are described."""
 
 from __future__ import annotations
 
-import asyncio
-from typing import Annotated
+import hashlib
+from collections.abc import Awaitable, Callable
+from typing import Any, TypeVar
 
-from fastapi import APIRouter, Depends, Path, Response
-from fastapi.security import HTTPBearer
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from fastapi import APIRouter, Depends, Request, Response
+from fastapi.routing import APIRoute
+from fastapi.security import APIKeyCookie, HTTPBearer
 
-from watcher.alerts.model import Phase
-from watcher.notify.wording import plain, when
-from watcher.web.contract import AcknowledgementBody, EpisodeBody, acknowledgement_body, episode_body
-from watcher.web.doors import api_door
+from watcher.web.doors import COOKIE, Door, api_door, visitor_of
 from watcher.web.house import House
 from watcher.web.problems import ProblemBody, Refusal
-from watcher.web.take import LONGEST_NAME, LONGEST_NOTE
+from watcher.web.rates import Rates
 
 PREFIX = "/api/v1"
-_Name = Annotated[str, AfterValidator(plain), Field(min_length=1, max_length=LONGEST_NAME)]
-_Note = Annotated[str, AfterValidator(plain), Field(max_length=LONGEST_NOTE)]
-_EpisodeId = Annotated[str, Path(description="Such as XNOR-17.", pattern=r"^[A-Z][A-Z0-9]{3}-[0-9]{1,9}$")]
-
-
-class TakeBody(BaseModel):
-    """Who takes an episode in hand."""
-
-    model_config = ConfigDict(extra="forbid")
-
-    by: _Name = Field(description="Who takes it.")
-    note: _Note = Field("", description="For the others; control characters become spaces.")
+Endpoint = TypeVar("Endpoint", bound=Callable[..., Awaitable[Response]])
+# Every route may answer so: no token, not its scope, not to be understood, too often, the store is out of reach.
+_ALWAYS = (401, 403, 422, 429, 503)
+_TAG_HEADER = {"ETag": {"description": "Of the content.", "schema": {"type": "string"}}}
 
 
 def problems(*statuses: int) -> dict[int | str, dict[str, object]]:
@@ -37,53 +27,111 @@ def problems(*statuses: int) -> dict[int | str, dict[str, object]]:
     return {status: {"model": ProblemBody} for status in statuses}
 
 
-def episode_api(house: House) -> APIRouter:
-    """Return the routes under ``/api/v1/episodes``."""
-    router = APIRouter(
-        prefix=f"{PREFIX}/episodes",
-        tags=["episodes"],
-        dependencies=[Depends(HTTPBearer(auto_error=False, description="A token of `hoarline token add`."))],
-    )
+class Gate:
+    """Lets programs pass who have a scope, not too often. One for the whole API, so that all their requests count."""
 
-    @router.get("/{episode}", dependencies=[Depends(api_door(house, "read"))], responses=problems(401, 403, 404, 422))
-    async def read_episode(episode: _EpisodeId) -> EpisodeBody:
-        """Return an episode as it stands, ended ones too while they are kept."""
-        found = await asyncio.to_thread(house.store.episode, episode)
-        if found is None:
-            raise _no_such(episode)
-        event = await asyncio.to_thread(house.store.newest_event, episode)
-        return episode_body(found, event, house.clock())
+    def __init__(self, house: House, rates: Rates | None = None) -> None:
+        self._house = house
+        self._rates = rates or Rates()
 
-    @router.post(
-        "/{episode}/acknowledgement",
-        status_code=201,
-        dependencies=[Depends(api_door(house, "acknowledge"))],
-        responses={
-            200: {"model": AcknowledgementBody, "description": "Somebody had taken it before; that one stands."},
-            **problems(400, 401, 403, 404, 410, 413, 422),
-        },
-    )
-    async def acknowledge_episode(episode: _EpisodeId, body: TakeBody, response: Response) -> AcknowledgementBody:
-        """Take an open episode in hand. Who was first at its level stands; the answer then is 200 and names them."""
-        taken = await asyncio.to_thread(house.store.acknowledge, episode, by=body.by, note=body.note, now=house.clock())
-        if taken is None:
-            raise await _not_open(house, episode)
-        if taken.fresh:
-            house.news()
-        else:
-            response.status_code = 200
-        return acknowledgement_body(taken.acknowledgement)
+    def door(self, scope: str) -> Door:
+        """Return a dependency of routes; behind it `visitor_of` says who asks."""
+        lets_pass = api_door(self._house, scope)
 
-    return router
+        async def counted(request: Request) -> None:
+            try:
+                await lets_pass(request)
+            except Refusal as refusal:
+                if refusal.status == 401:
+                    # Whoever tries many tokens is one asker, whatever they send.
+                    self._rates.count(_address(request))
+                raise
+            self._rates.count(_asker(request))
+
+        return counted
 
 
-async def _not_open(house: House, episode_id: str) -> Refusal:
-    episode = await asyncio.to_thread(house.store.episode, episode_id)
-    if episode is None or episode.phase is not Phase.ENDED:
-        return _no_such(episode_id)
-    ended = f" on {when(episode.ended_at, None)}" if episode.ended_at is not None else ""
-    return Refusal(410, f"Episode {episode.id} ended{ended}; there is nothing to take in hand.")
+class ApiRouter(APIRouter):
+    """Routes of one kind of thing. Each is named by its function, and answers HEAD where it answers GET.
+
+    Parameters
+    ----------
+    gate
+        Whom it lets in.
+    path, tag
+        Below the prefix of the API; the heading in the description.
+    """
+
+    def __init__(self, gate: Gate, path: str, tag: str) -> None:
+        super().__init__(
+            prefix=f"{PREFIX}{path}",
+            tags=[tag],
+            dependencies=[
+                Depends(HTTPBearer(auto_error=False, description="A token of `hoarline token add`.")),
+                Depends(APIKeyCookie(name=COOKIE, auto_error=False, description="The session of a browser.")),
+            ],
+            generate_unique_id_function=_name_of,
+        )
+        self._gate = gate
+
+    def reads(
+        self,
+        path: str,
+        gives: object,
+        *refusals: int,
+        scope: str = "read",
+        **more: Any,  # noqa: ANN401 - what the framework takes
+    ) -> Callable[[Endpoint], Endpoint]:
+        """Describe and add a route for GET and HEAD. `gives`: the model of its answer; None: `more` describes it."""
+        told: dict[str, Any] = {"headers": _TAG_HEADER, **({} if gives is None else {"model": gives})}
+        described = {200: told, 304: {"description": "As you have it already."}, **problems(*_ALWAYS, *refusals)}
+        described[200] |= more.pop("described", {})
+        return self._adding(["GET", "HEAD"], path, scope, described, more)
+
+    def acts(
+        self,
+        method: str,
+        path: str,
+        gives: object,
+        *refusals: int,
+        scope: str,
+        status: int = 200,
+        **more: Any,  # noqa: ANN401
+    ) -> Callable[[Endpoint], Endpoint]:
+        """Describe and add a route that changes something, or that is asked with a body."""
+        told = {"description": "Done."} if gives is None else {"model": gives}
+        described = {status: told, **problems(*_ALWAYS, 400, 413, *refusals), **more.pop("also", {})}
+        return self._adding([method], path, scope, described, {"status_code": status, **more})
+
+    def _adding(
+        self, methods: list[str], path: str, scope: str, described: dict[Any, Any], more: dict[str, Any]
+    ) -> Callable[[Endpoint], Endpoint]:
+        guarded = {"dependencies": [Depends(self._gate.door(scope))], "responses": described, **more}
+
+        def add(endpoint: Endpoint) -> Endpoint:
+            first, *others = methods
+            self.add_api_route(path, endpoint, methods=[first], **guarded)
+            if others:
+                self.add_api_route(path, endpoint, methods=others, include_in_schema=False, **guarded)
+            return endpoint
+
+        return add
 
 
-def _no_such(episode_id: str) -> Refusal:
-    return Refusal(404, f'No episode "{plain(episode_id)}" is open or kept here.')
+def _name_of(route: APIRoute) -> str:
+    return route.name
+
+
+def _asker(request: Request) -> str:
+    """Return whose bucket a request is of: a session's, a token's, an address's where one reads without either."""
+    visitor = visitor_of(request)
+    if not visitor.signed_in:
+        return _address(request)
+    session = request.cookies.get(COOKIE)
+    if session is not None and "authorization" not in request.headers:
+        return f"session {hashlib.sha256(session.encode()).hexdigest()}"
+    return f"token {visitor.name}"
+
+
+def _address(request: Request) -> str:
+    return f"address {request.client.host if request.client is not None else ''}"

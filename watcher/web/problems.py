@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from http import HTTPStatus
 from typing import Any, Literal
 
 from fastapi.responses import JSONResponse
 from pydantic import BaseModel, Field
+
+from watcher.errors import Problem
 
 MEDIA_TYPE = "application/problem+json"
 
@@ -61,6 +63,18 @@ class Refusal(Exception):
         self.errors = errors
 
 
+def field_problems(problems: Iterable[Problem]) -> tuple[FieldProblem, ...]:
+    """Return what is wrong in something a person wrote, by field; an option of a command is the field of its name."""
+    return tuple(
+        FieldProblem(field=_field(item.where), what=f"{item.what}; {item.remedy}" if item.remedy else item.what)
+        for item in problems
+    )
+
+
+def _field(where: str) -> str:
+    return where.removeprefix("--").replace("-", "_") if where.startswith("--") else where
+
+
 def problem_response(refusal: Refusal) -> JSONResponse:
     """Return a refusal as JSON for programs."""
     body = ProblemBody(
@@ -78,4 +92,5 @@ def describe_problems(description: dict[str, Any]) -> None:
         for operation in path.values():
             for status, response in operation["responses"].items():
                 if int(status) >= 400:
-                    response["content"] = {MEDIA_TYPE: response["content"]["application/json"]}
+                    response["description"] = HTTPStatus(int(status)).phrase
+                    response["content"] = {MEDIA_TYPE: next(iter(response["content"].values()))}

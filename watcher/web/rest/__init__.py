@@ -1,0 +1,1 @@
+"""The resources of the API, a file for each; contracts as the commands print them."""
