@@ -26,7 +26,7 @@ def reported_weather(
     """
     spans = []
     ends = [*(report.observed_at for report in reports[1:]), now]
-    for report, until in zip(reports, ends, strict=True):
+    for report, until in zip(reports, ends, strict=False):
         codes = _codes(report.weather) if report.weather_observable else UNOBSERVABLE
         ends_at = until if until - report.observed_at <= longest else report.observed_at + usual
         if codes and report.observed_at < ends_at:

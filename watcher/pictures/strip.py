@@ -91,7 +91,7 @@ class Strip:
                 lanes(self.weather, left, self.frame.x(now)),
                 reference(self.frame, left),
                 ends(self.band, self.frame, left, now),
-                summit(self.band, self.frame, now),
+                summit(self.band, self.frame, left, now),
                 blocks(standing, self.frame, now, left),
                 element("use", href="#tb-n", x=left),
             )

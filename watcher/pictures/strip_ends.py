@@ -60,7 +60,7 @@ def _apart(heights: list[int]) -> list[int]:
     return [height - over + under for height in heights]
 
 
-def summit(band: Band, frame: Frame, now: datetime) -> Svg:
+def summit(band: Band, frame: Frame, left: int, now: datetime) -> Svg:
     """Return how probable frost is at most from now on, written into the hill."""
     chances = [
         (point.p_active_frost, point.at)
@@ -68,4 +68,8 @@ def summit(band: Band, frame: Frame, now: datetime) -> Svg:
         if point.p_active_frost is not None and now <= point.at <= now + AHEAD
     ]
     most, at = max(chances, key=lambda item: item[0], default=(0.0, now))
-    return element("text", text(percent(most)), x=frame.x(at) + 6, y=FOOT - 3) if most >= _WORTH_SAYING else Svg("")
+    if most < _WORTH_SAYING:
+        return Svg("")
+    words, x = percent(most), frame.x(at) + 6
+    fits = x + width_of(words) <= left + SHOWN
+    return element("text", text(words), class_=None if fits else "e", x=x if fits else left + SHOWN - 4, y=FOOT - 3)

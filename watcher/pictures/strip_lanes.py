@@ -50,7 +50,7 @@ def lanes(pieces: Iterable[Piece], left: int, now_x: int) -> Svg:
     drawn: list[Svg] = []
     for _, lane in groupby(pieces, key=lambda piece: piece.lane):
         shown = [piece for piece in lane if piece.right > left]
-        taken = left
+        taken = left + _INDENT
         for piece, room_until in zip(shown, _room_ends(shown, left + SHOWN), strict=True):
             drawn.append(_line(piece))
             label = _label(piece, taken, room_until, now_x)
