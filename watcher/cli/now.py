@@ -56,11 +56,10 @@ def _by_hand(report: str | None, taf: str | None, position: str | None, rules: P
 
 
 def _from_store(codes: list[str], config: Path | None, rules: Path | None) -> list[Look]:
-    from dataclasses import replace
-
     from watcher.cli.stored import stored
     from watcher.clock import utc_now
     from watcher.errors import Problem, UsageError
+    from watcher.service.look import with_unreadable
     from watcher.service.rules_folder import load_rulebook
 
     if not codes:
@@ -69,10 +68,7 @@ def _from_store(codes: list[str], config: Path | None, rules: Path | None) -> li
     found = stored(codes, config, present)
     folder = found.settings.text.rules.folder
     book = load_rulebook(rules or (found.settings.path(folder) if folder is not None else None))
-    return [
-        replace(seen, unreadable=tuple(text for text in found.unreadable if text.station == seen.station))
-        for seen in (_look(view, book, present) for view in found.views)
-    ]
+    return [with_unreadable(_look(view, book, present), found.unreadable) for view in found.views]
 
 
 def _look(view: StationView, book: Rulebook, present: datetime) -> Look:

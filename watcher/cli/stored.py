@@ -4,17 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 
 from watcher.alerts.model import StationView
 from watcher.cli.options import settings_from
 from watcher.reports.model import Unreadable
+from watcher.service.look import unreadable_lately
 from watcher.settings import Settings
 from watcher.stations import StationTable
 from watcher.store.store import Store
-
-_LATELY = timedelta(hours=6)
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,9 +39,7 @@ def stored(codes: Sequence[str], config: Path | None, now: datetime) -> Stored:
     store = Store.open(settings.text.store.url)
     try:
         views = store.load([table.get(code) for code in wanted], now=now)
-        texts = [report.decoded for report in store.unreadable(500) if now - report.received_at <= _LATELY]
+        texts = unreadable_lately(store.unreadable(500), now)
     finally:
         store.close()
-    return Stored(
-        settings, tuple(views[code] for code in wanted), tuple(text for text in texts if isinstance(text, Unreadable))
-    )
+    return Stored(settings, tuple(views[code] for code in wanted), texts)

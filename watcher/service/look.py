@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from watcher.alerts.latest import OLDEST, facts_of, question_of
 from watcher.alerts.model import StationView
@@ -13,7 +14,7 @@ from watcher.outlook.expectations import expectations
 from watcher.outlook.model import Expectation
 from watcher.outlook.night.model import Night
 from watcher.outlook.steps import expected_steps
-from watcher.reports.model import Forecast, Observation, Unreadable
+from watcher.reports.model import Forecast, Observation, Report, Unreadable
 from watcher.rulebook.facts import Facts, Value
 from watcher.rulebook.findings import find
 from watcher.rulebook.model import Because, Finding, Rulebook
@@ -21,6 +22,7 @@ from watcher.rulebook.words import Certainty, Kind, Level
 from watcher.service.nights import WARMEST_C, NightPolicy
 from watcher.units import iso_z
 
+_LATELY = timedelta(hours=6)
 _VERDICT_WORDS = {True: "true", False: "false", None: "unknown"}
 
 
@@ -53,6 +55,17 @@ class Look:
     def level(self) -> Level | None:
         """The highest level among the findings that are true now."""
         return max((finding.level for finding in self.findings if finding.verdict is True), default=None)
+
+
+def unreadable_lately(reports: Iterable[Report], now: datetime) -> tuple[Unreadable, ...]:
+    """Return the texts that came in within 6 hours and could not be read."""
+    texts = (report.decoded for report in reports if now - report.received_at <= _LATELY)
+    return tuple(text for text in texts if isinstance(text, Unreadable))
+
+
+def with_unreadable(seen: Look, texts: Iterable[Unreadable]) -> Look:
+    """Return a look with those of the texts that are of its station."""
+    return replace(seen, unreadable=tuple(text for text in texts if text.station == seen.station))
 
 
 def look(view: StationView, *, rulebook: Rulebook, now: datetime) -> Look:
