@@ -14,8 +14,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from watcher.alerts.model import StationView
-    from watcher.outlook.night.model import Aircraft
-    from watcher.service.night_answers import Answer, Asked
+    from watcher.service.night_answers import Answer
 
 # Twice the size at which it is drawn: sharp on a dense screen and on paper.
 _PNG_WIDTH_PX = 1984
@@ -82,12 +81,14 @@ def night(  # noqa: PLR0917 - one option for each thing that may be known
     from watcher.clock import utc_now
     from watcher.moments import time_ahead
     from watcher.service.night_answers import Asked, answers, worst_first
+    from watcher.service.night_asking import Parked, craft_of
 
     now = hand_now(report, taf, utc_now()) if report or taf else utc_now()
     departs_at = time_ahead("--until", until, now) if until is not None else None
     ends_at = departs_at or now + timedelta(hours=15)
     asked = Asked(now, ends_at, departs_at)
-    craft = _aircraft(fuel_c, hangar_exit, hangar_c, treated, arrived, sky, emissivity, asked)
+    parked = Parked(fuel_c, hangar_exit, hangar_c, treated, arrived, sky, emissivity)
+    craft = craft_of(parked, now, ends_at, lambda name: f"--{name.replace('_', '-')}")
     views = _views(stations or [], report, taf, position, config, now)
     draw = _drawing(svg, png, len(views), as_json=as_json)
     found = worst_first(answers(views, asked, craft, members))
@@ -140,45 +141,6 @@ def _print(found: Sequence[Answer]) -> None:
 
     blocks = has("█▏°")
     typer.echo(shown("\n\n".join(text_of(answer, blocks=blocks) for answer in found)))
-
-
-def _aircraft(  # noqa: PLR0917 - the options as they come
-    fuel_c: float | None,
-    hangar_exit: str | None,
-    hangar_c: float | None,
-    treated: str | None,
-    arrived: str | None,
-    sky: float,
-    emissivity: float | None,
-    asked: Asked,
-) -> Aircraft:
-    import math
-
-    from watcher.errors import Problem, UsageError
-    from watcher.moments import time_about
-    from watcher.outlook.night.model import Aircraft
-
-    numbers = {"--fuel-c": fuel_c, "--hangar-c": hangar_c, "--sky": sky, "--emissivity": emissivity}
-    wrong = [
-        Problem(name, "is no number") for name, value in numbers.items() if value is not None and math.isnan(value)
-    ]
-    if hangar_c is not None and hangar_exit is None:
-        wrong.append(Problem("--hangar-c", "says nothing without the time of leaving", "give --hangar-exit too"))
-    if wrong:
-        raise UsageError(wrong)
-
-    def about(option: str, text: str | None) -> datetime | None:
-        return None if text is None else time_about(option, text, asked.now, asked.until)
-
-    return Aircraft(
-        fuel_c=fuel_c,
-        hangar_exit_at=about("--hangar-exit", hangar_exit),
-        hangar_c=hangar_c,
-        treated_at=about("--treated", treated),
-        sheltered=sky,
-        emissivity=emissivity,
-        arrived_at=about("--arrived", arrived),
-    )
 
 
 def _views(  # noqa: PLR0917 - the options as they come
