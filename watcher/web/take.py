@@ -54,7 +54,7 @@ def take_pages(house: House) -> APIRouter:
         by, note = plain(fields.get("by", "")), plain(fields.get("note", ""))
         now = house.clock()
         episode, part = await _open_alert(house, take.episode, now)
-        wrong = _wrong(by, note) or _worse(episode, fields.get("level"))
+        wrong = wrong_with(by, note) or worse_since(episode, fields.get("level"))
         if wrong is not None:
             return _alert_page(episode, part, name=by, note=note, wrong=wrong, status=422)
         taken = await asyncio.to_thread(house.store.acknowledge, take.episode, by=by, note=note, now=now)
@@ -64,7 +64,7 @@ def take_pages(house: House) -> APIRouter:
             raise Refusal(409, "This alert cannot be taken in hand just now. Open the link again.")
         if taken.fresh:
             house.news()
-        hand = _hand(taken.acknowledgement, part)
+        hand = hand_of(taken.acknowledgement, part.body.zone)
         return page("taken.html", part=part, episode=episode, hand=hand, fresh=taken.fresh)
 
     return router
@@ -125,7 +125,7 @@ def _alert_page(
         episode=episode,
         first=[line for line in part.lines if line.label in _FIRST],
         rest=[line for line in part.lines if line.label not in _FIRST | _ELSEWHERE],
-        hand=_hand(taken, part) if taken is not None else None,
+        hand=hand_of(taken, part.body.zone) if taken is not None else None,
         risen_from=taken.level.word if taken is not None and taken.level < episode.level else None,
         name=name[:LONGEST_NAME],
         note=note[:LONGEST_NOTE],
@@ -135,11 +135,13 @@ def _alert_page(
     )
 
 
-def _hand(taken: Taken | Acknowledgement, part: Part) -> Hand:
-    return Hand(plain(taken.by), plain(taken.note), when(taken.at, part.body.zone))
+def hand_of(taken: Taken | Acknowledgement, zone: str | None) -> Hand:
+    """Return who has an alert, in words; `zone`: of the station."""
+    return Hand(plain(taken.by), plain(taken.note), when(taken.at, zone))
 
 
-def _wrong(by: str, note: str) -> str | None:
+def wrong_with(by: str, note: str) -> str | None:
+    """Return why nobody can take an alert in hand with this name and note; None where they can."""
     if not by:
         return "Say who takes it, so that the others know whom to ask."
     if len(by) > LONGEST_NAME:
@@ -149,7 +151,7 @@ def _wrong(by: str, note: str) -> str | None:
     return None
 
 
-def _worse(episode: Episode, seen: str | None) -> str | None:
+def worse_since(episode: Episode, seen: str | None) -> str | None:
     """Return why to look again: nobody takes in hand what they have not seen."""
     if seen is None or seen not in {level.word for level in Level} or Level.of(seen) >= episode.level:
         return None
