@@ -13,7 +13,6 @@ from watcher.cli.managing import opened
 from watcher.cli.options import ConfigOption, JsonOption
 
 if TYPE_CHECKING:
-    from watcher.service.directory import KnownDestination
     from watcher.service.manage import Management
     from watcher.settings import Settings
     from watcher.store.store import Store
@@ -39,9 +38,10 @@ GroupOption = Annotated[
 def list_destinations(config: ConfigOption = None, as_json: JsonOption = False) -> None:
     """List the destinations of the settings and those that were added, and why one gets nothing."""
     from watcher.cli.options import print_json
+    from watcher.service.people_contract import destination_as_contract
 
     with _desk(config) as desk:
-        rows = [_row(item) for item in desk.management.directory().destinations.values()]
+        rows = [destination_as_contract(item) for item in desk.management.directory().destinations.values()]
     if as_json:
         print_json(rows)
         return
@@ -241,24 +241,6 @@ class _Desk:
 def _desk(config: Path | None) -> Iterator[_Desk]:
     with opened(config) as parts:
         yield _Desk(*parts)
-
-
-def _row(item: KnownDestination) -> dict[str, object]:
-    section = item.section
-    state = "on"
-    if not item.confirmed:
-        state = "waits for its owner to confirm"
-    if item.off is not None:
-        state = f"switched off: {item.off.reason}"
-    return {
-        "name": item.name,
-        "source": item.source,
-        "kind": section.kind,
-        "to": section.address or section.url or "a chat room",
-        "state": state,
-        "confirmed": item.confirmed,
-        "disabled": item.off.reason if item.off is not None else None,
-    }
 
 
 def _given(values: dict[str, Any]) -> dict[str, Any]:

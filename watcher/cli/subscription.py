@@ -13,7 +13,6 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from watcher.alerts.preview import Preview
-    from watcher.service.directory import KnownSubscription
     from watcher.settings.people import SubscriptionSection
 
 app = typer.Typer(help="See, add and change who is told what, and preview it.", no_args_is_help=True)
@@ -59,12 +58,13 @@ DaysOption = Annotated[int, typer.Option("--days", min=1, max=31, help="How many
 def list_subscriptions(config: ConfigOption = None, as_json: JsonOption = False) -> None:
     """List the subscriptions of the settings and those that were added."""
     from watcher.cli.options import print_json
+    from watcher.service.people_contract import subscription_as_contract
     from watcher.service.wanted import in_words
 
     with opened(config) as (_, _, management):
         found = list(management.directory().subscriptions.values())
     if as_json:
-        print_json([_as_json(item) for item in found])
+        print_json([subscription_as_contract(item) for item in found])
         return
     for item in found:
         paused = "  paused" if item.section.paused else ""
@@ -75,12 +75,13 @@ def list_subscriptions(config: ConfigOption = None, as_json: JsonOption = False)
 def show(name: NameArgument, config: ConfigOption = None, as_json: JsonOption = False) -> None:
     """Show one subscription in words."""
     from watcher.cli.options import print_json
+    from watcher.service.people_contract import subscription_as_contract
     from watcher.service.wanted import in_words
 
     with opened(config) as (_, _, management):
         known = management.subscription(name)
     if as_json:
-        print_json(_as_json(known))
+        print_json(subscription_as_contract(known))
         return
     typer.echo(f"{name}  [{known.source}]{'  paused' if known.section.paused else ''}")
     typer.echo(in_words(known.section))
@@ -199,6 +200,7 @@ def preview(  # noqa: PLR0917 - one option for each part of a subscription
 
     from watcher.cli.options import print_json
     from watcher.clock import utc_now
+    from watcher.service.people_contract import preview_as_contract
 
     values = _values(
         to, station, country, circle, flag, min_level, hours, quiet, zone, digest, only_digest, no_time, remind_every
@@ -206,7 +208,7 @@ def preview(  # noqa: PLR0917 - one option for each part of a subscription
     now = utc_now()
     with opened(config) as (_, _, management):
         seen = management.preview(name, values, begin=now - timedelta(days=days), until=now)
-    print_json(_preview_json(seen)) if as_json else _print_preview(seen, days)
+    print_json(preview_as_contract(seen)) if as_json else _print_preview(seen, days)
 
 
 def _values(  # noqa: PLR0917 - one for each option
@@ -277,62 +279,6 @@ def _say(section: SubscriptionSection, done: str, as_json: bool) -> None:
         print_json({"subscription": section.name, "done": done, **section.model_dump(mode="json", exclude_unset=True)})
         return
     typer.echo(f"{section.name} is {done}: {in_words(section)}")
-
-
-def _as_json(item: KnownSubscription) -> dict[str, object]:
-    return {"source": item.source, **item.section.model_dump(mode="json")}
-
-
-def _preview_json(seen: Preview) -> dict[str, object]:
-    from watcher.units import iso_z
-
-    return {
-        "messages": [
-            {
-                "destination": message.destination,
-                "at": iso_z(message.at),
-                "level": message.level.word if message.level is not None else None,
-                "items": [
-                    {
-                        "told_as": item.told_as.value,
-                        "event": item.event.id,
-                        "headline": item.headline,
-                        "level": item.level.word if item.level is not None else None,
-                        "reminder": item.repeat,
-                    }
-                    for item in message.items
-                ],
-            }
-            for message in seen.messages
-        ],
-        "digests": [
-            {
-                "destination": digest.destination,
-                "at": iso_z(digest.at),
-                "stations": digest.stations,
-                "alerts": digest.subjects,
-                "worst": digest.worst.word if digest.worst is not None else None,
-            }
-            for digest in seen.digests
-        ],
-        "counts": [
-            {
-                "destination": counts.destination,
-                "zone": counts.zone,
-                "messages": counts.messages,
-                "by_day": {day.isoformat(): count for day, count in counts.by_day},
-                "at_night": counts.at_night,
-                "by_level": {(level.word if level is not None else "blind"): count for level, count in counts.by_level},
-                "busiest_hour": (
-                    {"begins": iso_z(counts.busiest_hour[0]), "messages": counts.busiest_hour[1]}
-                    if counts.busiest_hour is not None
-                    else None
-                ),
-            }
-            for counts in seen.counts
-        ],
-        "events_reach_back_h": round(seen.warm_up.total_seconds() / 3600, 1),
-    }
 
 
 def _print_preview(seen: Preview, days: int) -> None:
