@@ -14,21 +14,36 @@ import re
 import smtplib
 import sys
 from dataclasses import replace
+from datetime import timedelta
 from time import perf_counter
 from typing import Any
 
 from tests.benchmarks.machine import machine
 from tests.notify.scenes import NOW, a_message
+from watcher.alerts.model import EventType
 from watcher.demo.receivers import MailReceiver
 from watcher.notify.mail import Envelope, build_mail
+from watcher.notify.mail_picture import picture_of
+from watcher.notify.message import Message
 from watcher.notify.model import EmailDestination, MailServer
 from watcher.notify.smtp import MailChannel, SmtpSender
 from watcher.notify.templating import Templates
+from watcher.outlook.model import Odds
+from watcher.pictures.colours import Theme
+from watcher.pictures.period_plot import Period, period_picture
+from watcher.pictures.sheet import alone
+from watcher.raster import png_of
+from watcher.rulebook.words import Certainty, Flag, Kind, Level
 
 COUNT = 5_000
 CONNECTIONS = (1, 2, 4)
 SENDER = "hoarline@example.org"
 TEMPLATES = Templates.load()
+ODDS = Odds(
+    0.78,
+    (NOW + timedelta(hours=18), NOW + timedelta(hours=21)),
+    (NOW + timedelta(hours=24), NOW + timedelta(hours=26)),
+)
 
 
 async def ours(port: int, connections: int) -> float:
@@ -53,6 +68,46 @@ def building() -> float:
     for number in range(500):
         build_mail(replace(message, id=f"msg_{number}"), envelope, now=NOW, templates=TEMPLATES).as_bytes()
     return (perf_counter() - begin) / 500
+
+
+def with_picture() -> dict[str, float]:
+    """Return what a picture costs: once for its event, and then in each mail about it."""
+    message, envelope = expected_frost(), Envelope(SENDER, "duty@example.org", "duty-desk")
+    png_of(alone(period_picture(a_period(0)), Theme.LIGHT), width_px=648)  # the library is loaded
+    begin = perf_counter()
+    for minute in range(20):
+        png_of(alone(period_picture(a_period(minute)), Theme.LIGHT), width_px=648)
+    drawing = (perf_counter() - begin) / 20
+    begin = perf_counter()
+    for number in range(500):
+        named = replace(message, id=f"msg_{number}")
+        mail = build_mail(named, envelope, now=NOW, templates=TEMPLATES, picture=picture_of(named)).as_bytes()
+    told = (perf_counter() - begin) / 500
+    bare = build_mail(message, envelope, now=NOW, templates=TEMPLATES).as_bytes()
+    return {
+        "drawing_one_ms": round(1000 * drawing, 2),
+        "writing_one_mail_ms": round(1000 * told, 2),
+        "bytes_more": len(mail) - len(bare),
+    }
+
+
+def expected_frost() -> Message:
+    return a_message(
+        EventType.OPENED,
+        flag=Flag.FROST_LIKELY,
+        level=Level.PREPARE,
+        previous_level=None,
+        kind=Kind.EXPECTED,
+        certainty=Certainty.COMPUTED,
+        begins_at=NOW + timedelta(hours=19),
+        until=NOW + timedelta(hours=25),
+        odds=ODDS,
+    )
+
+
+def a_period(minute: int) -> Period:
+    begins_at = NOW + timedelta(hours=19, minutes=minute)
+    return Period("XNOR", "frost likely", Level.PREPARE, begins_at, NOW + timedelta(hours=25), ODDS, "Europe/Oslo")
 
 
 def standard_library(port: int) -> float:
@@ -109,6 +164,7 @@ async def main() -> None:
         "smtplib_one_connection_ready_mails_a_second": bare,
         "four_connections_over_smtplib": round(rates["4"] / bare, 2),
         "writing_one_mail_ms": round(1000 * building(), 2),
+        "with_picture": with_picture(),
         "received": received,
         "machine": machine(),
     }

@@ -15,6 +15,7 @@ from typing import Any
 from urllib.parse import quote
 
 from watcher.notify.address import bare_address, check_address, display_name
+from watcher.notify.mail_picture import Picture
 from watcher.notify.message import Message
 from watcher.notify.templating import Reader, Templates
 from watcher.notify.wording import plain
@@ -57,7 +58,17 @@ class Envelope:
     unsubscribe_url: str | None = None
 
 
-def build_mail(message: Message, envelope: Envelope, *, now: datetime, templates: Templates) -> EmailMessage:
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """A picture in one mail, and the name by which its page finds it (RFC 2392)."""
+
+    content_id: str
+    picture: Picture
+
+
+def build_mail(
+    message: Message, envelope: Envelope, *, now: datetime, templates: Templates, picture: Picture | None = None
+) -> EmailMessage:
     """Return the whole mail.
 
     Parameters
@@ -71,6 +82,8 @@ def build_mail(message: Message, envelope: Envelope, *, now: datetime, templates
         The Date.
     templates
         How it looks.
+    picture
+        What is shown in its page; left out where the operator's template has no place for one.
     """
     stop = message.links.stop or envelope.unsubscribe_url
     if stop is not message.links.stop:
@@ -78,10 +91,16 @@ def build_mail(message: Message, envelope: Envelope, *, now: datetime, templates
     mail = addressed(envelope, message.headline, token(message.id), now)
     _conversation_headers(mail, envelope, message.subjects)
     _list_headers(mail, envelope, stop)
-    reader = Reader(plain(envelope.destination), _how_to_stop(envelope, stop))
+    boundary = token(message.id, envelope.destination)
+    shown = None if picture is None else Shown(f"picture-{boundary}@{_domain(envelope)}", picture)
+    reader = Reader(plain(envelope.destination), _how_to_stop(envelope, stop), *_told_of(shown))
     text, page = templates.text(message, reader), templates.page(message, reader)
-    set_bodies(mail, text, page, boundary=token(message.id, envelope.destination))
+    set_bodies(mail, text, page, boundary=boundary, shown=shown)
     return mail
+
+
+def _told_of(shown: Shown | None) -> tuple[str | None, str | None]:
+    return (None, None) if shown is None else (f"cid:{shown.content_id}", shown.picture.words)
 
 
 def addressed(envelope: Envelope, subject: str, identity: str, now: datetime) -> EmailMessage:
@@ -98,13 +117,41 @@ def addressed(envelope: Envelope, subject: str, identity: str, now: datetime) ->
     return mail
 
 
-def set_bodies(mail: EmailMessage, text: str, page: str, *, boundary: str) -> None:
-    """Give a mail its content, as text and as a page. `boundary`: what stands in neither."""
+def set_bodies(mail: EmailMessage, text: str, page: str, *, boundary: str, shown: Shown | None = None) -> None:
+    """Give a mail its content, as text and as a page.
+
+    Parameters
+    ----------
+    mail
+        Without content.
+    text, page
+        The same twice.
+    boundary
+        What stands in neither.
+    shown
+        A picture that the page shows; one that it does not name is left out.
+    """
     mail["MIME-Version"] = _kept("MIME-Version", "1.0")
     mail["Content-Type"] = _header("Content-Type", f'multipart/alternative; boundary="part-{boundary}"')
     mail.attach(_body(text, "plain"))
     # Character references keep the page in ASCII, which passes every mail server as it is.
-    mail.attach(_body(page.encode("ascii", "xmlcharrefreplace").decode("ascii"), "html"))
+    body = _body(page.encode("ascii", "xmlcharrefreplace").decode("ascii"), "html")
+    mail.attach(body if shown is None or shown.content_id not in page else _with_picture(body, shown, boundary))
+
+
+def _with_picture(page: EmailMessage, shown: Shown, boundary: str) -> EmailMessage:
+    """Return a page and its picture as one (RFC 2387), so that no mail program lists the picture as an enclosure."""
+    both = EmailMessage(policy=_POLICY)
+    both["Content-Type"] = _header("Content-Type", f'multipart/related; type="text/html"; boundary="both-{boundary}"')
+    both.attach(page)
+    image = EmailMessage(policy=_POLICY)
+    image["Content-Type"] = _kept("Content-Type", "image/png")
+    image["Content-Transfer-Encoding"] = _kept("Content-Transfer-Encoding", "base64")
+    image["Content-ID"] = _header("Content-ID", f"<{shown.content_id}>")
+    image["Content-Disposition"] = _kept("Content-Disposition", 'inline; filename="expected.png"')
+    image.set_payload(shown.picture.encoded)
+    both.attach(image)
+    return both
 
 
 def _body(text: str, subtype: str) -> EmailMessage:

@@ -14,7 +14,12 @@ from watcher.notify.template_fields import Reader
 from watcher.rulebook.words import Certainty, Flag, Kind, Level, NoTime
 
 NOW = datetime(2026, 1, 12, 6, 2, 30, tzinfo=UTC)
-READER = Reader("duty-desk", "To stop or change these mails, write to ops@example.org.")
+READER = Reader(
+    "duty-desk",
+    "To stop or change these mails, write to ops@example.org.",
+    "cid:picture-1@example.org",
+    "XBAY, frost likely: begins about 0130Z, ends about 0740Z; chance 78 %.",
+)
 HOSTILE = '<b> "quoted" \\ & &lt; @all <!here> {{ 1 }} {% x %} <script>alert(1)</script> [text](https://example.org)'
 _LINKS = Links(
     board="https://icing.example.org/", stop="https://icing.example.org/stop/sample-token?to=duty-desk&from=mail"

@@ -13,6 +13,7 @@ import aiosmtplib
 from watcher.errors import DeliveryError
 from watcher.notify.address import bare_address
 from watcher.notify.mail import Envelope, build_mail
+from watcher.notify.mail_picture import picture_of
 from watcher.notify.message import Message
 from watcher.notify.model import EmailDestination, MailServer
 from watcher.notify.templating import Templates
@@ -186,15 +187,24 @@ class MailChannel:
         How mails look.
     contact
         A mail or web address of whoever runs the service; empty: the sender's.
+    pictures
+        Whether a mail about frost to come shows it in a picture too.
     """
 
     kind = "email"
 
     def __init__(
-        self, destination: EmailDestination, sender: SmtpSender, templates: Templates, *, contact: str = ""
+        self,
+        destination: EmailDestination,
+        sender: SmtpSender,
+        templates: Templates,
+        *,
+        contact: str = "",
+        pictures: bool = False,
     ) -> None:
         self._sender = sender
         self._templates = templates
+        self._pictures = pictures
         self._envelope = Envelope(sender.server.from_address, destination.address, destination.name, contact)
 
     async def send(self, message: Message, now: datetime) -> None:
@@ -213,7 +223,8 @@ class MailChannel:
         DeliveryError
             The server did not take it; says whether trying again helps.
         """
-        mail = build_mail(message, self._envelope, now=now, templates=self._templates)
+        picture = picture_of(message) if self._pictures else None
+        mail = build_mail(message, self._envelope, now=now, templates=self._templates, picture=picture)
         await self._sender.send(self._envelope.address, mail.as_bytes())
 
 

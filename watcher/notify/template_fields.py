@@ -15,10 +15,15 @@ from watcher.notify.wording import when
 
 @dataclass(frozen=True, slots=True)
 class Reader:
-    """Whom a message is written for: the name of the destination, and one sentence how to stop or change it."""
+    """Whom a message is written for: the name of the destination, and one sentence how to stop or change it.
+
+    `picture_url`, `picture_words`: address and content of the picture that comes along; None without one.
+    """
 
     destination: str
     how_to_stop: str
+    picture_url: str | None = None
+    picture_words: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +93,16 @@ class MessageFields:
     def stop_url(self) -> str | None:
         """Web address of the page that ends these messages; empty where there is none."""
         return web_address(self._message.links.stop)
+
+    @property
+    def picture_url(self) -> str | None:
+        """Address of the picture that comes with the mail, for `src`; empty where none does."""
+        return self._reader.picture_url
+
+    @property
+    def picture_words(self) -> str | None:
+        """What that picture shows in one sentence, for `alt`."""
+        return self._reader.picture_words
 
     @property
     def destination(self) -> str:

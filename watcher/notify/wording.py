@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from watcher.alerts.model import EventBody, EventType, ProtectionLine
+from watcher.outlook.model import Odds
 from watcher.rulebook.words import Kind, Level, NoTime
 from watcher.units import clock_z, percent
 
@@ -109,11 +110,22 @@ def span_text(body: EventBody, told_as: EventType) -> tuple[str, str] | None:
     if body.kind is Kind.EXPECTED:
         certainty = f", {body.certainty.value}" if body.certainty is not None else ""
         if body.odds is not None:
-            certainty += f", {percent(body.odds.probability)}"
+            certainty += f", {percent(body.odds.probability)}{_doubt_text(body.odds)}"
         return "Expected", f"{begins} until {until or 'a time not given'}{certainty}"
     if told_as is EventType.SEEING:
         return "Was blind since", begins
     return "Since", f"{begins}, not ended"
+
+
+def _doubt_text(odds: Odds) -> str:
+    """Return between which times it begins and ends, as far as that is known."""
+    said = [
+        f"{what} between {clock_z(span[0])} and {clock_z(span[1])}"
+        for what, span in (("begins", odds.begins_between), ("ends", odds.ends_between))
+        if span is not None and span[0] != span[1]
+    ]
+    doubt = f"; in 8 of 10 computed nights it {' and '.join(said)}" if said else ""
+    return f"{doubt}; it goes on after that" if odds.goes_on else doubt
 
 
 _STORM_NAMES = 4

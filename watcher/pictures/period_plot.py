@@ -14,7 +14,7 @@ from watcher.pictures.svg import Svg, element, joined, text
 from watcher.rulebook.words import Level
 from watcher.units import clock_z
 
-WIDTH_PX = 600
+WIDTH_PX = 400
 _LEFT, _RIGHT = 8, WIDTH_PX - 8
 _HEAD_PX, _BAR_TOP, _BAR_PX, _HEIGHT_PX = 24, 58, 26, 138
 _BEFORE, _AFTER, _OPEN = timedelta(hours=1), timedelta(hours=1), timedelta(hours=2)
@@ -48,10 +48,10 @@ class Period:
 
 
 def period_picture(period: Period) -> str:
-    """Return the period as an inline SVG of 600 px, made from what the event knows and nothing else."""
+    """Return the period as an inline SVG of 400 px, made from what the event knows and nothing else."""
     begins, ends = _edges(period)
-    last = max(ends[1], period.until or ends[1])
-    first = min(begins[0], period.begins_at)
+    shown = (*begins, *ends, period.begins_at, period.until or ends.ends_at)
+    first, last = min(shown), max(shown)
     axis = Axis(_hour(first - _BEFORE), _hour(last + _AFTER + timedelta(minutes=59)), _LEFT, _RIGHT, WIDTH_PX)
     bottom = _BAR_TOP + _BAR_PX + 18
     parts = [
@@ -130,10 +130,17 @@ def _bar(period: Period, axis: Axis, begins: Span, ends: Span) -> Svg:
     if odds.goes_on or period.until is None:
         x = axis.x(ends.ends_at)
         found.append(element("path", d=f"M{x} {_BAR_TOP}l10 {_BAR_PX // 2}-10 {_BAR_PX // 2}z", class_=f"outer {kind}"))
-    fits = width_of(kind, 13, bold=True) + 16 <= core[1] - core[0]
-    x, shown = (core[0] + 10, f"level-word {kind}-word") if fits else (outer[1] + 14, "level-word")
-    found.append(element("text", text(kind), x=x, y=_BAR_TOP + 18, class_=shown))
-    return joined(found)
+    return joined([*found, _level_word(kind, core, outer)])
+
+
+def _level_word(word: str, core: tuple[int, int], outer: tuple[int, int]) -> Svg:
+    """Return the level where there is room: in the solid part, else in the whole bar, else beside it."""
+    room = round(width_of(word, 13, bold=True)) + 16
+    if core[1] - core[0] >= room:
+        return element("text", text(word), x=core[0] + 10, y=_BAR_TOP + 18, class_=f"level-word {word}-word")
+    inside = outer[1] - outer[0] >= room
+    x = outer[0] + 10 if inside else outer[1] + 14 if outer[1] + 6 + room <= WIDTH_PX else outer[0] - room
+    return element("text", text(word), x=x, y=_BAR_TOP + 18, class_="level-word halo")
 
 
 def _tick(x: int) -> Svg:

@@ -22,6 +22,7 @@ from watcher.notify.sender import Channel
 from watcher.notify.smtp import MailChannel, SmtpSender
 from watcher.notify.templating import Templates
 from watcher.notify.webhook import WebhookChannel
+from watcher.raster import can_raster
 from watcher.service.cycle import Watch
 from watcher.service.directory import Directory, KnownDestination
 from watcher.service.nights import NightPolicy
@@ -160,6 +161,8 @@ class Channels:
         self._http = http
         self._templates = templates
         self._contact = settings.text.service.contact
+        mail = settings.text.mail
+        self._pictures = mail is not None and mail.pictures and can_raster()
 
     def to(self, destinations: Iterable[Destination]) -> dict[str, Channel]:
         """Return a channel for each destination, by name; a mailbox has none where no mail server is set."""
@@ -171,7 +174,9 @@ class Channels:
             return WebhookChannel(destination, self._http, self._templates)
         if isinstance(destination, ChatDestination):
             return ChatChannel(destination, self._http, self._templates)
-        return MailChannel(destination, self.smtp, self._templates, contact=self._contact) if self.smtp else None
+        if self.smtp is None:
+            return None
+        return MailChannel(destination, self.smtp, self._templates, contact=self._contact, pictures=self._pictures)
 
     async def aclose(self) -> None:
         """Close the connections to the mail server."""

@@ -125,6 +125,9 @@ class MailSection(Section):
     from_: Sender = Field(alias="from", description="Sender, such as Hoarline <hoarline@example.org>.")
     username: str | None = Field(None, description="Login, with password_file.")
     password_file: Path | None = Field(None, description="File that holds the password.")
+    pictures: bool = Field(
+        True, description="Draw expected frost into the mail as well; without the extra `pictures` there is none."
+    )
 
     @model_validator(mode="after")
     def _login(self) -> Self:
