@@ -1,4 +1,4 @@
-"""What holds for every request and every answer: bounded bodies, protective headers, the path of the public address."""
+"""What holds for all requests and answers: how many at once, bounded bodies, protective headers, the public path."""
 
 from __future__ import annotations
 
@@ -16,6 +16,9 @@ LARGEST_LIST = 512 * 1024
 _LISTS = ("/morning", "/api/v1/morning")
 _LARGEST_READ = 1024 * 1024
 _BODY_TIMEOUT_S = 10.0
+# So many are answered at the same time. Streams of events, which go on for hours, are counted by themselves.
+MOST_AT_ONCE = 200
+_STREAM = "text/event-stream"
 
 
 class Bounds:
@@ -35,6 +38,7 @@ class Bounds:
         self._app = app
         self._headers = headers
         self._prefix = prefix
+        self._under_way: set[object] = set()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one request."""
@@ -43,12 +47,15 @@ class Bounds:
             return
         if self._prefix and scope["path"].startswith(f"{self._prefix}/"):
             scope["root_path"] = self._prefix
+        request = object()
 
         async def send_protected(message: Message) -> None:
             if message["type"] == "http.response.start":
                 given = MutableHeaders(scope=message)
                 for name, value in self._headers.items():
                     given.setdefault(name, value)
+                if given.get("content-type", "").startswith(_STREAM):
+                    self._under_way.discard(request)
             await send(message)
 
         largest = LARGEST_LIST if scope["path"].removeprefix(self._prefix) in _LISTS else LARGEST_BODY
@@ -61,10 +68,20 @@ class Bounds:
         except ClientDisconnect:
             return
         else:
-            await self._app(scope, _Replay(body, receive), send_protected)
-            return
+            if len(self._under_way) < MOST_AT_ONCE:
+                await self._answer(request, scope, _Replay(body, receive), send_protected)
+                return
+            refusal = Refusal(503, "Too many ask at once; try again in a moment.", headers={"Retry-After": "2"})
         refusal.headers["Connection"] = "close"
         await problem_response(refusal)(scope, receive, send_protected)
+
+    async def _answer(self, request: object, scope: Scope, receive: Receive, send: Send) -> None:
+        """Let the application answer, and count the request while it is under way; until its stream begins, if any."""
+        self._under_way.add(request)
+        try:
+            await self._app(scope, receive, send)
+        finally:
+            self._under_way.discard(request)
 
 
 class _Replay:
