@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from dataclasses import replace
 from datetime import timedelta
 from email.utils import parsedate_to_datetime
@@ -148,17 +149,17 @@ async def test_a_reader_who_has_it_is_told_so(site, store, path):
     fill(store)
     token = site.token("read")
     first = await get(site, path, **token)
-    tag = first.headers["etag"]
+    tag = first.headers["etag"].removeprefix("W/")
     assert first.headers["cache-control"] == "private, no-cache"
     assert abs(parsedate_to_datetime(first.headers["last-modified"]) - NOW) < timedelta(minutes=30)
     for known in (tag, f"W/{tag}", f'"other", {tag}', "*"):
         answer = await site.client.get(site.origin + path, headers={**token, "If-None-Match": known})
-        assert (answer.status_code, answer.content, answer.headers["etag"]) == (304, b"", tag)
+        assert (answer.status_code, answer.content, answer.headers["etag"]) == (304, b"", f"W/{tag}")
         assert "content-type" not in answer.headers
     for other in ('"other"', tag.strip('"'), ""):
         assert (await site.client.get(site.origin + path, headers={**token, "If-None-Match": other})).status_code == 200
     head = await site.client.head(site.origin + path, headers=token)
-    assert (head.status_code, head.content, head.headers["etag"]) == (200, b"", tag)
+    assert (head.status_code, head.content, head.headers["etag"]) == (200, b"", f"W/{tag}")
     assert head.headers["content-length"] == str(len(first.content))
 
 
@@ -288,3 +289,17 @@ async def test_hostile_words_stay_words(site, store):
     assert entry["SUMMARY"] == "]]><script> & END:VCALENDAR"
     message = etree.fromstring((await get(site, PATHS[3], **token)).content)
     assert message.findtext(f"{CAP}info/{CAP}headline") == "]]><script> & END:VCALENDAR"
+
+
+async def test_a_link_that_is_read_in_a_circle_is_slowed_down(store):
+    """RFC 6585, section 4. Other links are read on."""
+    put(store, DRIZZLE)
+    async with served(store) as site:
+        link = site.links.feed("XNOR").expected
+        answers = await asyncio.gather(*(site.client.get(link) for _ in range(200)))
+        slowed = [answer for answer in answers if answer.status_code != 200]
+        assert 1 <= len(slowed) <= 80
+        for answer in slowed:
+            refused(answer, 429)
+            assert int(answer.headers["retry-after"]) >= 1
+        await get(site, site.links.feed(ALL).expected)

@@ -12,7 +12,7 @@ import pytest
 from fastapi import FastAPI
 
 from tests.web.scenes import DRIZZLE, put, served
-from watcher.web.server import WebServer
+from watcher.web.server import WebServer, _listen
 
 pytestmark = pytest.mark.anyio
 
@@ -117,3 +117,11 @@ async def test_no_line_of_the_log_holds_a_link(store, capsys):
         writer.close()
     out = capsys.readouterr()
     assert link.rpartition("/")[2] not in out.out + out.err
+
+
+def test_answers_do_not_wait_to_be_sent_together() -> None:
+    """RFC 9293, section 3.7.4: without TCP_NODELAY the second write of an answer waits for the reader's delayed ACK."""
+    with _listen("127.0.0.1", 0) as listening, socket.create_connection(listening.getsockname()):
+        taken, _ = listening.accept()
+        with taken:
+            assert taken.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY) != 0

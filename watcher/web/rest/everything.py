@@ -7,8 +7,9 @@ from fastapi import APIRouter
 from watcher.web.api import Gate
 from watcher.web.house import House
 from watcher.web.rest.episodes import episode_api
+from watcher.web.rest.feeds import feed_api
 
-_RESOURCES = (episode_api,)
+_RESOURCES = (episode_api, feed_api)
 
 
 def rest_api(house: House) -> APIRouter:
