@@ -136,6 +136,16 @@ def test_what_is_expected_stands_after_the_present_and_looks_otherwise_than_what
         assert {"o4", "x3"} <= {name for name, _ in blocks}
 
 
+def test_what_falls_goes_on_until_the_present_and_what_the_taf_gives_begins_there():
+    strip = strip_of(freezing_rain().band())
+    for minutes in (0, 30):
+        now = NOW + timedelta(minutes=minutes)
+        lines = [node for node in drawn(strip, now).find("g[@class='w']") if node.tag == "path"]
+        observed = [points(node.get("d")) for node in lines if node.get("class") is None]
+        expected = [points(node.get("d")) for node in lines if node.get("class") == "x"]
+        assert observed[-1][-1][0] == expected[0][0][0] == strip.frame.x(now)
+
+
 def _band(**changes: object) -> Band:
     band = Band("XNOR", "Northby", NOW, at("1600", 11), at("0100", 13), (), (), False, (), (), (), (), ())
     return replace(band, **changes)

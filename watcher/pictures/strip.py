@@ -88,7 +88,7 @@ class Strip:
                 element("use", href="#tb-g", x=left),
                 _blind(self.band, self.frame, now),
                 drawn,
-                lanes(self.weather, left, self.frame.x(now)),
+                lanes(self.weather, left, self.frame.x(self.band.now), self.frame.x(now)),
                 reference(self.frame, left),
                 ends(self.band, self.frame, left, now),
                 summit(self.band, self.frame, left, now),

@@ -14,7 +14,6 @@ from watcher.pictures.band_model import AHEAD, BEHIND, Band
 from watcher.pictures.svg import Point
 
 UNIT = timedelta(seconds=75)
-HOUR = 48
 SHOWN = (BEHIND + AHEAD) // UNIT
 NOW = BEHIND // UNIT
 HEIGHT = 152

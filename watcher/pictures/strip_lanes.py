@@ -8,7 +8,7 @@ from itertools import groupby
 
 from watcher.pictures.band_model import Weather
 from watcher.pictures.band_weather import FIRM
-from watcher.pictures.strip_frame import HOUR, LETTERS, SHOWN, Frame
+from watcher.pictures.strip_frame import LETTERS, SHOWN, Frame
 from watcher.pictures.svg import Svg, element, joined, text
 from watcher.rulebook.words import Certainty
 
@@ -19,8 +19,6 @@ _LINES_AT = (24, 31)
 _WIDE = 0.68
 _APART = 6
 _INDENT = 4
-# A strip is drawn again within the hour: what was observed when it was drawn goes on until then.
-_GOES_ON = HOUR
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,14 +40,16 @@ def pieces_of(weather: Iterable[Weather], frame: Frame) -> tuple[Piece, ...]:
     )
 
 
-def lanes(pieces: Iterable[Piece], left: int, now_x: int) -> Svg:
+def lanes(pieces: Iterable[Piece], left: int, drawn_x: int, now_x: int) -> Svg:
     """Return the drawn spans as they stand at a time: a code where it finds room, else the line alone.
 
-    `left`: where the part that is shown begins. `now_x`: the place of the present; what goes on is named beside it.
+    `left`: where the part that is shown begins. `drawn_x`, `now_x`: the places of the present when the strip was drawn
+    and when it is shown. What was observed goes on from one to the other, and what is expected begins there.
     """
     drawn: list[Svg] = []
-    for _, lane in groupby(pieces, key=lambda piece: piece.lane):
-        shown = [piece for piece in lane if piece.right > left]
+    standing = (_standing(piece, drawn_x, now_x) for piece in pieces)
+    for _, lane in groupby(standing, key=lambda piece: piece.lane):
+        shown = [piece for piece in lane if max(piece.left, left) < piece.right]
         taken = left + _INDENT
         for piece, room_until in zip(shown, _room_ends(shown, left + SHOWN), strict=True):
             drawn.append(_line(piece))
@@ -141,10 +141,15 @@ def _line(piece: Piece) -> Svg:
     return element("path", class_=name, d=f"M{piece.left} {_LINES_AT[piece.lane]}h{piece.right - piece.left}")
 
 
+def _standing(piece: Piece, drawn_x: int, now_x: int) -> Piece:
+    if piece.weather.certainty is not None:
+        return replace(piece, left=max(piece.left, now_x))
+    return replace(piece, right=now_x) if piece.right == drawn_x else piece
+
+
 def _label(piece: Piece, taken: int, room_until: int, now_x: int) -> tuple[Svg, int] | None:
     """Return the fullest words that fit, with the place where they end; None where none do."""
-    observed = piece.weather.certainty is None
-    goes_on = observed and piece.right <= now_x <= piece.right + _GOES_ON
+    goes_on = piece.weather.certainty is None and piece.right == now_x
     begin = max(piece.left + _INDENT, taken)
     for words in _words(piece.weather):
         if goes_on and taken <= piece.right - _INDENT - width_of(words):

@@ -14,8 +14,9 @@ from watcher.units import clock_z
 AXIS_HEIGHT = 56
 # Room for the name of the dotted line at the right edge.
 REFERENCE = 76
-# A narrow screen shows the middle of a strip only; the zero line is named again inside of it.
-NARROW_PX = 560
+# Where there is less room than the least height needs, only the middle of a strip is shown, the hours around the
+# present; the zero line is named again inside of it.
+_NARROW_PX = 1150
 _NARROW_LEFT = 452
 _MARKED_HOURS = 3
 
@@ -60,7 +61,7 @@ def page_rules() -> str:
     return (
         f".tb{{display:block;width:100%;aspect-ratio:{SHOWN}/{HEIGHT};min-height:76px}}"
         f".tbx{{display:block;width:100%;aspect-ratio:{SHOWN}/{AXIS_HEIGHT};min-height:28px}}"
-        f"@media(max-width:{NARROW_PX}px){{.tb-j{{display:inline}}}}"
+        f"@media(max-width:{_NARROW_PX}px){{.tb-j{{display:inline}}}}"
         "@media(forced-colors:active){.tb,.tbx{forced-color-adjust:none}}"
     )
 
