@@ -209,6 +209,15 @@ def test_a_block_too_narrow_for_its_word_has_its_mark_and_a_sliver_has_none():
     assert texts(row) == ["note"]
 
 
+def test_the_words_of_blocks_stand_on_the_side_of_the_present():
+    levels = (_level(Level.TREAT, "0000", "0400"), _level(Level.NOTE, "0600", "1200", Kind.EXPECTED))
+    strip = strip_of(_band(levels=levels))
+    past, ahead = drawn(strip).find("g[@class='l']").iter("text")
+    assert ("e" in past.get("class").split(), ahead.get("class")) == (True, None)
+    assert strip.frame.x(at("0400")) - 12 < int(past.get("x")) < strip.frame.x(at("0400"))
+    assert strip.frame.x(at("0600")) < int(ahead.get("x")) < strip.frame.x(at("0600")) + 12
+
+
 def test_probable_levels_are_hatched_and_temporary_ones_are_not():
     levels = (
         _level(Level.TREAT, "0600", "1000", Kind.EXPECTED, Certainty.TEMPORARY),

@@ -70,7 +70,7 @@ def blocks(row: Iterable[Block], frame: Frame, now: datetime, left: int) -> Svg:
     for block in row:
         first, last = max(frame.x(block.begins_at), left), min(frame.x(block.ends_at), left + SHOWN)
         if first < last:
-            drawn.append(_drawn(block, first, last, ends_now=last == now_x))
+            drawn.append(_drawn(block, first, last, past=last <= now_x))
     return element("g", joined(drawn), class_="l") if drawn else Svg("")
 
 
@@ -95,7 +95,7 @@ def _same(one: Block, other: Block) -> bool:
     return (one.level, one.flag, one.sure) == (other.level, other.flag, other.sure)
 
 
-def _drawn(block: Block, left: int, right: int, *, ends_now: bool) -> Svg:
+def _drawn(block: Block, left: int, right: int, *, past: bool) -> Svg:
     number = block.level.value
     fill = f"url(#tb-{number})" if block.sure == "p" else None
     shape = element("path", class_=f"{block.sure}{number}", fill=fill, d=box(left, right, BLOCK_TOP, BLOCK_BOTTOM))
@@ -103,10 +103,10 @@ def _drawn(block: Block, left: int, right: int, *, ends_now: bool) -> Svg:
     words = next((words for words in _words(block) if _width(words) <= room), None)
     solid = block.sure == "o" and block.level is Level.NO_TIME
     if words is not None:
-        # What goes on is named where it meets the present.
-        x = right - _PADDING if ends_now else left + _PADDING
+        # Words stand on the side of the present: of a strip too wide for its screen the middle is shown.
+        x = right - _PADDING if past else left + _PADDING
         name = (
-            " ".join(filter(None, ("e" if ends_now else "", "i" if solid else "", "o" if block.sure == "o" else "")))
+            " ".join(filter(None, ("e" if past else "", "i" if solid else "", "o" if block.sure == "o" else "")))
             or None
         )
         return joined((shape, element("text", text(words), class_=name, x=x, y=_LETTERS_AT)))
