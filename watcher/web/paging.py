@@ -72,4 +72,4 @@ def links_of(request: Request, following: str | None) -> dict[str, str]:
     if following is None:
         return {}
     kept = [(name, value) for name, value in request.query_params.multi_items() if name != "next"]
-    return {"Link": f'<{request.scope["path"]}?{urlencode([*kept, ("next", following)])}>; rel="next"'}
+    return {"Link": f'<?{urlencode([*kept, ("next", following)])}>; rel="next"'}

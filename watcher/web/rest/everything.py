@@ -6,10 +6,15 @@ from fastapi import APIRouter
 
 from watcher.web.api import Gate
 from watcher.web.house import House
+from watcher.web.rest.deliveries import delivery_api
+from watcher.web.rest.destinations import destination_api
 from watcher.web.rest.episodes import episode_api
 from watcher.web.rest.feeds import feed_api
+from watcher.web.rest.nights import night_api
+from watcher.web.rest.stations import station_api
+from watcher.web.rest.subscriptions import subscription_api
 
-_RESOURCES = (episode_api, feed_api)
+_RESOURCES = (station_api, night_api, episode_api, feed_api, delivery_api, destination_api, subscription_api)
 
 
 def rest_api(house: House) -> APIRouter:

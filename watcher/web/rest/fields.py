@@ -59,3 +59,8 @@ class Times(BaseModel):
     p10: Time | None
     p50: Time | None
     p90: Time | None
+
+
+# What no database takes, and no name has.
+NAME = r"^[^\x00-\x1f\x7f]{1,80}$"
+AnyName = Annotated[str, Path(description="Its name.", pattern=NAME)]
