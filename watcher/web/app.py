@@ -12,8 +12,11 @@ from watcher.web.board import board_pages
 from watcher.web.bounds import Bounds
 from watcher.web.confirm import confirm_pages
 from watcher.web.enter import entrance
+from watcher.web.events_api import events_api
 from watcher.web.feeds_out import feeds_out
 from watcher.web.house import House
+from watcher.web.live import LiveEvents
+from watcher.web.live_pages import live_pages
 from watcher.web.pages import page_headers
 from watcher.web.problems import describe_problems
 from watcher.web.refusing import refuse_in_one_way
@@ -45,6 +48,10 @@ def build_app(house: House) -> FastAPI:
     for part in (take_pages, stop_pages, confirm_pages, rest_api, feeds_out, entrance, board_pages):
         app.include_router(part(house))
     app.include_router(static_files())
+    live = LiveEvents(house)
+    app.include_router(events_api(house, live))
+    app.include_router(live_pages(house, live))
+    app.state.live = live
     app.add_middleware(Bounds, headers=page_headers(), prefix=urlsplit(house.public_url or "").path)
     refuse_in_one_way(app)
     describe_problems(app.openapi())

@@ -7,20 +7,21 @@ from collections.abc import AsyncIterator, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Annotated
 
-from fastapi import APIRouter, Depends, Header, Query, Request, Response
-from fastapi.security import HTTPBearer
-from pydantic import BaseModel, ConfigDict, Field
+from fastapi import Depends, Header, Query, Request, Response
+from pydantic import Field
 
 from watcher.alerts.model import Event, EventType
 from watcher.notify.wording import short
 from watcher.rulebook.words import Flag, Level
-from watcher.web.api import PREFIX, problems
+from watcher.web.api import ApiRouter, Gate, problems
 from watcher.web.doors import api_door
-from watcher.web.events_contract import EventListBody, LevelWord
+from watcher.web.etags import answer
+from watcher.web.events_contract import EventListBody
 from watcher.web.house import House
 from watcher.web.live import AT_ONCE, LiveEvents
 from watcher.web.live_lines import BEAT, GAP, Line, Wanted, frame, gap_body, one_line
 from watcher.web.live_stream import EventStream
+from watcher.web.rest.fields import CODE, Asked, FlagWord, LevelWord
 
 # A page of the list holds at most so many; and so many are looked through for those that are wanted.
 _LONGEST_LIST, _MOST_LOOKED_AT = 500, 2000
@@ -29,73 +30,61 @@ _STREAM: dict[int | str, dict[str, object]] = {
         "description": "Server-sent events (WHATWG HTML, section 9.2): `id` the number, `event` the type, `data` the "
         f"event as in the list. `{GAP}` says that events after the one named are no longer kept.",
         "content": {"text/event-stream": {"schema": {"type": "string"}}},
-    }
+    },
+    **problems(401, 403, 422, 429, 503),
 }
 
 
-class Asked(BaseModel):
+class EventsAsked(Asked):
     """Which events; what is left out: all."""
 
-    model_config = ConfigDict(extra="forbid")
-
-    station: list[Annotated[str, Field(pattern=r"^[A-Z][A-Z0-9]{3}$")]] = Field([], description="Of these stations.")
-    flag: list[Flag] = Field([], description="Of these flags; what has none comes, too.")
+    station: list[Annotated[str, Field(pattern=CODE)]] = Field([], description="Of these stations.")
+    flag: list[FlagWord] = Field([], description="Of these flags; what has none, such as blindness, comes, too.")
     type: list[EventType] = Field([], description="Of these types.")
-    min_level: LevelWord | None = Field(
-        None, description="At this level or above, one that was lowered as before; what has none comes, too."
+    min_level: LevelWord = Field(
+        "note", description="At this level or higher, one that was lowered as before; what has none comes, too."
     )
 
     def wanted(self) -> Wanted:
         """Return what passes."""
-        least = Level.of(self.min_level) if self.min_level is not None else None
-        return Wanted(frozenset(self.station), frozenset(self.flag), frozenset(self.type), least)
+        flags = frozenset(map(Flag, self.flag))
+        return Wanted(frozenset(self.station), flags, frozenset(self.type), Level.of(self.min_level))
 
 
-class ListAsked(Asked):
+class ListAsked(EventsAsked):
     """Which page of them."""
 
     after: int = Field(0, ge=0, le=2**53, description="Number of the last one that is known; 0: from the first.")
     limit: int = Field(100, ge=1, le=_LONGEST_LIST)
 
 
-class StreamAsked(Asked):
+class StreamAsked(EventsAsked):
     """Where to go on."""
 
     last_event_id: str | None = Field(None, description="For clients that cannot send the header Last-Event-ID.")
 
 
-def events_api(house: House, live: LiveEvents) -> APIRouter:
+def events_api(house: House, live: LiveEvents) -> ApiRouter:
     """Return the routes under ``/api/v1/events``."""
-    door = api_door(house, "read")
-    router = APIRouter(
-        prefix=f"{PREFIX}/events",
-        tags=["events"],
-        dependencies=[
-            Depends(HTTPBearer(auto_error=False, description="A token of `hoarline token add`.")),
-            Depends(door),
-        ],
-    )
+    gate, pass_again = Gate(house), api_door(house, "read")
+    router = ApiRouter(gate, "/events", "events")
 
-    @router.get("", response_model=EventListBody, responses=problems(401, 403, 422, 503))
-    async def list_events(asked: Annotated[ListAsked, Query()]) -> Response:
-        """Return what happened, oldest first. `next` is the `after` of the following page; `more`: there is one now."""
+    @router.reads("", EventListBody)
+    async def list_events(request: Request, asked: Annotated[ListAsked, Query()]) -> Response:
+        """List what happened, oldest first. `next` is the `after` of the following piece; `more`: there is one now."""
         page = await asyncio.to_thread(_page, house, asked.wanted(), asked.after, asked.limit)
-        body = {
-            "events": [live.telling.body(number, event) for number, event in page.events],
-            "next": page.next,
-            "more": page.more,
-            "removed_to": page.removed_to,
-        }
-        return Response(one_line(body), media_type="application/json")
+        items = [live.telling.body(number, event) for number, event in page.events]
+        return answer(request, {"items": items, "next": page.next, "more": page.more, "removed_to": page.removed_to})
 
-    @router.get("/stream", response_class=Response, responses=_STREAM | problems(401, 403, 422, 429, 503))
+    @router.get("/stream", dependencies=[Depends(gate.door("read"))], responses=_STREAM, response_class=Response)
     async def follow_events(
         request: Request,
         asked: Annotated[StreamAsked, Query()],
         last_event_id: Annotated[str | None, Header(description="Sent by a client that comes back.")] = None,
     ) -> Response:
         """Tell what happens as it happens, and first what happened after the event that the client had last."""
-        return EventStream(live, request, door, ProgramEar(asked.wanted(), last_event_id or asked.last_event_id))
+        ear = ProgramEar(asked.wanted(), last_event_id or asked.last_event_id)
+        return EventStream(live, request, pass_again, ear)
 
     return router
 

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Literal
-
 from pydantic import BaseModel, ConfigDict, Field
 
 from watcher.alerts.model import EventType
 from watcher.web.contract import Moment
-
-LevelWord = Literal["note", "prepare", "treat", "no-time"]
+from watcher.web.rest.fields import FlagWord, KindWord, LevelWord, NoTimeWord, PhaseWord
 
 
 class EventData(BaseModel):
@@ -17,20 +14,22 @@ class EventData(BaseModel):
 
     model_config = ConfigDict(serialize_by_alias=True, validate_by_name=True)
 
-    episode: str | None = Field(description="Such as XNOR-17; null where it is about something else.")
+    episode: str | None = Field(
+        examples=["XNOR-17"], description="Null where it is about something else."
+    )
     event: str | None = Field(description="Its name, the same in every message about it.")
     station: str | None
     name: str | None
-    flag: str | None
+    flag: FlagWord | None
     level: LevelWord | None
     previous_level: LevelWord | None
-    no_time: str | None = Field(description="Why no holdover time exists: none, allowance or special.")
-    kind: str | None = Field(description="observed or expected.")
+    no_time: NoTimeWord | None = Field(description="Why no holdover time exists: none, allowance or special.")
+    kind: KindWord | None
     certainty: str | None
     probability: float | None = Field(description="From 0 to 1, of what was computed.")
     begins_between: tuple[Moment, Moment] | None
     ends_between: tuple[Moment, Moment] | None
-    phase: str | None
+    phase: PhaseWord | None
     headline: str = Field(description="The one line that stands alone.")
     why: str
     next_step: str
@@ -63,7 +62,7 @@ class EventLineBody(BaseModel):
 class EventListBody(BaseModel):
     """Some events, oldest first."""
 
-    events: list[EventLineBody]
+    items: list[EventLineBody]
     next: int = Field(description="The `after` with which to go on.")
     more: bool = Field(description="Whether there is more now; an answer may hold fewer than `limit` and yet go on.")
     removed_to: int | None = Field(
