@@ -8,9 +8,13 @@ from datetime import UTC, datetime, timedelta
 from functools import cache
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from tests.outlook.night.asking import EVENING, answer
+from tests.outlook.night.test_any_night import TIMES, questions
 from tests.pictures.reading import assert_readable, parsed, shapes, texts, titles
+from watcher.outlook.night.ensemble import nights
 from watcher.outlook.night.model import Night
 from watcher.pictures.axis import TimeMark, nights_of
 from watcher.pictures.colours import TOKENS, Theme
@@ -139,3 +143,12 @@ def test_alone_it_is_a_whole_document_in_its_own_colours(theme):
         assert "var(" not in shown
         assert "@media" not in shown
         assert TOKENS[theme]["paper"] in shown
+
+
+@settings(max_examples=25, deadline=None)
+@given(questions(), st.sampled_from(WIDTHS), st.none() | TIMES)
+def test_any_night_gives_a_picture_that_can_be_read(asked, width, departs_at):
+    (found,) = nights([asked], members=24)
+    marks = [TimeMark(at, "departs") for at in (departs_at,) if at is not None]
+    dark = nights_of(asked.station, found.begins_at, found.ends_at)
+    assert_readable(night_picture(found, zone="Asia/Kolkata", dark=dark, marks=marks, width=width))

@@ -70,9 +70,18 @@ def _row(name: str, times: Times | None, words: str, axis: Axis, *, night: Night
     named = element("text", text(name), x=axis.left - 6, y=middle + 4, text_anchor="end")
     end = axis.left if times is None else axis.x(times.p90 or night.ends_at)
     begin = axis.left if times is None else axis.x(times.p10 or night.begins_at)
-    fits_after = end + 10 + width_of(words, 12) <= axis.right + 140
-    x, anchor = (end + 10, None) if fits_after else (begin - 10, "end")
+    words, x, anchor = _beside(words, begin, end, axis)
     return Svg(bar + named + element("text", text(words), x=x, y=middle + 4, text_anchor=anchor, class_="halo"))
+
+
+def _beside(words: str, begin: int, end: int, axis: Axis) -> tuple[str, int, str | None]:
+    """Return the words after the bar, else before it; where there is no room, without what the bar shows."""
+    for shown in (words, words.partition(" (")[0]):
+        if end + 10 + width_of(shown, 12) <= axis.width:
+            return shown, end + 10, None
+        if begin - 10 - width_of(shown, 12) >= axis.left:
+            return shown, begin - 10, "end"
+    return shown, end + 10, None
 
 
 def _bar(times: Times | None, night: Night, axis: Axis, middle: int) -> Svg:

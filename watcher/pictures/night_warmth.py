@@ -12,6 +12,7 @@ from watcher.pictures.svg import Point, Svg, element, joined, text, way
 
 # The least range that is drawn, in K: a night without change must not look like a fall.
 _LEAST_RANGE_K = 8.0
+_SCALE_STEPS_K, _LEAST_SCALE_STEP_PX = (1, 2, 5, 10, 20, 50, 100), 26
 _LABEL_GAP = 15
 
 
@@ -75,7 +76,7 @@ def _range(steps: Sequence[NightStep]) -> tuple[float, float]:
 
 
 def _scale(axis: Axis, y: Callable[[float], int], low: float, high: float) -> Svg:
-    every = 5 if high - low > 14 else 2
+    every = next(step for step in _SCALE_STEPS_K if y(0) - y(step) >= _LEAST_SCALE_STEP_PX)
     values = range(ceil(low / every) * every, floor(high) + 1, every)
     found = [
         element("text", text("°C"), x=axis.left - 6, y=y(values[-1] - every / 2) + 4, text_anchor="end", class_="soft")
