@@ -53,6 +53,7 @@ def as_contract(reading: Reading, step: Item | None) -> dict[str, object]:
         "place": protection.place.value if protection.place is not None else None,
         "started_at": iso_z(protection.started_at),
         "treatment_ended_at": _iso(protection.treatment_ended_at),
+        "take_off_at": _iso(protection.take_off_at),
         "why": holdover.why if holdover is not None else None,
         "by_crew": clocks.worst.seen.by_crew if clocks.worst is not None else None,
         "open": [f"{clock_z(each.seen.first_at)}: {each.holdover.why}" for each in clocks.unsure],

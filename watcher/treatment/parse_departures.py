@@ -10,7 +10,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
@@ -134,6 +134,23 @@ def read_departure(
     if listed is None:
         raise UsageError(problems)
     return listed
+
+
+def read_departures(
+    rows: Sequence[Mapping[str, str]], *, now: datetime, zones: Mapping[str, str], station: str | None = None
+) -> tuple[Listed, ...]:
+    """Return several departures of fields; UsageError with everything that is wrong, such as at ``3.off_block``."""
+    problems: list[Problem] = []
+    found = []
+    for number, cells in enumerate(rows):
+        try:
+            found.append(read_departure(cells, now=now, zones=zones, station=station))
+        except UsageError as error:
+            problems += [replace(item, where=f"{number}.{item.where}") for item in error.problems]
+    problems += _twice(found, "departures")
+    if problems:
+        raise UsageError(problems)
+    return tuple(found)
 
 
 def _delimiter(text: str) -> str:

@@ -83,9 +83,7 @@ class AddedBody(DestinationBody):
 
     secret: str | None
     asked: bool = Field(description="Its owner was asked by mail; it gets nothing before they agree.")
-    not_asked_why: str | None = Field(
-        description="Why the mail to its owner was not taken; null: no such thing."
-    )
+    not_asked_why: str | None = Field(description="Why the mail to its owner was not taken; null: no such thing.")
 
 
 class TrialBody(BaseModel):
@@ -137,6 +135,10 @@ def destination_api(house: House, gate: Gate) -> ApiRouter:
     async def remove_destination(name: AnyName) -> Response:
         """Remove a destination that was added and that no subscription names."""
         await _stored(house, name)
+        subscriptions = (await asyncio.to_thread(house.management.directory)).subscriptions.values()
+        users = ", ".join(item.name for item in subscriptions if name in item.section.to)
+        if users:
+            raise Refusal(409, f'"{plain(name)}" is named by {plain(users)}; change or remove these first.')
         await _changed(house, lambda: house.management.remove_destination(name))
         return Response(status_code=204)
 

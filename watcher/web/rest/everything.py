@@ -10,11 +10,30 @@ from watcher.web.rest.deliveries import delivery_api
 from watcher.web.rest.destinations import destination_api
 from watcher.web.rest.episodes import episode_api
 from watcher.web.rest.feeds import feed_api
+from watcher.web.rest.holdover import holdover_api
 from watcher.web.rest.nights import night_api
+from watcher.web.rest.plans import departure_api, morning_api
+from watcher.web.rest.procedures import procedure_api
+from watcher.web.rest.protections import protection_api
 from watcher.web.rest.stations import station_api
+from watcher.web.rest.status import status_api
 from watcher.web.rest.subscriptions import subscription_api
 
-_RESOURCES = (station_api, night_api, episode_api, feed_api, delivery_api, destination_api, subscription_api)
+_RESOURCES = (
+    station_api,
+    night_api,
+    episode_api,
+    feed_api,
+    protection_api,
+    departure_api,
+    morning_api,
+    holdover_api,
+    procedure_api,
+    delivery_api,
+    destination_api,
+    subscription_api,
+    status_api,
+)
 
 
 def rest_api(house: House) -> APIRouter:
