@@ -118,12 +118,12 @@ def _drawing(svg: Path | None, png: Path | None, stations: int, *, as_json: bool
         raise UsageError(wrong)
 
     def draw(answer: Answer) -> bool:
-        from watcher.cli.night_text import NO_MEASUREMENT
         from watcher.notify.message import CAUTION
         from watcher.pictures.colours import Theme
         from watcher.pictures.sheet import alone
         from watcher.raster import png_of
         from watcher.service.night_pictures import picture_of
+        from watcher.service.night_words import NO_MEASUREMENT
 
         drawn = alone(picture_of(answer, foot=(NO_MEASUREMENT, CAUTION)), Theme.LIGHT)
         if png is not None:

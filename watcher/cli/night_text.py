@@ -10,20 +10,25 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from watcher.notify.message import CAUTION
 from watcher.notify.wording import plain
-from watcher.outlook.night.model import Night, NightStep, PartNight, Times
+from watcher.outlook.night.model import NightStep, PartNight
 from watcher.outlook.night.sensitivity import deposit_chance
+from watcher.pictures.night_plot import PART_WORDS
+from watcher.service.night_words import (
+    NO_MEASUREMENT,
+    also,
+    chance,
+    elsewhere,
+    headline,
+    moved,
+    past,
+    spanned,
+)
 from watcher.units import clock_z, duration_text
 
 if TYPE_CHECKING:
     from watcher.service.night_answers import Answer
 
 COLUMNS = 80
-NO_MEASUREMENT = (
-    "No measurement of an aircraft's wing stands behind this: a thin panel and natural ground at night stand in for "
-    "one. Check the aircraft by hand."
-)
-PART_WORDS = {"dry_bay": "dry bay", "tank_full": "tank, full", "tank_part": "tank, part full"}
-_LIKELY, _POSSIBLE, _WORTH_SAYING = 0.5, 0.2, 0.05
 _BAR = 8
 _EIGHTHS = " ▏▎▍▌▋▊▉█"
 
@@ -47,23 +52,11 @@ def text_of(answer: Answer, *, blocks: bool) -> str:
     if answer.night.worst is None:
         lines += _wrapped("cannot be computed: " + " ".join(answer.night.notes), "  ")
     else:
-        lines += [*_wrapped(_headline(answer), ""), *_wrapped(_also(answer), "")]
+        lines += [*_wrapped(headline(answer), ""), *_wrapped(also(answer), "")]
         lines += ["", *_parts(answer), "", *_steps(answer, blocks), "", *_changes(answer), ""]
         lines += [line for note in answer.night.notes for line in _wrapped(note, "- ")]
     lines += [*_data(answer), *_wrapped(NO_MEASUREMENT, ""), *_wrapped(CAUTION, "")]
     return "\n".join(lines)
-
-
-def chance(p: float) -> str:
-    """Return a probability in percent; an ensemble never says never or always."""
-    if p < 0.01:
-        return "<1 %"
-    return ">99 %" if p > 0.99 else f"{_percent(p)} %"
-
-
-def _percent(p: float) -> int:
-    """Return whole percents, halves up; a chance in the packed steps is a little off its third decimal."""
-    return int(100 * round(p, 3) + 0.5)
 
 
 def _heading(answer: Answer) -> str:
@@ -79,77 +72,6 @@ def _heading(answer: Answer) -> str:
     return f"{station.code} {name}".rstrip() + f"  {span}"
 
 
-def _headline(answer: Answer) -> str:
-    """Return whether and when in one sentence, the departure first."""
-    night = answer.night
-    frost = _frost(answer)
-    if answer.asked.departs_at is not None:
-        return f"At {clock_z(night.ends_at)}: {_lying(night)}; {frost}."
-    worst = night.worst
-    assert worst is not None
-    peak = max(worst.steps, key=lambda step: step.p_deposit)
-    if peak.p_deposit < _WORTH_SAYING:
-        return f"{_first_upper(frost)}."
-    return f"{_first_upper(frost)}; a deposit most likely at {clock_z(peak.at)}, {chance(peak.p_deposit)}."
-
-
-def _lying(night: Night) -> str:
-    fallen = max(part.p_precipitation for part in night.parts)
-    if fallen >= _LIKELY:
-        return f"snow or freezing precipitation on the wing {chance(fallen)}"
-    return f"deposit on the wing {chance(deposit_chance(night))}"
-
-
-def _frost(answer: Answer) -> str:
-    night = answer.night
-    p_any, onset = night.p_any or 0.0, night.onset
-    if p_any < _WORTH_SAYING or onset is None or onset.p50 is None:
-        return f"frost not expected, {chance(p_any)}"
-    begins = "from now" if onset.p50 <= night.begins_at else f"from about {_spanned(onset, night)}"
-    end = _worst_after(answer).end
-    until = f"past {clock_z(answer.after.ends_at)}" if end is None or end.p50 is None else clock_z(end.p50)
-    if p_any < _POSSIBLE:
-        return f"frost unlikely, {chance(p_any)}, if so {begins} to {until}"
-    return f"frost {'likely' if p_any >= _LIKELY else 'possible'} {begins} to {until}, {chance(p_any)}"
-
-
-def _worst_after(answer: Answer) -> PartNight:
-    """Return the part that is worst until the departure, with the hours after it."""
-    return next(part for part in answer.after.parts if part.part == answer.night.worst_part)
-
-
-def _spanned(times: Times, night: Night) -> str:
-    """Return a time with the interval that 80 % of the members give."""
-    assert times.p50 is not None
-    if times.p10 is None or times.p90 is None or times.p10 == times.p90:
-        return clock_z(times.p50)
-    first = "now" if times.p10 <= night.begins_at else f"{times.p10.astimezone(UTC):%H%M}"
-    return f"{clock_z(times.p50)} ({first}-{clock_z(times.p90)})"
-
-
-def _also(answer: Answer) -> str:
-    """Return what else may lie on the wing, and what a later departure meets."""
-    night, found = answer.night, list[str]()
-    fallen = max(part.p_precipitation for part in night.parts)
-    residual = max(part.p_frozen_residual for part in night.parts)
-    if _WORTH_SAYING <= fallen < _LIKELY:
-        found.append(f"Snow or freezing precipitation on the wing {chance(fallen)}.")
-    if residual >= _WORTH_SAYING:
-        found.append(f"Water left on the wing and frozen {chance(residual)}.")
-    if max(deposit_chance(night), night.p_any or 0.0) >= _POSSIBLE:
-        found.append(_gone(answer))
-    return " ".join(found)
-
-
-def _gone(answer: Answer) -> str:
-    worst = _worst_after(answer)
-    times, end = worst.deposit_end, worst.end
-    if times is None or times.p50 is None:
-        return f"A deposit lies on past {clock_z(answer.after.ends_at)}."
-    later = ", later than forming ends" if end is not None and end.p50 is not None and times.p50 > end.p50 else ""
-    return f"A deposit is gone about {_spanned(times, answer.night)}{later}."
-
-
 def _parts(answer: Answer) -> Iterator[str]:
     night = answer.night
     at = clock_z(night.ends_at)
@@ -162,17 +84,11 @@ def _parts(answer: Answer) -> Iterator[str]:
 
 def _part(part: PartNight, later: PartNight, answer: Answer) -> str:
     front = f"{PART_WORDS[part.part]:<17}{chance(part.p_any):>6}{chance(part.p_deposit):>10}  "
-    gone = _past(later.deposit_end, answer.after) if later.deposit_end is not None else "-"
+    gone = past(later.deposit_end, answer.after) if later.deposit_end is not None else "-"
     if part.onset is None or part.onset.p50 is None:
         return f"{front}{'-':<20}{'-':<14}{gone}"
-    begins = "now" if part.onset.p50 <= answer.night.begins_at else _spanned(part.onset, answer.night)
-    return f"{front}{begins:<20}{_past(later.end, answer.after):<14}{gone}"
-
-
-def _past(times: Times | None, after: Night) -> str:
-    if times is None or times.p50 is None:
-        return f"after {clock_z(after.ends_at)}"
-    return clock_z(times.p50)
+    begins = "now" if part.onset.p50 <= answer.night.begins_at else spanned(part.onset, answer.night)
+    return f"{front}{begins:<20}{past(later.end, answer.after):<14}{gone}"
 
 
 def _steps(answer: Answer, blocks: bool) -> Iterator[str]:
@@ -192,20 +108,12 @@ def _step(step: NightStep, answer: Answer, zone: ZoneInfo | None, blocks: bool) 
     local = f"{step.at.astimezone(zone):%H:%M} " if zone is not None else ""
     air = f"{_degrees(step.temp_c.p50):>6}{_degrees(step.frost_point_c.p50):>8}"
     front = f"{_tag(step.at, answer):<4}{clock_z(step.at)} {local}"
-    if elsewhere := _elsewhere(step.at, answer):
-        return f"{front}{elsewhere:<47}{air}"
+    if place := elsewhere(step.at, answer):
+        return f"{front} {place:<46}{air}"
     chances = f"{chance(step.p_active_frost):>5} {_bar(step.p_active_frost, blocks)} {chance(step.p_deposit):>7}"
     low, middle, high = (_degrees(value) for value in step.skin_c)
     skin = f"{middle} ({low.strip()} to {high.strip()})"
     return f"{front}{chances}  {skin:<23}{air}"
-
-
-def _elsewhere(at: datetime, answer: Answer) -> str:
-    """Return where the aircraft is before it stands outside."""
-    craft = answer.question.aircraft
-    if craft.hangar_exit_at is not None and at < craft.hangar_exit_at:
-        return " in the hangar"
-    return " not parked here yet" if craft.arrived_at is not None and at < craft.arrived_at else ""
 
 
 def _tag(at: datetime, answer: Answer) -> str:
@@ -236,13 +144,8 @@ def _changes(answer: Answer) -> Iterator[str]:
     yield f"{'what would change the answer':<36}{'frost forms':<16}{'deposit'} {clock_z(night.ends_at)}"
     yield f"{'  as it is':<36}{chance(night.p_any or 0.0):<16}{chance(deposit_chance(night))}"
     for item in answer.sensitivity:
-        frost, deposit = _moved(night.p_any or 0.0, item.p_any), _moved(deposit_chance(night), item.p_deposit)
+        frost, deposit = moved(night.p_any or 0.0, item.p_any), moved(deposit_chance(night), item.p_deposit)
         yield f"  {item.change:<34}{frost:<16}{deposit}"
-
-
-def _moved(before: float, after: float) -> str:
-    points = _percent(after) - _percent(before)
-    return f"{chance(after):<5} ({points:+d})" if points else chance(after)
 
 
 def _data(answer: Answer) -> Iterator[str]:
@@ -262,10 +165,6 @@ def _age(age: timedelta) -> str:
 
 def _wrapped(text: str, first: str) -> Sequence[str]:
     return textwrap.wrap(text, COLUMNS, initial_indent=first, subsequent_indent=" " * len(first))
-
-
-def _first_upper(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 def _zone(name: str | None) -> ZoneInfo | None:

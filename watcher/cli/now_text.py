@@ -6,10 +6,11 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from watcher.cli.marks import mark
-from watcher.cli.night_text import chance
 from watcher.notify.message import CAUTION
 from watcher.notify.wording import plain
 from watcher.rulebook.facts import FACTS_BY_NAME, Facts, Value
+from watcher.service.look_words import why_apart
+from watcher.service.night_words import chance
 from watcher.units import clock_z, duration_text
 
 if TYPE_CHECKING:
@@ -23,11 +24,6 @@ _TEMPERATURES = {
 }
 _CHANCES = {"p_active_frost": "frost forming", "p_deposit": "deposit", "p_frozen_residual": "frozen water"}
 _SHOWN = ("spread_c", "wind_kt", "visibility_m", "weather", "snow_intensity")
-# Smaller differences of skin and air are not worth a reason. [K] Common practice, no source.
-_ALIKE_K = 1.0
-# Common practice, no source.
-_LIGHT_KT = 6.0
-_OPEN_SKY = frozenset({"CLR", "FEW"})
 
 
 def text_of(seen: Look) -> str:
@@ -60,7 +56,7 @@ def _facts(seen: Look) -> Iterator[str]:
     ) + _between(seen)
     skin = values.get("skin_temp_c")
     if isinstance(skin, float):
-        yield _why_apart(seen.facts, skin)
+        yield why_apart(seen.facts, skin)
         yield "on the wing now, computed and not measured: " + ", ".join(
             f"{said} {_chance(values.get(n))}" for n, said in _CHANCES.items()
         )
@@ -74,32 +70,6 @@ def _between(seen: Look) -> str:
         return ""
     skin = worst.steps[0].skin_c
     return f" ({_short(skin.p10)} to {_short(skin.p90)})"
-
-
-def _why_apart(facts: Facts, skin_c: float) -> str:
-    """Return one sentence on why the skin is not as warm as the air, nor the frost point the dew point."""
-    temp, dew, frost = (_number(facts, name) for name in ("temp_c", "dew_point_c", "frost_point_c"))
-    sentence = _why_skin(facts, skin_c - temp) if temp is not None else ""
-    if dew is None or frost is None or frost - dew < 0.05:
-        return f"{sentence}."
-    apart = f"{frost - dew:.1f} K above the dew point"
-    return f"{sentence}; the frost point is {apart}, for air is saturated over ice before it is over water."
-
-
-def _why_skin(facts: Facts, warmer_k: float) -> str:
-    if warmer_k >= _ALIKE_K:
-        return f"The skin is {warmer_k:.1f} K warmer than the air: the sun is on it"
-    if warmer_k > -_ALIKE_K:
-        return "The skin is about as warm as the air: cloud, wind or the sun makes up for the heat lost to the sky"
-    wind = _number(facts, "wind_kt")
-    sky = "a clear sky" if facts.values.get("cloud_cover") in _OPEN_SKY else "the sky"
-    light = "in light wind" if wind is not None and wind <= _LIGHT_KT else "faster than the air gives it back"
-    return f"The skin is {-warmer_k:.1f} K colder than the air: it loses heat to {sky} {light}"
-
-
-def _number(facts: Facts, name: str) -> float | None:
-    value = facts.values.get(name)
-    return float(value) if isinstance(value, float | int) else None
 
 
 def _chance(value: Value) -> str:
