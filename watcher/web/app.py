@@ -19,6 +19,9 @@ from watcher.web.live import LiveEvents
 from watcher.web.live_pages import live_pages
 from watcher.web.pages import page_headers
 from watcher.web.problems import describe_problems
+from watcher.web.protections import protection_pages
+from watcher.web.protections_install import install_pages
+from watcher.web.protections_phone import phone_pages
 from watcher.web.refusing import refuse_in_one_way
 from watcher.web.rest.everything import rest_api
 from watcher.web.static import static_files
@@ -47,6 +50,9 @@ def build_app(house: House) -> FastAPI:
     )
     for part in (take_pages, stop_pages, confirm_pages, rest_api, feeds_out, entrance, board_pages):
         app.include_router(part(house))
+    for part in (protection_pages, phone_pages):
+        app.include_router(part(house))
+    app.include_router(install_pages())
     app.include_router(static_files())
     live = LiveEvents(house)
     app.include_router(events_api(house, live))

@@ -17,8 +17,12 @@ from watcher.web.problems import Refusal
 
 def page(template: str, *, status: int = 200, headers: dict[str, str] | None = None, **values: object) -> HTMLResponse:
     """Return a page made from a template in this package."""
-    text = _environment().get_template(template).render(**values)
-    return HTMLResponse(text, status, headers)
+    return HTMLResponse(piece(template, **values), status, headers)
+
+
+def piece(template: str, **values: object) -> str:
+    """Return the markup that a template in this package makes, such as a piece that a page puts in place by itself."""
+    return _environment().get_template(template).render(**values)
 
 
 def refusal_page(refusal: Refusal) -> HTMLResponse:
