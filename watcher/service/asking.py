@@ -86,5 +86,5 @@ def confirm_by_code(  # noqa: PLR0917 - who, where, what and when
     address = unconfirmed(management.destination(name))
     right = hmac.compare_digest(confirmation_code(key, name, address).encode(), code.strip().encode())
     if not right or not store.confirm_destination(name, address, now):
-        remedy = f"send the mail again: hoarline destination confirm {name}"
+        remedy = "let the mail be sent again"
         raise UsageError([Problem(f'code "{code}"', "is too old" if right else "is not the code of the mail", remedy)])

@@ -110,7 +110,7 @@ class Management:
         self._stored("destination", name, self._store.people().destinations)
         users = [item.name for item in self.directory().subscriptions.values() if name in item.section.to]
         if users:
-            remedy = "remove or change these first: hoarline subscription change NAME --to …"
+            remedy = "remove these first, or let them name another"
             raise UsageError([Problem(f'destination "{name}"', f"is named by {', '.join(users)}", remedy)])
         self._store.remove_destination(name)
 
@@ -228,7 +228,7 @@ class Management:
 
 def _refuse_known(what: str, name: str, known: Collection[str]) -> None:
     if name in known:
-        remedy = f"choose another name, or: hoarline {what} change"
+        remedy = "choose another name, or change that one"
         raise UsageError([Problem(f'{what} "{name}"', "is there already", remedy)])
 
 
