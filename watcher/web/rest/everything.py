@@ -7,6 +7,7 @@ from fastapi import APIRouter
 from watcher.web.api import Gate
 from watcher.web.house import House
 from watcher.web.rest.deliveries import delivery_api
+from watcher.web.rest.destination_switches import destination_switch_api
 from watcher.web.rest.destinations import destination_api
 from watcher.web.rest.episodes import episode_api
 from watcher.web.rest.feeds import feed_api
@@ -30,6 +31,7 @@ _RESOURCES = (
     holdover_api,
     procedure_api,
     delivery_api,
+    destination_switch_api,
     destination_api,
     subscription_api,
     status_api,

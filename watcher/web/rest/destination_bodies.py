@@ -1,0 +1,77 @@
+"""Destinations as the API gives and takes them. Secrets go in and never come out, but once: when one is made."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, Field, StringConstraints
+
+from watcher.web.rest.fields import Asked
+
+_Text = Annotated[str, StringConstraints(min_length=1, max_length=500)]
+
+
+class DestinationBody(BaseModel):
+    """Where messages can go. No secret is told."""
+
+    name: str
+    source: Literal["settings", "store"]
+    kind: Literal["email", "webhook", "chat"]
+    to: str = Field(description="The mail address; of a webhook the server alone, without the scope manage.")
+    state: str
+    confirmed: bool = Field(description="Its owner agreed; those of the settings are the operator's word.")
+    disabled: str | None = Field(description="Why it is switched off; null: it is not.")
+
+
+class DestinationsBody(BaseModel):
+    """All destinations by name."""
+
+    items: list[DestinationBody]
+
+
+class NewDestination(Asked):
+    """A destination to be added, under the keys that its section in the settings would have."""
+
+    name: _Text
+    kind: Literal["email", "webhook", "chat"]
+    address: _Text | None = Field(None, description="email: the address; its owner is asked by mail first.")
+    url: _Text | None = Field(None, description="webhook: where to post.")
+    secret: _Text | None = Field(
+        None, description="webhook: whsec_…, left out: one is made and told once. chat: the room's web address."
+    )
+    text_field: _Text | None = Field(None, description="chat: name of the JSON field that the room reads.")
+    group_within: _Text | None = Field(
+        None, description="email, chat: what happens in so long makes one message: 20s.", examples=["20s"]
+    )
+
+
+class DestinationChange(Asked):
+    """What is changed of a destination; what is left out stays."""
+
+    address: _Text | None = None
+    url: _Text | None = None
+    secret: _Text | None = None
+    text_field: _Text | None = None
+    group_within: _Text | None = None
+
+
+class Pause(Asked):
+    """Why a destination is switched off."""
+
+    reason: _Text = Field("paused by a program", description="Shown to whoever asks why.")
+
+
+class AddedBody(DestinationBody):
+    """A destination that was added or changed. `secret`: made just now and told this once; null: none was made."""
+
+    secret: str | None
+    asked: bool = Field(description="Its owner was asked by mail; it gets nothing before they agree.")
+    not_asked_why: str | None = Field(description="Why the mail to its owner was not taken; null: no such thing.")
+
+
+class TrialBody(BaseModel):
+    """How a message that is marked as a test was taken. `error`: why it was not."""
+
+    destination: str
+    taken: bool
+    error: str | None
