@@ -14,6 +14,7 @@ from tests.alerts.scenes import small_book
 from tests.cli.spoken import Said, hoarline
 from tests.treatment.aircraft import XNOR, at, report, shipped
 from watcher.alerts.model import Policy
+from watcher.links import LinkMaker
 from watcher.reports.identity import text_hash
 from watcher.reports.model import Observation, Report
 from watcher.service.cycle import Cycle, Watch
@@ -272,3 +273,17 @@ def test_a_terminal_without_the_degree_sign_is_served() -> None:
     start()
     said = hoarline("protect", "status", encoding="ascii")
     assert said.code == 0
+
+
+def test_the_page_for_the_phone_of_the_crew_is_given_where_the_pages_have_an_address() -> None:
+    assert json.loads(start("--json").out)["link"] is None
+    settings = Path.cwd() / "hoarline.toml"
+    settings.write_text(settings.read_text() + '[service]\npublic_url = "https://ice.example.org"\n')
+    said = protect("status", "XNOR-P1")
+    (link,) = [line.strip() for line in said.out.splitlines() if "https://" in line]
+    store = Store.open(f"sqlite:///{Path.cwd() / 'hoarline.db'}")
+    key = store.link_key()
+    store.close()
+    assert link == LinkMaker("https://ice.example.org", key).protection("XNOR-P1")
+    assert json.loads(protect("status", "XNOR-P1", "--json").out)["link"] == link
+    assert "https://" not in protect("status").out

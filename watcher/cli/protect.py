@@ -15,6 +15,7 @@ from watcher.cli.options import ConfigOption, JsonOption, RulesOption
 if TYPE_CHECKING:
     from datetime import datetime
 
+    from watcher.links import LinkMaker
     from watcher.service.protections import Protections, Reading
     from watcher.treatment.procedures import Item
     from watcher.treatment.tables import Tables
@@ -199,12 +200,14 @@ class _Desk:
     tables: Tables
     folder: Path | None
     now: datetime
+    links: LinkMaker | None
 
 
 @contextmanager
 def _desk(config: Path | None, rules: Path | None) -> Iterator[_Desk]:
     from watcher.cli.options import settings_from
     from watcher.clock import utc_now
+    from watcher.links import LinkMaker
     from watcher.service.protections import Protections
     from watcher.service.tables_folder import load_tables
     from watcher.stations import StationTable
@@ -216,8 +219,10 @@ def _desk(config: Path | None, rules: Path | None) -> Iterator[_Desk]:
     tables = load_tables(folder)
     stations = StationTable.load(settings.station_overrides())
     store = Store.open(settings.text.store.url)
+    public_url = settings.text.service.public_url
+    links = LinkMaker(public_url, store.link_key()) if public_url is not None else None
     try:
-        yield _Desk(Protections(store, stations.get, tables, settings.policy()), tables, folder, utc_now())
+        yield _Desk(Protections(store, stations.get, tables, settings.policy()), tables, folder, utc_now(), links)
     finally:
         store.close()
 
@@ -227,11 +232,24 @@ def _print(desk: _Desk, readings: list[Reading], *, as_json: bool, single: bool)
     from watcher.cli.options import print_json
     from watcher.service.protection_contract import as_contract
 
+    links = [_link(desk, each) for each in readings]
     if as_json:
-        rows = [as_contract(each, _step(each, desk.folder)) for each in readings]
+        rows = [
+            as_contract(each, _step(each, desk.folder)) | {"link": link}
+            for each, link in zip(readings, links, strict=True)
+        ]
         print_json(rows[0] if single else rows)
         return
-    typer.echo("\n\n".join(protect_text.text_of(each, _step(each, desk.folder)) for each in readings) or "No aircraft.")
+    texts = [
+        protect_text.text_of(each, _step(each, desk.folder), link if single else None)
+        for each, link in zip(readings, links, strict=True)
+    ]
+    typer.echo("\n\n".join(texts) or "No aircraft.")
+
+
+def _link(desk: _Desk, reading: Reading) -> str | None:
+    """Return the page for the phone of the crew; None where nobody knows the address of the pages."""
+    return desk.links.protection(reading.protection.id) if desk.links is not None and reading.protection.live else None
 
 
 def _step(reading: Reading, folder: Path | None) -> Item | None:

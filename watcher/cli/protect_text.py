@@ -28,7 +28,7 @@ _WIDTH = 80
 _LEAD = 13
 
 
-def text_of(reading: Reading, step: Item | None) -> str:
+def text_of(reading: Reading, step: Item | None, link: str | None = None) -> str:
     """Return one treated aircraft in lines of at most 80 characters.
 
     Parameters
@@ -37,11 +37,13 @@ def text_of(reading: Reading, step: Item | None) -> str:
         How it stands.
     step
         Where the checklist of its place goes on; None: not known.
+    link
+        The page for the phone of the crew, which stands on a line of its own however long it is; None: not shown.
     """
-    return "\n".join(shown(line) for line in _lines(reading, step))
+    return "\n".join(shown(line) for line in _lines(reading, step, link))
 
 
-def _lines(reading: Reading, step: Item | None) -> Iterator[str]:
+def _lines(reading: Reading, step: Item | None, link: str | None) -> Iterator[str]:
     protection, clocks = reading.protection, reading.clocks
     training = "TRAINING  " if clocks.training and protection.live else ""
     began = f"final application {clock_z(protection.started_at)}"
@@ -65,6 +67,9 @@ def _lines(reading: Reading, step: Item | None) -> Iterator[str]:
         yield from _said("Open", gap)
     yield from _said("Report", report_words(clocks, reading.observation))
     yield from _said("Figures", figures_words(protection, clocks))
+    if link is not None:
+        yield "  For the phone of the crew; whoever has it may look and press:"
+        yield f"  {link}"
     yield from _wrapped("  ", CAUTION)
 
 
