@@ -10,22 +10,14 @@ from typing import NamedTuple
 from watcher.pictures.axis import Axis
 from watcher.pictures.labels import breakable, chance, cut_to, in_row, width_of
 from watcher.pictures.svg import Svg, element, joined, text
+from watcher.treatment.plan_words import WITHOUT_MINUTES
 from watcher.treatment.planned import Moments, Option, Stage
-from watcher.treatment.question import Outcome
 from watcher.units import clock_z
 
 _TITLE_PX, _STAGES_PX, _ROW_PX, _NARROW_ROW_PX, _LINE_PX = 24, 50, 24, 34, 16
 _BAR_PX = 12
 # Names of short steps may go beyond the chain by so much at each side.
 _BESIDE_PX = 60
-_WITHOUT_MINUTES = {
-    Outcome.NONE: "none exists",
-    Outcome.NOT_NEEDED: "no clock runs",
-    Outcome.ALLOWANCE: "none; an allowance time may exist",
-    Outcome.SPECIAL: "none; only under special approval",
-    Outcome.OUT_OF_SEASON: "no minutes: tables out of season",
-    Outcome.UNKNOWN: "cannot be told",
-}
 _TREATMENT = frozenset({"de-icing", "final application"})
 _WAITS = frozenset({"wait for treatment", "queue"})
 
@@ -223,7 +215,7 @@ def _holdover(option: Option, axis: Axis) -> _Row:
     assert answer is not None
     lower, upper, starts_at = clocks.lower_ends_at, clocks.upper_ends_at, clocks.starts_at
     if lower is None:
-        words = _WITHOUT_MINUTES.get(answer.outcome, "no minutes")
+        words = WITHOUT_MINUTES.get(answer.outcome, "no minutes")
         return _Row("holdover", words, starts_at, starts_at, Svg(""))
     x, low = axis.x(starts_at), axis.x(lower)
     bars = [element("rect", x=x, y=-_BAR_PX // 2, width=max(low - x, 1), height=_BAR_PX, class_="lower")]

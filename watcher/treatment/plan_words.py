@@ -9,12 +9,22 @@ from zoneinfo import ZoneInfo
 
 from watcher.treatment.holdover_words import table_words
 from watcher.treatment.planned import Moments, Option, Plan
+from watcher.treatment.question import Outcome
 from watcher.units import clock_z, duration_text, percent
 
 DEFER: Final = (
     "The aircraft's own manual goes first. Ends of waits and of holdover times are no permission; fluid, mix and start "
     "of the final step are taken from the ground crew's final code."
 )
+# What stands where a place has no minutes.
+WITHOUT_MINUTES: Final = {
+    Outcome.NONE: "none exists",
+    Outcome.NOT_NEEDED: "no clock runs",
+    Outcome.ALLOWANCE: "none; an allowance time may exist",
+    Outcome.SPECIAL: "none; only under special approval",
+    Outcome.OUT_OF_SEASON: "no minutes: tables out of season",
+    Outcome.UNKNOWN: "cannot be told",
+}
 # Less likely than this, a deposit is not named. Common practice, no source.
 _WORTH_SAYING = 0.05
 

@@ -7,10 +7,13 @@ from urllib.parse import urlsplit
 from fastapi import FastAPI
 
 from watcher import __version__
+from watcher.web.alerts import alert_pages
 from watcher.web.api import PREFIX
 from watcher.web.board import board_pages
 from watcher.web.bounds import Bounds
 from watcher.web.confirm import confirm_pages
+from watcher.web.deliveries import delivery_pages
+from watcher.web.destinations import destination_pages
 from watcher.web.enter import entrance
 from watcher.web.events_api import events_api
 from watcher.web.feeds_out import feeds_out
@@ -27,6 +30,7 @@ from watcher.web.rest.everything import rest_api
 from watcher.web.static import static_files
 from watcher.web.stop import stop_pages
 from watcher.web.take import take_pages
+from watcher.web.treatment_pages import treatment_pages
 
 
 def build_app(house: House) -> FastAPI:
@@ -48,8 +52,20 @@ def build_app(house: House) -> FastAPI:
         },
         redirect_slashes=False,
     )
-    for part in (take_pages, stop_pages, confirm_pages, rest_api, feeds_out, entrance, board_pages):
+    for part in (
+        take_pages,
+        stop_pages,
+        confirm_pages,
+        rest_api,
+        feeds_out,
+        entrance,
+        board_pages,
+        alert_pages,
+        delivery_pages,
+        destination_pages,
+    ):
         app.include_router(part(house))
+    app.include_router(treatment_pages(house))
     for part in (protection_pages, phone_pages):
         app.include_router(part(house))
     app.include_router(install_pages())

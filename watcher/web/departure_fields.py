@@ -1,0 +1,33 @@
+"""A departure as the fields of the departure page's address: with the day in every time, so that a link lasts."""
+
+from __future__ import annotations
+
+from urllib.parse import urlencode
+
+from watcher.treatment.departures import Departure
+from watcher.units import iso_z
+
+
+def departure_link(root: str, departure: Departure, *, training: bool) -> str:
+    """Return the address of a departure's own plan; `root`: what every address begins with."""
+    parked = departure.parked
+    times = {
+        "off_block": departure.tobt,
+        "tsat": departure.tsat,
+        "ctot": departure.ctot,
+        "arrived": parked.arrived_at,
+        "hangar_exit": parked.hangar_exit_at,
+    }
+    words: dict[str, str | None] = {
+        "station": departure.station,
+        "flight": departure.name,
+        "aircraft": departure.aircraft,
+        **{name: iso_z(at) for name, at in times.items() if at is not None},
+        "place": None if departure.place is None else departure.place.value,
+        "fluid": departure.fluid,
+        "runway": departure.runway,
+        "contamination": None if departure.contamination is None else departure.contamination.value,
+        "fuel_c": None if parked.fuel_c is None else f"{parked.fuel_c:g}",
+        "training": "1" if training else None,
+    }
+    return f"{root}/depart?{urlencode({name: text for name, text in words.items() if text})}"

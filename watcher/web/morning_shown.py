@@ -1,0 +1,320 @@
+"""The morning list as its page shows it: by station, the most urgent call first, then the load and what it rests on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from markupsafe import Markup
+
+from watcher.pictures.load_chart import load_picture
+from watcher.pictures.sheet import pair
+from watcher.treatment.listed import HalfHour, Line, Morning, to_treat
+from watcher.treatment.morning_words import DEFER, covered_of, rests_on, what_of
+from watcher.treatment.parse_departures import Progress
+from watcher.treatment.plan_words import is_training, span_words, verdict_words
+from watcher.units import clock_z, percent
+from watcher.web.depart_shown import VERDICT_CLASS
+from watcher.web.departure_fields import departure_link
+from watcher.web.morning_shelf import Before, Kept, Key, before_of, key_of, said
+from watcher.web.times import Shown, from_now, shown_at
+
+# A call that moved by less is the same call.
+_MOVED = timedelta(minutes=3)
+
+
+@dataclass(frozen=True, slots=True)
+class LineShown:
+    """One departure to treat. Empty: not known. `changed`: since the list was made before."""
+
+    number: int | None
+    flight: str
+    aircraft: str
+    call: Shown | None
+    call_late: bool
+    call_gap: str
+    off: Shown
+    slot: str
+    need: str
+    what: str
+    place: str
+    site: str
+    fluid: str
+    commences: Shown | None
+    wait: str
+    take_off: Shown | None
+    take_off_span: str
+    late_for_slot: bool
+    covered: str
+    verdict: str
+    verdict_class: str
+    training: bool
+    litres: str
+    changed: str
+    plan: str
+
+
+@dataclass(frozen=True, slots=True)
+class OtherShown:
+    """A departure that is not to be treated, or cannot be planned."""
+
+    flight: str
+    aircraft: str
+    off: Shown
+    need: str
+    why: str
+    changed: str
+    plan: str
+
+
+@dataclass(frozen=True, slots=True)
+class StationShown:
+    """One station. `picture`: None where nothing is treated."""
+
+    code: str
+    zone: str
+    lines: tuple[LineShown, ...]
+    unplanned: tuple[OtherShown, ...]
+    rest: tuple[OtherShown, ...]
+    picture: Markup | None
+    rests: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """One of the few figures at the top: its name, its figure, what belongs to it."""
+
+    name: str
+    figure: str
+    beneath: str
+    loud: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class ListShown:
+    """The whole list."""
+
+    id: str
+    made_at: Shown
+    made_gap: str
+    training: bool
+    next_step: str
+    facts: tuple[Fact, ...]
+    stations: tuple[StationShown, ...]
+    notes: tuple[str, ...]
+    gone: tuple[str, ...]
+    before: str
+    defer: str
+    members: int
+
+
+_DONE = frozenset({Progress.TREATED, Progress.CANCELLED})
+
+
+def list_shown(kept: Kept, root: str, now: datetime) -> ListShown:
+    """Return a list for its template.
+
+    Parameters
+    ----------
+    kept
+        The list with what it said before.
+    root
+        What every address begins with.
+    now
+        Aware UTC.
+    """
+    made = kept.made
+    zones = {data.station: data.zone for data in made.data}
+    codes = sorted(zones, key=lambda code: (_first_call(made, code) or datetime.max.replace(tzinfo=now.tzinfo), code))
+    first_zone = zones[codes[0]] if codes else None
+    gone = sorted(name for _, name in (kept.before or {}).keys() - said(made).keys())
+    return ListShown(
+        id=kept.id,
+        made_at=shown_at(made.made_at, first_zone if len(set(zones.values())) == 1 else None),
+        made_gap=from_now(made.made_at, now),
+        training=made.training,
+        next_step=_next_step(made, now),
+        facts=tuple(_facts(made, now)),
+        stations=tuple(_station(kept, code, zones[code], root, now) for code in codes),
+        notes=made.notes,
+        gone=tuple(gone),
+        before="" if kept.before_at is None else clock_z(kept.before_at),
+        defer=DEFER,
+        members=made.members,
+    )
+
+
+def _first_call(made: Morning, code: str) -> datetime | None:
+    return min(
+        (at for line in _wanted(made) if line.listed.departure.station == code for at in _calls(line)), default=None
+    )
+
+
+def _wanted(made: Morning) -> list[Line]:
+    return [line for line in made.lines if to_treat(line)]
+
+
+def _calls(line: Line) -> Iterator[datetime]:
+    if line.option is not None and line.option.call_by is not None:
+        yield line.option.call_by
+
+
+def _urgency(line: Line) -> tuple[datetime, str]:
+    departure = line.listed.departure
+    return next(_calls(line), departure.off_block), departure.name
+
+
+def _next_step(made: Morning, now: datetime) -> str:
+    """Return what to do next, in trade words."""
+    wanted = sorted((line for line in _wanted(made) if next(_calls(line), None) is not None), key=_urgency)
+    late = [line for line in wanted if next(_calls(line)) <= now]
+    if late:
+        names = ", ".join(f"{_name(line)} ({_site(line)})" for line in late[:4])
+        more = f" and {len(late) - 4} more" if len(late) > 4 else ""
+        return (
+            f"Call now: {names}{more}. The latest sensible call is past; tell those flights that they may leave later."
+        )
+    if wanted:
+        first = wanted[0]
+        return f"Call {_site(first)} by {clock_z(next(_calls(first)))} for {_name(first)}."
+    if any(line.option is None and line.need is None for line in made.lines):
+        return "Some departures cannot be planned; see why below."
+    return "No call is expected. Check each aircraft by hand; plan again with the next reports."
+
+
+def _name(line: Line) -> str:
+    return line.listed.departure.name
+
+
+def _site(line: Line) -> str:
+    return line.option.site if line.option is not None else "-"
+
+
+def _facts(made: Morning, now: datetime) -> Iterator[Fact]:
+    wanted = _wanted(made)
+    yield Fact("may need treatment", f"{len(wanted)} of {len(made.lines)}", "departures")
+    first = min((line for line in wanted if next(_calls(line), None) is not None), key=_urgency, default=None)
+    if first is not None:
+        at = next(_calls(first))
+        yield Fact(
+            "first truck is called by", clock_z(at), f"{_name(first)}, {_site(first)}, {from_now(at, now)}", at <= now
+        )
+    starts = [(line.option.times["ECZT"].p50, line) for line in wanted if line.option is not None and line.option.times]
+    if starts:
+        at, line = min(starts, key=lambda pair: (pair[0], _name(pair[1])))
+        yield Fact("first treatment commences", clock_z(at), f"{_name(line)}, {_site(line)}")
+    if made.load:
+        yield _fullest(made.load)
+    if made.litres:
+        total = sum(amount.p50 for amount in made.litres.values())
+        sizes = ", ".join(f"{size} {amount.p50:.0f}" for (_, size), amount in made.litres.items())
+        yield Fact("fluid, half of the members need less", f"{total:.0f} litres", sizes)
+    told = [half.p_broken for half in made.load if half.p_broken is not None]
+    if told:
+        half = max((half for half in made.load if half.p_broken is not None), key=lambda half: half.p_broken or 0.0)
+        mark = ", training" if made.training else ""
+        yield Fact(
+            "most likely off past its lower end", percent(max(told)), f"{clock_z(half.begins_at)}, {half.site}{mark}"
+        )
+
+
+def _fullest(load: Sequence[HalfHour]) -> Fact:
+    half = max(load, key=lambda half: (half.wait_min.p50, half.bays_busy.p50 / max(half.bays, 1)))
+    wait = f"longest wait {half.wait_min.p50:.0f} min" if half.wait_min.p50 >= 1 else "no wait"
+    figure = f"{half.bays_busy.p50:.1f} of {half.bays} bays"
+    return Fact("fullest half hour", clock_z(half.begins_at), f"{half.site}: {figure}, {wait}", half.wait_min.p50 >= 10)
+
+
+def _station(kept: Kept, code: str, zone: str, root: str, now: datetime) -> StationShown:
+    made = kept.made
+    lines = [line for line in made.lines if line.listed.departure.station == code]
+    wanted = sorted((line for line in lines if to_treat(line)), key=_urgency)
+    others = [line for line in lines if not to_treat(line)]
+    unplanned = [line for line in others if line.option is None and line.listed.progress not in _DONE]
+    rest = [line for line in others if line not in unplanned]
+    load = [half for half in made.load if half.station == code]
+    return StationShown(
+        code=code,
+        zone=zone,
+        lines=tuple(_line(line, kept, zone, root, now) for line in wanted),
+        unplanned=tuple(_other(line, kept, zone, root) for line in unplanned),
+        rest=tuple(_other(line, kept, zone, root) for line in rest),
+        picture=_picture(load, zone, training=made.training) if load else None,
+        rests=tuple(rests_on(made, code)),
+    )
+
+
+def _picture(load: Sequence[HalfHour], zone: str, *, training: bool) -> Markup:
+    wide, narrow = (load_picture(load, zone=zone, training=training, width=width) for width in (1180, 340))
+    # Drawn by ourselves; texts in it are escaped where it is drawn.
+    return Markup(pair(wide, narrow))  # noqa: S704
+
+
+def _line(line: Line, kept: Kept, zone: str, root: str, now: datetime) -> LineShown:
+    departure, option, need = line.listed.departure, line.option, line.need
+    assert option is not None
+    take_off, times = option.take_off, option.times
+    wait = line.wait_min.p50 if line.wait_min is not None else 0.0
+    return LineShown(
+        number=line.number,
+        flight=departure.name,
+        aircraft=departure.aircraft,
+        call=None if option.call_by is None else shown_at(option.call_by, zone),
+        call_late=option.call_by is not None and option.call_by <= now,
+        call_gap="" if option.call_by is None else from_now(option.call_by, now),
+        off=shown_at(departure.off_block, zone),
+        slot="" if departure.ctot is None else clock_z(departure.ctot),
+        need="not known" if need is None else percent(need.p_any),
+        what=what_of(line),
+        place=option.place.value,
+        site=option.site,
+        fluid="" if option.fluid is None else option.fluid.name,
+        commences=None if times is None else shown_at(times["ECZT"].p50, zone),
+        wait=f"waits {wait:.0f} min" if wait >= 1 else "",
+        take_off=None if take_off is None else shown_at(take_off.p50, zone),
+        take_off_span="" if take_off is None else span_words(take_off),
+        late_for_slot=option.p_slot is not None and option.p_slot < 0.5,
+        covered="" if option.p_within_lower is None else covered_of(line).removesuffix(" T"),
+        verdict=verdict_words(option),
+        verdict_class=VERDICT_CLASS[option.verdict],
+        training=is_training(option),
+        litres="" if line.litres is None else f"{line.litres.p50:.0f}-{line.litres.p90:.0f}",
+        changed=changes_of(line, kept.before),
+        plan=departure_link(root, line.listed.departure, training=kept.training),
+    )
+
+
+def _other(line: Line, kept: Kept, zone: str, root: str) -> OtherShown:
+    departure, listed = line.listed.departure, line.listed
+    why = line.why if line.option is None else what_of(line)
+    if listed.progress in _DONE:
+        why = f"{listed.progress.value} {'' if listed.progress_at is None else clock_z(listed.progress_at)}".strip()
+    return OtherShown(
+        flight=departure.name,
+        aircraft=departure.aircraft,
+        off=shown_at(departure.off_block, zone),
+        need="" if listed.progress in _DONE else "not known" if line.need is None else percent(line.need.p_any),
+        why="" if why == "-" else why,
+        changed=changes_of(line, kept.before),
+        plan=departure_link(root, line.listed.departure, training=kept.training),
+    )
+
+
+def changes_of(line: Line, before: Mapping[Key, Before] | None) -> str:
+    """Return what is new of a departure since its list was made before, in words; empty: nothing, or the first list."""
+    if before is None:
+        return ""
+    old, new = before.get(key_of(line)), before_of(line)
+    if old is None:
+        return "new on the list"
+    if old.treat != new.treat:
+        return "now to treat" if new.treat else "no longer to treat"
+    found = []
+    if old.call_by is not None and new.call_by is not None and abs(new.call_by - old.call_by) >= _MOVED:
+        found.append(f"call was {clock_z(old.call_by)}")
+    if old.site != new.site and old.site is not None:
+        found.append(f"was at {old.site}")
+    if old.verdict != new.verdict and new.treat:
+        found.append(f"was {old.verdict or 'no answer'}")
+    return ", ".join(found)
