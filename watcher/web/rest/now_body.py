@@ -16,12 +16,15 @@ class BecauseBody(BaseModel):
     """One comparison that a rule made."""
 
     field: str
-    value: Value
     op: str
-    threshold: Value
-    margin: float | None
-    unit: str | None
+    threshold: Value | list[float]
+    value: Value
+    margin: float | None = Field(description="Distance from the threshold, positive where it is true.")
     verdict: Verdict
+    off: float | None = Field(description="The threshold at which it stops to hold.")
+    unit: str
+    age_min: float | None
+    negated: bool
 
 
 class FindingBody(BaseModel):

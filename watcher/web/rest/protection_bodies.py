@@ -115,6 +115,7 @@ class ProtectionBody(BaseModel):
     ended_at: Time | None
     ending: Literal["took-off", "returned", "expired"] | None
     caution: str
+    link: str | None = Field(description="Its page, for the phone of the crew; only for those who may press there.")
 
 
 class ProtectionsBody(BaseModel):

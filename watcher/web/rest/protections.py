@@ -20,6 +20,7 @@ from watcher.treatment.press import Press, PressKind
 from watcher.treatment.protection_steps import checklist_step
 from watcher.treatment.protection_weather import Entered
 from watcher.web.api import ApiRouter, Gate
+from watcher.web.doors import visitor_of
 from watcher.web.etags import answer
 from watcher.web.house import House
 from watcher.web.problems import Refusal
@@ -44,13 +45,15 @@ def protection_api(house: House, gate: Gate) -> ApiRouter:
     async def list_protections(request: Request, asked: Annotated[ProtectionsQuestion, Query()]) -> Response:
         """List treated aircraft as they stand now, the lost and the shortest first."""
         found = await asyncio.to_thread(_desk(house).all, house.clock(), live_only=not asked.ended)
-        return answer(request, {"items": [_told(house, reading) for reading in found[:_MOST_LISTED]]})
+        return answer(request, {"items": [_told(house, request, reading) for reading in found[:_MOST_LISTED]]})
 
     @router.reads("/{protection}", ProtectionBody, 404)
     async def read_protection(request: Request, protection: _Id) -> Response:
         """Say how many minutes are left, when the bleed waits end, and what comes next."""
         await _known(house, protection)
-        return answer(request, _told(house, await asyncio.to_thread(_desk(house).read, protection, house.clock())))
+        return answer(
+            request, _told(house, request, await asyncio.to_thread(_desk(house).read, protection, house.clock()))
+        )
 
     @router.acts("POST", "", ProtectionBody, scope="acknowledge", status=201)
     async def start_protection(request: Request, body: NewProtection) -> Response:
@@ -67,7 +70,7 @@ def protection_api(house: House, gate: Gate) -> ApiRouter:
 
         reading = await asyncio.to_thread(begin)
         house.news()
-        return answer(request, _told(house, reading), status=201)
+        return answer(request, _told(house, request, reading), status=201)
 
     @router.acts("POST", "/{protection}/presses", ProtectionBody, 404, scope="acknowledge")
     async def press(request: Request, protection: _Id, body: PressAsked) -> Response:
@@ -92,7 +95,7 @@ def protection_api(house: House, gate: Gate) -> ApiRouter:
 
         reading = await asyncio.to_thread(pressed)
         house.news()
-        return answer(request, _told(house, reading))
+        return answer(request, _told(house, request, reading))
 
     return router
 
@@ -108,12 +111,15 @@ async def _known(house: House, name: str) -> None:
         raise Refusal(404, f'There is no protection "{plain(name)}".')
 
 
-def _told(house: House, reading: Reading) -> dict[str, Any]:
+def _told(house: House, request: Request, reading: Reading) -> dict[str, Any]:
     protection = reading.protection
-    if protection.place is None or not protection.live:
-        return as_contract(reading, None)
-    step = checklist_step(house.procedures[protection.place], protection, reading.clocks.standing)
-    return as_contract(reading, step)
+    step = None
+    if protection.place is not None and protection.live:
+        step = checklist_step(house.procedures[protection.place], protection, reading.clocks.standing)
+    # Whoever has the link may press.
+    may_press = protection.live and visitor_of(request).may("acknowledge")
+    link = house.links.protection(protection.id) if may_press and house.links is not None else None
+    return as_contract(reading, step) | {"link": link}
 
 
 def _entered(body: PressAsked, now: datetime) -> Entered:
