@@ -12,7 +12,8 @@ import pytest
 from fastapi import FastAPI
 
 from tests.web.scenes import DRIZZLE, put, served
-from watcher.web.server import WebServer, _listen
+from watcher.web.bounds import Bounds
+from watcher.web.server import _FILES, WebServer, _allow_files, _listen
 
 pytestmark = pytest.mark.anyio
 
@@ -125,3 +126,44 @@ def test_answers_do_not_wait_to_be_sent_together() -> None:
         taken, _ = listening.accept()
         with taken:
             assert taken.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY) != 0
+
+
+async def test_more_than_can_be_answered_at_once_are_asked_to_come_again(monkeypatch):
+    monkeypatch.setattr("watcher.web.bounds.MOST_AT_ONCE", 2)
+    app, go_on = FastAPI(), asyncio.Event()
+    under_way = asyncio.Semaphore(0)
+    app.add_middleware(Bounds, headers={}, prefix="")
+
+    @app.get("/slow")
+    async def slow() -> str:
+        under_way.release()
+        await go_on.wait()
+        return "done"
+
+    async with WebServer(app, "127.0.0.1:0") as server, httpx.AsyncClient() as client:
+        address = f"http://127.0.0.1:{server.port}/slow"
+        asking = [asyncio.create_task(client.get(address)) for _ in range(2)]
+        for _ in asking:
+            await under_way.acquire()
+        answer = await client.get(address)
+        assert answer.status_code == 503
+        # RFC 9110, section 10.2.3; RFC 9457 for the shape.
+        assert answer.headers["retry-after"] == "2"
+        assert answer.headers["content-type"] == "application/problem+json"
+        go_on.set()
+        assert [(await one).json() for one in asking] == ["done"] * 2
+        assert (await client.get(address)).status_code == 200
+
+
+def test_as_many_files_may_be_open_as_connections_need():
+    resource = pytest.importorskip("resource")
+    before = resource.getrlimit(resource.RLIMIT_NOFILE)
+    try:
+        resource.setrlimit(resource.RLIMIT_NOFILE, (600, before[1]))
+        _allow_files()
+        assert resource.getrlimit(resource.RLIMIT_NOFILE) == (min(_FILES, before[1]), before[1])
+        resource.setrlimit(resource.RLIMIT_NOFILE, before)
+        _allow_files()
+        assert resource.getrlimit(resource.RLIMIT_NOFILE)[0] == max(before[0], min(_FILES, before[1]))
+    finally:
+        resource.setrlimit(resource.RLIMIT_NOFILE, before)

@@ -8,6 +8,7 @@ restart; so none is ever lost, and none holds up another.
 from __future__ import annotations
 
 import asyncio
+import traceback
 from collections import Counter, deque
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
@@ -177,7 +178,9 @@ class LiveEvents:
         self._following = None
         error = None if following.cancelled() else following.exception()
         if error is not None:
-            _log.error("live events stopped and will begin anew", exc_info=error)
+            # Lines of code only; the values in a traceback may be secret.
+            trace = "".join(traceback.format_exception(error))
+            _log.error("live events stopped and will begin anew", exception=trace)
         for listener in tuple(self._listeners):
             listener.wake()
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Iterable, Iterator
+from collections.abc import AsyncGenerator, AsyncIterator, Callable, Iterable, Iterator
+from contextlib import aclosing
 from itertools import count
 from typing import Protocol
 
@@ -81,11 +82,23 @@ class EventStream(Response):
             leaving.add_done_callback(self._gone)
             try:
                 await send({"type": "http.response.start", "status": 200, "headers": self.raw_headers})
-                async for piece in self._pieces():
-                    await send({"type": "http.response.body", "body": piece, "more_body": True})
+                await self._send_pieces(send)
                 await send({"type": "http.response.body", "body": b"", "more_body": False})
             finally:
                 leaving.cancel()
+
+    async def _send_pieces(self, send: Send) -> None:
+        clock = asyncio.get_running_loop().time
+        look_at = clock() + LOOK_AT_PASS_S
+        async with aclosing(self._pieces(clock)) as pieces:
+            async for piece in pieces:
+                await send({"type": "http.response.body", "body": piece, "more_body": True})
+                if not self._goes_on:
+                    return
+                if clock() >= look_at:
+                    if not await self._may_stay():
+                        return
+                    look_at = clock() + LOOK_AT_PASS_S
 
     def _gone(self, _leaving: asyncio.Task[None]) -> None:
         self._left = True
@@ -95,12 +108,11 @@ class EventStream(Response):
     def _goes_on(self) -> bool:
         return not self._left and not self._live.closed
 
-    async def _pieces(self) -> AsyncIterator[bytes]:
+    async def _pieces(self, clock: Callable[[], float]) -> AsyncGenerator[bytes, None]:
         """Give what is to be sent. Where this ends, the reader comes back with its last mark, and nothing is lost."""
-        clock = asyncio.get_running_loop().time
         yield b"retry: %d\n\n" % (_COME_BACK_MS + next(_numbers) * 617 % _SPREAD_MS)
         at: int | None = None
-        sent_at, look_at = clock(), clock() + LOOK_AT_PASS_S
+        sent_at = clock()
         while self._goes_on:
             self._news.clear()
             lines = self._live.since(at) if at is not None else None
@@ -120,10 +132,6 @@ class EventStream(Response):
             if clock() >= sent_at + BEAT_S:
                 yield self._ear.beat()
                 sent_at = clock()
-            if clock() >= look_at:
-                if not await self._may_stay():
-                    return
-                look_at = clock() + LOOK_AT_PASS_S
             await self._wait_until(sent_at + BEAT_S)
 
     async def _wait_until(self, until: float) -> None:
