@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Awaitable, Callable
+from http import HTTPStatus
 from typing import Any, TypeVar
 
 from fastapi import APIRouter, Depends, Request, Response
@@ -12,7 +13,7 @@ from fastapi.security import APIKeyCookie, HTTPBearer
 
 from watcher.web.doors import COOKIE, Door, api_door, visitor_of
 from watcher.web.house import House
-from watcher.web.problems import ProblemBody, Refusal
+from watcher.web.problems import Refusal
 from watcher.web.rates import Rates
 
 PREFIX = "/api/v1"
@@ -23,8 +24,8 @@ _TAG_HEADER = {"ETag": {"description": "Of the content.", "schema": {"type": "st
 
 
 def problems(*statuses: int) -> dict[int | str, dict[str, object]]:
-    """Return the description of refusals for OpenAPI; all have the one shape."""
-    return {status: {"model": ProblemBody} for status in statuses}
+    """Return what OpenAPI says of refusals; their one shape is added where the description is made."""
+    return {status: {"description": HTTPStatus(status).phrase} for status in statuses}
 
 
 class Gate:
@@ -106,11 +107,11 @@ class ApiRouter(APIRouter):
     def _adding(
         self, methods: list[str], path: str, scope: str, described: dict[Any, Any], more: dict[str, Any]
     ) -> Callable[[Endpoint], Endpoint]:
-        guarded = {"dependencies": [Depends(self._gate.door(scope))], "responses": described, **more}
+        guarded = {"dependencies": [Depends(self._gate.door(scope))], **more}
 
         def add(endpoint: Endpoint) -> Endpoint:
             first, *others = methods
-            self.add_api_route(path, endpoint, methods=[first], **guarded)
+            self.add_api_route(path, endpoint, methods=[first], responses=described, **guarded)
             if others:
                 self.add_api_route(path, endpoint, methods=others, include_in_schema=False, **guarded)
             return endpoint

@@ -13,6 +13,7 @@ from watcher.web.board import board_pages
 from watcher.web.bounds import Bounds
 from watcher.web.confirm import confirm_pages
 from watcher.web.deliveries import delivery_pages
+from watcher.web.described import Described
 from watcher.web.destinations import destination_pages
 from watcher.web.enter import entrance
 from watcher.web.events_api import events_api
@@ -21,7 +22,6 @@ from watcher.web.house import House
 from watcher.web.live import LiveEvents
 from watcher.web.live_pages import live_pages
 from watcher.web.pages import page_headers
-from watcher.web.problems import describe_problems
 from watcher.web.protections import protection_pages
 from watcher.web.protections_install import install_pages
 from watcher.web.protections_phone import phone_pages
@@ -35,7 +35,7 @@ from watcher.web.treatment_pages import treatment_pages
 
 def build_app(house: House) -> FastAPI:
     """Return the application that shows a house."""
-    app = FastAPI(
+    app = Described(
         title="Hoarline",
         version=__version__,
         summary="Icing alerts of aerodromes: read them, take them in hand.",
@@ -76,5 +76,4 @@ def build_app(house: House) -> FastAPI:
     app.state.live = live
     app.add_middleware(Bounds, headers=page_headers(), prefix=urlsplit(house.public_url or "").path)
     refuse_in_one_way(app)
-    describe_problems(app.openapi())
     return app

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from http import HTTPStatus
-from typing import Any, Literal
+from typing import Literal
 
 from fastapi.responses import JSONResponse
 from pydantic import BaseModel, Field
@@ -84,13 +84,3 @@ def problem_response(refusal: Refusal) -> JSONResponse:
         errors=list(refusal.errors),
     )
     return JSONResponse(body.model_dump(), refusal.status, refusal.headers, MEDIA_TYPE)
-
-
-def describe_problems(description: dict[str, Any]) -> None:
-    """Name the media type of refusals in an OpenAPI description, in place; the framework knows one for all answers."""
-    for path in description["paths"].values():
-        for operation in path.values():
-            for status, response in operation["responses"].items():
-                if int(status) >= 400:
-                    response["description"] = HTTPStatus(int(status)).phrase
-                    response["content"] = {MEDIA_TYPE: next(iter(response["content"].values()))}
