@@ -135,7 +135,7 @@ async def _first(house: House, request: Request) -> Wish:
         reading = await asyncio.to_thread(protections_of(house).read, given["as"], house.clock())
     except UsageError as error:
         raise Refusal(404, "That aircraft is not kept here (any more).", headline="No such protection") from error
-    return wish_of(reading.protection)
+    return wish_of(reading.protection, house.treatments.fleet, house.clock())
 
 
 async def _form(house: House, request: Request, wish: Wish) -> Response:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Final
 
 from watcher.errors import UsageError
 from watcher.service.protection_asking import Asked
-from watcher.treatment.kinds import Place
+from watcher.treatment.kinds import Flaps, Place
+from watcher.treatment.profiles import AircraftProfile, Fleet
 from watcher.treatment.protection import Protection
 from watcher.treatment.words import FluidType, Surface
 from watcher.units import clock_z
@@ -87,8 +89,9 @@ def choices_of(house: House, station: str) -> Choices:
     )
 
 
-def wish_of(protection: Protection) -> Wish:
+def wish_of(protection: Protection, fleet: Fleet, now: datetime) -> Wish:
     """Return a form with the values of another protection, so that one that was ended by mistake is begun again."""
+    take_off = protection.take_off_at
     cold = (
         {True: "yes", False: "no"}.get(protection.cold_soaked_wing) if protection.cold_soaked_wing is not None else ""
     )
@@ -102,6 +105,8 @@ def wish_of(protection: Protection) -> Wish:
             "begins": "at",
             "started": clock_z(protection.started_at),
             "ended": clock_z(ended) if ended is not None else "",
+            "take_off": clock_z(take_off) if take_off is not None and take_off > now else "",
+            "profile": next((name for name, each in fleet.profiles.items() if _has_brought(each, protection)), ""),
             "place": protection.place.value if protection.place is not None else "",
             "surface": protection.surface.value,
             "flaps_set": "yes" if protection.flaps_set else "",
@@ -111,6 +116,14 @@ def wish_of(protection: Protection) -> Wish:
             "training": "yes" if protection.training else "",
         }
     )
+
+
+def _has_brought(profile: AircraftProfile, protection: Protection) -> bool:
+    """Return whether a profile brings the waits that a protection has, and no flaps that it has not."""
+    waits = profile.engine_bleed_wait_min, profile.apu_bleed_wait_min, profile.waits_source
+    if waits != (protection.engine_wait_min, protection.apu_wait_min, protection.waits_source):
+        return False
+    return protection.flaps_set or profile.flaps_during_treatment is not Flaps.EXTENDED
 
 
 def field_problems(error: UsageError) -> dict[str, str]:

@@ -178,6 +178,7 @@ def _around(request: Request, card: Card, seat: Seat) -> dict[str, Any]:
         "begun": request.query_params.get("begun") == "yes",
         "link": seat.link,
         "may_press": seat.may_press and card.protection.live,
+        "may_begin": seat.may_press and not seat.base.startswith(f"{root}/p/") and not card.protection.live,
         "by_link": seat.base.startswith(f"{root}/p/"),
         "seen": SEEN,
         "questions": QUESTIONS,
