@@ -11,6 +11,7 @@ from watcher.web.alerts import alert_pages
 from watcher.web.api import PREFIX
 from watcher.web.board import board_pages
 from watcher.web.bounds import Bounds
+from watcher.web.compressed import Compressed
 from watcher.web.confirm import confirm_pages
 from watcher.web.deliveries import delivery_pages
 from watcher.web.described import Described
@@ -28,7 +29,9 @@ from watcher.web.protections_phone import phone_pages
 from watcher.web.refusing import refuse_in_one_way
 from watcher.web.rest.everything import rest_api
 from watcher.web.static import static_files
+from watcher.web.stations import station_pages
 from watcher.web.stop import stop_pages
+from watcher.web.subscriptions import subscription_pages
 from watcher.web.take import take_pages
 from watcher.web.treatment_pages import treatment_pages
 
@@ -60,9 +63,11 @@ def build_app(house: House) -> FastAPI:
         feeds_out,
         entrance,
         board_pages,
+        station_pages,
         alert_pages,
         delivery_pages,
         destination_pages,
+        subscription_pages,
     ):
         app.include_router(part(house))
     app.include_router(treatment_pages(house))
@@ -74,6 +79,7 @@ def build_app(house: House) -> FastAPI:
     app.include_router(events_api(house, live))
     app.include_router(live_pages(house, live))
     app.state.live = live
+    app.add_middleware(Compressed)
     app.add_middleware(Bounds, headers=page_headers(), prefix=urlsplit(house.public_url or "").path)
     refuse_in_one_way(app)
     return app
