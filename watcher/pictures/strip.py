@@ -104,12 +104,20 @@ def strip_of(band: Band) -> Strip:
     return Strip(band, frame, (ground(band, frame), lines(band, frame)), pieces_of(band.weather, frame))
 
 
-def axis(now: datetime) -> str:
-    """Return the axis of hours above the rows. It carries what all strips share, so a page must have it once."""
+def axis(now: datetime, *, said: datetime | None = None) -> str:
+    """Return the axis of hours above the rows. It carries what all strips share, so a page must have it once.
+
+    Parameters
+    ----------
+    now
+        The time that the rows' strips are shown for.
+    said
+        The present as the axis names it, where the strips are shown for a full step of some minutes; None: `now`.
+    """
     return element(
         "svg",
         shared(now),
-        hours(now, 0),
+        hours(now, 0, said),
         class_="tbx",
         viewBox=f"0 0 {SHOWN} {AXIS_HEIGHT}",
         preserveAspectRatio="xMidYMid slice",

@@ -14,6 +14,8 @@ from watcher.pictures.svg import Svg, element, joined, text
 from watcher.units import percent
 
 _BASELINE = 7
+# Of letters clear of a line that goes on behind them: over it, and under it.
+_ABOVE, _BENEATH = 6, 21
 _LINE = 21
 # Below this the hill is too low to hold its figure. Common practice, no source.
 _WORTH_SAYING = 0.1
@@ -31,16 +33,25 @@ def reference(frame: Frame, left: int) -> Svg:
 
 
 def ends(band: Band, frame: Frame, left: int, now: datetime) -> Svg:
-    """Return the two temperatures where their lines leave the strip or end."""
+    """Return the two temperatures where their lines leave the strip or end.
+
+    Beside a line that ends there is room at its height; along one that goes on its figure stands above or beneath it.
+    """
     found = [(_last(band, name, now + AHEAD), kind) for name, kind in (("temp_c", None), ("frost_point_c", "q"))]
-    known = [(last, kind) for last, kind in found if last is not None]
-    heights = _apart([frame.y(value) + _BASELINE for (_, value), _ in known])
+    right = left + SHOWN - REFERENCE
+    known = []
+    for last, kind in found:
+        if last is not None:
+            at, value = last
+            words, x = degrees(value), frame.x(at) + 8
+            fits = x + width_of(words) <= right
+            off = _BASELINE if fits else _BENEATH if kind else -_ABOVE
+            known.append((words, kind, x if fits else right, fits, frame.y(value) + off))
+    heights = _apart([y for *_, y in known])
     drawn = []
-    for ((at, value), kind), y in zip(known, heights, strict=True):
-        words, x, right = degrees(value), frame.x(at) + 8, left + SHOWN - REFERENCE
-        fits = x + width_of(words) <= right
+    for (words, kind, x, fits, _), y in zip(known, heights, strict=True):
         name = " ".join(filter(None, ("" if fits else "e", kind)))
-        drawn.append(element("text", text(words), class_=name or None, x=x if fits else right, y=y))
+        drawn.append(element("text", text(words), class_=name or None, x=x, y=y))
     return joined(drawn)
 
 

@@ -30,7 +30,7 @@ def rules() -> str:
         f".tb,.tbx{{font-family:{FAMILY};font-size:20px;font-variant-numeric:tabular-nums}}"
         ".tb text,.tbx text{fill:var(--ink)}"
         ".tb text,.tb-j{stroke:var(--paper);stroke-width:5px;stroke-linejoin:round;paint-order:stroke}"
-        ".tb-j{stroke-width:12px}"
+        ".tb-j,.tb text.s.e,.tb-s{stroke:var(--paper);stroke-width:12px;stroke-linejoin:round;paint-order:stroke}"
         # What is used from elsewhere sees the rules of one class only, not where it stands.
         ".tb-l{fill:none;stroke:var(--line);stroke-width:2px}"
         ".tb-c{fill:none;stroke:var(--ink);stroke-width:3px}"
@@ -88,9 +88,9 @@ def shared(now: datetime) -> Svg:
     )
 
 
-def hours(now: datetime, top: int) -> Svg:
-    """Return the names of the hours and of the present. `top`: where they hang."""
-    drawn = [element("text", text(f"now {clock_z(now)}"), class_="y d", x=NOW, y=top + 20)]
+def hours(now: datetime, top: int, said: datetime | None = None) -> Svg:
+    """Return the names of the hours and of the present. `top`: where they hang. `said`: the present in words."""
+    drawn = [element("text", text(f"now {clock_z(said or now)}"), class_="y d", x=NOW, y=top + 20)]
     drawn.append(element("path", class_="tb-c", d=f"M{NOW} {top + 26}v30"))
     for x, at in _marked(now):
         drawn.append(element("path", class_="tb-l", d=f"M{x} {top + 46}v10"))

@@ -116,20 +116,27 @@ def histories(connection: Connection, codes: Sequence[str], since: datetime) -> 
     return {station: tuple(moments.values()) for station, moments in found.items()}
 
 
-def observations_since(connection: Connection, station: str, since: datetime) -> tuple[Observation, ...]:
-    """Return a station's reports from a time of observation on, oldest first, without those that were corrected."""
-    query = (
-        select(report)
-        .where(
-            report.c.station == station,
-            report.c.observed_at >= since,
-            report.c.kind != "TAF",
-            report.c.superseded_by.is_(None),
+def observations_since(
+    connection: Connection, codes: Sequence[str], since: datetime
+) -> dict[str, tuple[Observation, ...]]:
+    """Return by station the reports from a time of observation on, oldest first, without those that were corrected."""
+    found: dict[str, list[Observation]] = {}
+    for some in in_portions(codes):
+        query = (
+            select(report)
+            .where(
+                report.c.station.in_(some),
+                report.c.observed_at >= since,
+                report.c.kind != "TAF",
+                report.c.superseded_by.is_(None),
+            )
+            .order_by(report.c.station, report.c.observed_at, report.c.id)
         )
-        .order_by(report.c.observed_at, report.c.id)
-    )
-    found = (_report_of(row).decoded for row in connection.execute(query).mappings())
-    return tuple(item for item in found if isinstance(item, Observation))
+        for row in connection.execute(query).mappings():
+            decoded = _report_of(row).decoded
+            if isinstance(decoded, Observation):
+                found.setdefault(row["station"], []).append(decoded)
+    return {station: tuple(items) for station, items in found.items()}
 
 
 def reports_of(

@@ -270,7 +270,12 @@ class Store:
     def observations_since(self, station: str, since: datetime) -> tuple[Observation, ...]:
         """Return a station's reports from a time of observation on, oldest first, without those that were corrected."""
         with self._database.read() as connection:
-            return reports.observations_since(connection, station, since)
+            return reports.observations_since(connection, [station], since).get(station, ())
+
+    def observations_of(self, stations: Sequence[str], since: datetime) -> dict[str, tuple[Observation, ...]]:
+        """Return by station the same of several; one without any is left out."""
+        with self._database.read() as connection:
+            return reports.observations_since(connection, stations, since)
 
     def reports_of(self, station: str, since: datetime, until: datetime, limit: int) -> tuple[KeptReport, ...]:
         """Return a station's METARs, SPECIs and TAFs of a time of observation or issue, ends included, newest first."""

@@ -8,7 +8,7 @@ from importlib.resources import files
 
 from fastapi import APIRouter, Request, Response
 
-from watcher.pictures import colours, sheet
+from watcher.pictures import colours, marks, sheet, strip
 from watcher.web.problems import Refusal
 
 _KINDS = {
@@ -42,8 +42,12 @@ def static_url(root: str, name: str) -> str:
     return f"{root}/static/{name}?v={_version(name)}"
 
 
+def _strips() -> str:
+    return strip.css() + marks.css()
+
+
 # Made here, not read: what drawings look like is written once, where they are drawn.
-_MADE = {"charts.css": sheet.css}
+_MADE = {"charts.css": sheet.css, "strips.css": _strips}
 
 
 @cache
