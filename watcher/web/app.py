@@ -29,7 +29,9 @@ from watcher.web.protections_phone import phone_pages
 from watcher.web.refusing import refuse_in_one_way
 from watcher.web.rest.everything import rest_api
 from watcher.web.static import static_files
+from watcher.web.stations import station_pages
 from watcher.web.stop import stop_pages
+from watcher.web.subscriptions import subscription_pages
 from watcher.web.take import take_pages
 from watcher.web.treatment_pages import treatment_pages
 
@@ -61,9 +63,11 @@ def build_app(house: House) -> FastAPI:
         feeds_out,
         entrance,
         board_pages,
+        station_pages,
         alert_pages,
         delivery_pages,
         destination_pages,
+        subscription_pages,
     ):
         app.include_router(part(house))
     app.include_router(treatment_pages(house))
