@@ -33,7 +33,7 @@ class Gate:
 
     def __init__(self, house: House, rates: Rates | None = None) -> None:
         self._house = house
-        self._rates = rates or Rates()
+        self._rates = Rates() if rates is None else rates
 
     def door(self, scope: str) -> Door:
         """Return a dependency of routes; behind it `visitor_of` says who asks."""
