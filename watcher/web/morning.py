@@ -13,7 +13,7 @@ from datetime import datetime
 from typing import Any
 
 from fastapi import APIRouter, Depends, Request, Response
-from fastapi.responses import RedirectResponse
+from fastapi.responses import HTMLResponse, RedirectResponse
 
 from watcher.alerts.latest import question_of
 from watcher.alerts.model import StationView
@@ -28,11 +28,12 @@ from watcher.web.amiss import NOTHING, Amiss, amiss
 from watcher.web.depart import view_at
 from watcher.web.doors import page_door, visitor_of
 from watcher.web.forms import form_values
-from watcher.web.frame import root_of, show
+from watcher.web.frame import around, root_of, show
 from watcher.web.house import House
 from watcher.web.morning_sample import sample_csv
 from watcher.web.morning_shelf import Kept, Shelf
 from watcher.web.morning_shown import list_shown
+from watcher.web.pages import piece
 from watcher.web.problems import Refusal
 
 # As many as one person reads; more are several lists.
@@ -79,17 +80,21 @@ def morning_pages(house: House) -> APIRouter:
     @router.api_route("/morning/{name}", methods=["GET", "HEAD"])
     async def read(name: str, request: Request) -> Response:
         kept, now = _found(shelf, name, house.clock()), house.clock()
-        shown = list_shown(kept, root_of(request), now)
-        newer = await _newer(house, kept.made, now)
         return show(
             house,
             request,
             "morning_list.html",
-            shown=shown,
-            newer=newer,
+            shown=list_shown(kept, root_of(request), now),
+            list=await _state(house, kept, now),
             by=kept.by,
             **_asking(house, _Given(kept.text, kept.station, kept.training, name), NOTHING),
         )
+
+    @router.api_route("/morning/{name}/state", methods=["GET", "HEAD"])
+    async def state(name: str, request: Request) -> Response:
+        now = house.clock()
+        known = await _state(house, _found(shelf, name, now), now)
+        return HTMLResponse(piece("morning_state.html", **around(house, request), list=known))
 
     @router.post("/morning/{name}/again")
     async def again(name: str, request: Request) -> Response:
@@ -170,6 +175,13 @@ def _found(shelf: Shelf, name: str, now: datetime) -> Kept:
     if kept is None:
         raise Refusal(404, _GONE, headline="This list is not here any more")
     return kept
+
+
+async def _state(house: House, kept: Kept, now: datetime) -> dict[str, object]:
+    """Return whether a list is still of the newest reports."""
+    made = kept.made
+    newer = await _newer(house, made, now)
+    return {"id": kept.id, "made": clock_z(made.made_at), "newer": newer}
 
 
 async def _newer(house: House, made: Morning, now: datetime) -> tuple[str, ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -10,13 +10,14 @@ from markupsafe import Markup
 
 from watcher.pictures.load_chart import load_picture
 from watcher.pictures.sheet import pair
-from watcher.treatment.listed import HalfHour, Line, Morning, to_treat
+from watcher.treatment.listed import HalfHour, Line, to_treat
 from watcher.treatment.morning_words import DEFER, covered_of, rests_on, what_of
 from watcher.treatment.parse_departures import Progress
 from watcher.treatment.plan_words import is_training, span_words, verdict_words
 from watcher.units import clock_z, percent
 from watcher.web.depart_shown import VERDICT_CLASS
 from watcher.web.departure_fields import departure_link
+from watcher.web.morning_facts import Fact, facts_of, first_call, next_step, urgency
 from watcher.web.morning_shelf import Before, Kept, Key, before_of, key_of, said
 from watcher.web.times import Shown, from_now, shown_at
 
@@ -82,16 +83,6 @@ class StationShown:
 
 
 @dataclass(frozen=True, slots=True)
-class Fact:
-    """One of the few figures at the top: its name, its figure, what belongs to it."""
-
-    name: str
-    figure: str
-    beneath: str
-    loud: bool = False
-
-
-@dataclass(frozen=True, slots=True)
 class ListShown:
     """The whole list."""
 
@@ -126,7 +117,7 @@ def list_shown(kept: Kept, root: str, now: datetime) -> ListShown:
     """
     made = kept.made
     zones = {data.station: data.zone for data in made.data}
-    codes = sorted(zones, key=lambda code: (_first_call(made, code) or datetime.max.replace(tzinfo=now.tzinfo), code))
+    codes = sorted(zones, key=lambda code: (first_call(made, code) or datetime.max.replace(tzinfo=now.tzinfo), code))
     first_zone = zones[codes[0]] if codes else None
     gone = sorted(name for _, name in (kept.before or {}).keys() - said(made).keys())
     return ListShown(
@@ -134,8 +125,8 @@ def list_shown(kept: Kept, root: str, now: datetime) -> ListShown:
         made_at=shown_at(made.made_at, first_zone if len(set(zones.values())) == 1 else None),
         made_gap=from_now(made.made_at, now),
         training=made.training,
-        next_step=_next_step(made, now),
-        facts=tuple(_facts(made, now)),
+        next_step=next_step(made, now),
+        facts=tuple(facts_of(made, now)),
         stations=tuple(_station(kept, code, zones[code], root, now) for code in codes),
         notes=made.notes,
         gone=tuple(gone),
@@ -145,91 +136,10 @@ def list_shown(kept: Kept, root: str, now: datetime) -> ListShown:
     )
 
 
-def _first_call(made: Morning, code: str) -> datetime | None:
-    return min(
-        (at for line in _wanted(made) if line.listed.departure.station == code for at in _calls(line)), default=None
-    )
-
-
-def _wanted(made: Morning) -> list[Line]:
-    return [line for line in made.lines if to_treat(line)]
-
-
-def _calls(line: Line) -> Iterator[datetime]:
-    if line.option is not None and line.option.call_by is not None:
-        yield line.option.call_by
-
-
-def _urgency(line: Line) -> tuple[datetime, str]:
-    departure = line.listed.departure
-    return next(_calls(line), departure.off_block), departure.name
-
-
-def _next_step(made: Morning, now: datetime) -> str:
-    """Return what to do next, in trade words."""
-    wanted = sorted((line for line in _wanted(made) if next(_calls(line), None) is not None), key=_urgency)
-    late = [line for line in wanted if next(_calls(line)) <= now]
-    if late:
-        names = ", ".join(f"{_name(line)} ({_site(line)})" for line in late[:4])
-        more = f" and {len(late) - 4} more" if len(late) > 4 else ""
-        return (
-            f"Call now: {names}{more}. The latest sensible call is past; tell those flights that they may leave later."
-        )
-    if wanted:
-        first = wanted[0]
-        return f"Call {_site(first)} by {clock_z(next(_calls(first)))} for {_name(first)}."
-    if any(line.option is None and line.need is None for line in made.lines):
-        return "Some departures cannot be planned; see why below."
-    return "No call is expected. Check each aircraft by hand; plan again with the next reports."
-
-
-def _name(line: Line) -> str:
-    return line.listed.departure.name
-
-
-def _site(line: Line) -> str:
-    return line.option.site if line.option is not None else "-"
-
-
-def _facts(made: Morning, now: datetime) -> Iterator[Fact]:
-    wanted = _wanted(made)
-    yield Fact("may need treatment", f"{len(wanted)} of {len(made.lines)}", "departures")
-    first = min((line for line in wanted if next(_calls(line), None) is not None), key=_urgency, default=None)
-    if first is not None:
-        at = next(_calls(first))
-        yield Fact(
-            "first truck is called by", clock_z(at), f"{_name(first)}, {_site(first)}, {from_now(at, now)}", at <= now
-        )
-    starts = [(line.option.times["ECZT"].p50, line) for line in wanted if line.option is not None and line.option.times]
-    if starts:
-        at, line = min(starts, key=lambda pair: (pair[0], _name(pair[1])))
-        yield Fact("first treatment commences", clock_z(at), f"{_name(line)}, {_site(line)}")
-    if made.load:
-        yield _fullest(made.load)
-    if made.litres:
-        total = sum(amount.p50 for amount in made.litres.values())
-        sizes = ", ".join(f"{size} {amount.p50:.0f}" for (_, size), amount in made.litres.items())
-        yield Fact("fluid, half of the members need less", f"{total:.0f} litres", sizes)
-    told = [half.p_broken for half in made.load if half.p_broken is not None]
-    if told:
-        half = max((half for half in made.load if half.p_broken is not None), key=lambda half: half.p_broken or 0.0)
-        mark = ", training" if made.training else ""
-        yield Fact(
-            "most likely off past its lower end", percent(max(told)), f"{clock_z(half.begins_at)}, {half.site}{mark}"
-        )
-
-
-def _fullest(load: Sequence[HalfHour]) -> Fact:
-    half = max(load, key=lambda half: (half.wait_min.p50, half.bays_busy.p50 / max(half.bays, 1)))
-    wait = f"longest wait {half.wait_min.p50:.0f} min" if half.wait_min.p50 >= 1 else "no wait"
-    figure = f"{half.bays_busy.p50:.1f} of {half.bays} bays"
-    return Fact("fullest half hour", clock_z(half.begins_at), f"{half.site}: {figure}, {wait}", half.wait_min.p50 >= 10)
-
-
 def _station(kept: Kept, code: str, zone: str, root: str, now: datetime) -> StationShown:
     made = kept.made
     lines = [line for line in made.lines if line.listed.departure.station == code]
-    wanted = sorted((line for line in lines if to_treat(line)), key=_urgency)
+    wanted = sorted((line for line in lines if to_treat(line)), key=urgency)
     others = [line for line in lines if not to_treat(line)]
     unplanned = [line for line in others if line.option is None and line.listed.progress not in _DONE]
     rest = [line for line in others if line not in unplanned]
