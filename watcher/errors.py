@@ -14,6 +14,7 @@ HoarlineError
 ├── DeliveryError         a message could not be handed over; says whether trying again helps
 └── StoreError            the database
     ├── StoreConflict     somebody else changed the same station; load and judge again
+    ├── NotLeader         another process judges by now; stand by
     └── SchemaError       the database has another schema than this program
 """
 
@@ -170,6 +171,10 @@ class StoreError(HoarlineError):
 
 class StoreConflict(StoreError):
     """Somebody else changed the same station since it was loaded."""
+
+
+class NotLeader(StoreError):
+    """Another process has been elected to judge; what this one made was not written."""
 
 
 class SchemaError(StoreError):

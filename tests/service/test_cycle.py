@@ -77,7 +77,7 @@ def test_what_cannot_be_committed_is_not_remembered_and_may_come_again(store, mo
     cycle = started(store, "0500")
     hear(cycle, "0505", DRY.format("0500"))
 
-    def refuse(_changes):
+    def refuse(_changes, term):
         raise StoreError("the disk is full")
 
     with monkeypatch.context() as patched:
@@ -90,7 +90,7 @@ def test_what_cannot_be_committed_is_not_remembered_and_may_come_again(store, mo
 def test_a_conflict_that_does_not_end_is_an_error(store, monkeypatch):
     cycle = started(store, "0500")
 
-    def refuse(_changes):
+    def refuse(_changes, term):
         raise StoreConflict("somebody else again")
 
     monkeypatch.setattr(store, "commit", refuse)
@@ -152,7 +152,7 @@ def test_a_turn_in_which_nothing_happened_writes_nothing(store, monkeypatch):
     cycle = started(store, "0500")
     hear(cycle, "0521", DRIZZLE.format("0520"))
 
-    def refuse(_changes):
+    def refuse(_changes, term):
         raise AssertionError("nothing is to be written")
 
     monkeypatch.setattr(store, "commit", refuse)

@@ -33,7 +33,7 @@ async def protect(*words: str, settings: Path) -> dict[str, object]:
 
 
 async def test_freezing_rain_after_the_treatment_reaches_mail_and_webhook_at_once(tmp_path: Path) -> None:
-    async with surroundings(tmp_path, ["XNOR"], group_within="20s") as around:
+    async with surroundings(tmp_path, ["XNOR"], every="2s", group_within="20s") as around:
         around.publish([text("XNOR", "-SN", 12)], utc_now())
         async with Service(load_settings(around.settings, {}), random=Random(1)) as service:
             await until(lambda: service.keeper.views["XNOR"].latest is not None)

@@ -103,13 +103,13 @@ def test_a_command_that_is_faster_than_the_turn_makes_it_judge_again(
     commit = store.commit
     tries: list[int] = []
 
-    def slow(changes: Changes) -> None:
+    def slow(changes: Changes, term: int | None) -> None:
         if not tries:
             found = store.protection(added.id)
             assert found is not None
             store.change_protection(replace(found, treatment_ended_at=at(6)))
         tries.append(1)
-        commit(changes)
+        commit(changes, term)
 
     monkeypatch.setattr(store, "commit", slow)
     changes = hear(cycle, 9, report(8, "FZRA"))

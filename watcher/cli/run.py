@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -12,12 +12,24 @@ if TYPE_CHECKING:
     from contextlib import AbstractAsyncContextManager
     from pathlib import Path
 
-    from watcher.service.service import Pages, Service
+    from watcher.service.service import Pages, Role, Service
     from watcher.settings import Settings
 
 
-def run(config: ConfigOption = None, as_json: JsonOption = False) -> None:
-    """Run the service: poll, judge, send, answer health probes.
+def run(
+    only: Annotated[
+        str | None,
+        typer.Option(
+            "--only", help="What this process does, of poller, sender and web, with commas between; left out: all."
+        ),
+    ] = None,
+    config: ConfigOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Run the service: poll, judge, send, show the board, answer health probes.
+
+    Several processes may run at one database, on several machines at one PostgreSQL: one of the pollers leads, the
+    others stand by and take over; senders share what is owed; pages follow.
 
     SIGTERM and SIGINT stop it in order; SIGHUP reads settings and rules again, and keeps the old ones when the new
     are wrong. With --json every log line is a JSON object, whatever the settings say.
@@ -26,11 +38,25 @@ def run(config: ConfigOption = None, as_json: JsonOption = False) -> None:
 
     from watcher.cli.options import settings_from
 
+    roles = _roles(only)
     settings = settings_from(config)
-    raise typer.Exit(asyncio.run(_serve(settings, config, as_json=as_json)))
+    raise typer.Exit(asyncio.run(_serve(settings, config, roles, as_json=as_json)))
 
 
-async def _serve(settings: Settings, config: Path | None, *, as_json: bool) -> int:
+def _roles(only: str | None) -> tuple[Role, ...]:
+    from watcher.errors import Problem, UsageError, nearest
+    from watcher.service.service import ROLES
+
+    if only is None:
+        return ROLES
+    words = [word.strip() for word in only.split(",")]
+    wrong = [Problem(f'--only "{word}"', "is not known", nearest(word, ROLES)) for word in words if word not in ROLES]
+    if wrong:
+        raise UsageError(wrong)
+    return tuple(role for role in ROLES if role in words)
+
+
+async def _serve(settings: Settings, config: Path | None, roles: tuple[Role, ...], *, as_json: bool) -> int:
     import asyncio
     import signal
 
@@ -44,18 +70,19 @@ async def _serve(settings: Settings, config: Path | None, *, as_json: bool) -> i
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, stop.set)
     loop.add_signal_handler(signal.SIGHUP, reload.set)
-    service = Service(settings, pages=_pages())
+    service = Service(settings, pages=_pages(), roles=roles)
     while True:
         _logs(service.settings, as_json=as_json)
         async with service:
             text = service.settings.text
-            log.info("running", stations=_watched(service.settings), feeds=len(text.feed), health=text.health.bind)
+            about = {"stations": _watched(service.settings), "feeds": len(text.feed), "health": text.health.bind}
+            log.info("running", roles=",".join(roles), **about)
             newer = None
             while newer is None and not stop.is_set():
                 await _first_of(stop, reload)
                 if reload.is_set():
                     reload.clear()
-                    newer = _reloaded(config)
+                    newer = _reloaded(config, roles)
         if newer is None:
             log.info("stopped")
             return 0
@@ -73,7 +100,7 @@ async def _first_of(*events: object) -> None:
             task.cancel()
 
 
-def _reloaded(config: Path | None) -> Service | None:
+def _reloaded(config: Path | None, roles: tuple[Role, ...]) -> Service | None:
     """Return a service with the new settings, or None when they are wrong; then the old ones stay in force."""
     import structlog
 
@@ -82,7 +109,7 @@ def _reloaded(config: Path | None) -> Service | None:
     from watcher.service.service import Service
 
     try:
-        return Service(settings_from(config), pages=_pages())
+        return Service(settings_from(config), pages=_pages(), roles=roles)
     except InputError as error:
         for problem in error.problems:
             structlog.get_logger().error("not reloaded, the old settings stay in force", problem=str(problem))

@@ -55,13 +55,17 @@ class Memory:
 
 
 class Cycle:
-    """Turns reports and time into committed events and deliveries. Not for several threads at once."""
+    """Turns reports and time into committed events and deliveries. Not for several threads at once.
+
+    `term`: under which its turns are written; None: nobody was elected, and nobody needs to be.
+    """
 
     def __init__(self, store: Store, watch: Watch, listeners: Listeners | None = None) -> None:
         self._store = store
         self._watch = watch
         self._listeners = listeners or Listeners()
         self._memory = Memory()
+        self.term: int | None = None
         self._answers = Answers(watch.tables) if watch.tables is not None else None
 
     @property
@@ -146,7 +150,7 @@ class Cycle:
             protection_events=moved.events,
         )
         if changes.worth_committing:
-            self._store.commit(changes)
+            self._store.commit(changes, term=self.term)
         self._memory = Memory(after, after_telling(self._memory.told, telling.deliveries, made))
         return changes
 

@@ -11,12 +11,12 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Protocol
 
 from watcher.alerts.latest import question_of
 from watcher.alerts.model import StationView
 from watcher.outlook.night.model import Night, NightQuestion
-from watcher.reports.model import Observation
-from watcher.service.watchkeeper import Watchkeeper
+from watcher.reports.model import Observation, Report
 from watcher.telemetry import Metrics
 
 # Warmer than this no night of the coming hours brings frost to a wing. Common practice, no source.
@@ -34,13 +34,24 @@ class NightPolicy:
     again_after: timedelta = timedelta(minutes=30)
 
 
+class Keeper(Protocol):
+    """Has the stations, and takes what was computed for them."""
+
+    @property
+    def views(self) -> Mapping[str, StationView]:
+        """The stations by code."""
+
+    async def keep(self, reports: Sequence[Report], nights: Mapping[str, Night], /) -> None:
+        """Take frost forecasts by station."""
+
+
 class NightWatch:
     """Computes what is due.
 
     Parameters
     ----------
     keeper
-        Has the stations, and judges what was computed.
+        Has the stations, and takes what was computed.
     policy
         How much is computed.
     clock
@@ -49,9 +60,7 @@ class NightWatch:
         Where rounds are counted.
     """
 
-    def __init__(
-        self, keeper: Watchkeeper, policy: NightPolicy, clock: Callable[[], datetime], metrics: Metrics
-    ) -> None:
+    def __init__(self, keeper: Keeper, policy: NightPolicy, clock: Callable[[], datetime], metrics: Metrics) -> None:
         self._keeper = keeper
         self._policy = policy
         self._clock = clock

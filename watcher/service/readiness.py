@@ -16,14 +16,19 @@ from watcher.units import duration_text, iso_z
 
 
 async def readiness(  # noqa: PLR0917 - the parts that are asked
-    store: Store, keeper: Watchkeeper, poller: Poller, people: PeopleWatch, tick: timedelta, now: datetime
+    store: Store, keeper: Watchkeeper, poller: Poller, people: PeopleWatch, tick: timedelta | None, now: datetime
 ) -> Readiness:
-    """Return whether the service is ready, with what that is judged by."""
+    """Return whether the service is ready, with what that is judged by.
+
+    `tick`: how often a turn is taken; None: another process takes them, and this one stands by.
+    """
     problems = [f"{problem}" for problem in people.problems]
     try:
         await asyncio.to_thread(store.check)
     except StoreError as error:
         problems.append(f"the store does not answer: {error}")
+    if tick is None:
+        return Readiness(tuple(problems), {"role": "stands by"})
     last = keeper.last_turn_at
     if last is None:
         problems.append("no turn has been committed yet")
@@ -36,7 +41,8 @@ async def readiness(  # noqa: PLR0917 - the parts that are asked
         if healths and all(health.in_trouble(now) for health in healths.values()):
             details = "; ".join(f"{name}: {health.detail}" for name, health in healths.items())
             problems.append(f"no feed brings fresh {what.upper()}s: {details}")
-    values: dict[str, object] = {"last_turn_at": iso_z(last) if last is not None else None, "feeds": feeds}
+    last_turn_at = iso_z(last) if last is not None else None
+    values: dict[str, object] = {"role": "leads", "last_turn_at": last_turn_at, "feeds": feeds}
     return Readiness(tuple(problems), values)
 
 

@@ -1,5 +1,8 @@
 """The running service: its parts put together, started, stopped in order.
 
+Several processes may run at one store, each with the roles that it was given. One of those that may poll leads: it
+asks the feeds and judges. All that may send share the outbox; all that show pages follow what the leader writes.
+
 A reload checks the new settings and rules as a whole first; with anything wrong, the old ones stay in force.
 Otherwise the parts are stopped and built again: everything that matters is in the store, so that a restart changes
 nothing.
@@ -8,24 +11,28 @@ nothing.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Collection, Mapping
 from contextlib import AbstractAsyncContextManager, AsyncExitStack
 from datetime import datetime, timedelta
 from random import Random
 from types import TracebackType
-from typing import Self, TypeAlias
+from typing import Literal, Self, TypeAlias, get_args
 
 import structlog
 
+from watcher.alerts.model import StationView
 from watcher.clock import utc_now
+from watcher.errors import StoreError
 from watcher.feeds.model import Feed, What
 from watcher.links import LinkMaker
 from watcher.net import Guard, HttpClients
 from watcher.notify.sender import Sender
 from watcher.service.cycle import Cycle
 from watcher.service.directory import read_directory
+from watcher.service.following import Following
 from watcher.service.health import HealthServer, Probes, Readiness
 from watcher.service.heartbeat import Heartbeat
+from watcher.service.leading import Leading
 from watcher.service.nights import NightWatch
 from watcher.service.parts import (
     Channels,
@@ -51,6 +58,12 @@ _log = structlog.get_logger()
 _THIN_EVERY = timedelta(hours=1)
 _NIGHTS_EVERY = timedelta(minutes=1)
 _COUNT_EVERY = timedelta(seconds=15)
+_STAND_EVERY = timedelta(seconds=1)
+_FOLLOW_EVERY = timedelta(seconds=2)
+_LISTEN_S = 0.5
+
+Role: TypeAlias = Literal["poller", "sender", "web"]
+ROLES: tuple[Role, ...] = get_args(Role)
 
 # Opens what people and programs reach over HTTP, around a service that has started.
 Pages: TypeAlias = "Callable[[Service], AbstractAsyncContextManager[object]]"
@@ -69,6 +82,8 @@ class Service:
         Spreads requests and retries.
     pages
         Opens the board and the API where the settings want them; None: there are none.
+    roles
+        What this process does: ask feeds and judge (as the leader, or ready to be it), send, show pages.
     """
 
     def __init__(
@@ -78,8 +93,11 @@ class Service:
         clock: Callable[[], datetime] = utc_now,
         random: Random | None = None,
         pages: Pages | None = None,
+        roles: Collection[Role] = ROLES,
     ) -> None:
         self.settings = settings
+        self.roles = frozenset(roles)
+        self.after_turn: list[Callable[[], None]] = []
         self._pages = pages
         self.metrics = Metrics()
         self.clock = clock
@@ -95,6 +113,8 @@ class Service:
         self._stack = AsyncExitStack()
         self._looking: set[asyncio.Future[None]] = set()
         self._expired = 0
+        self._listening = True
+        self._polls: list[str] = []
 
     async def __aenter__(self) -> Self:
         async with AsyncExitStack() as stack:
@@ -125,22 +145,34 @@ class Service:
             observer=_Deliveries(self.metrics),
             random=self._random,
         )
-        cycle = Cycle(self.store, self.watch)
+        self.cycle = cycle = Cycle(self.store, self.watch)
         self.people = PeopleWatch(self.store, self.settings, self.watch.stations, self.channels, self.sender, cycle)
         self.keeper = Watchkeeper(cycle, self.clock, self.metrics, self.sender.wake, self._look_at_people)
-        self.nights = NightWatch(self.keeper, night_policy(self.settings), self.clock, self.metrics)
+        self.following = Following(self.store, self.watch, self.clock)
+        self.keeper.after_turn.append(lambda _changes: self._tell_of_turn())
+        self.following.after_turn.append(self._tell_of_turn)
+        policy = night_policy(self.settings)
+        self.nights = NightWatch(self.keeper, policy, self.clock, self.metrics)
+        self.followed_nights = NightWatch(self.following, policy, self.clock, self.metrics)
         self.heartbeat = Heartbeat(
             http, text.heartbeat.url, text.heartbeat.every, clock=self.clock, metrics=self.metrics
         )
         feeds = build_feeds(self.settings, http, self._random)
         self.poller = Poller(feeds, self.keeper.keep, self.clock, self.metrics)
-        await self.keeper.begin()
-        sending = asyncio.create_task(self.sender.run())
-        stack.push_async_callback(self._stop_sending, sending)
         self.schedule = Schedule(self._heard, random=self._random)
+        self.leading = Leading(self.store.leadership(), self._begin_to_lead, self.metrics)
+        stack.push_async_callback(self.leading.resign)
+        await self._look_at_people()
+        if "poller" in self.roles:
+            await self.leading.look()
+        await self._follow()
+        if "sender" in self.roles:
+            sending = asyncio.create_task(self.sender.run())
+            stack.push_async_callback(self._stop_sending, sending)
         self._plan(feeds)
         await stack.enter_async_context(self.schedule)
-        if self._pages is not None and text.web.bind is not None:
+        stack.push_async_callback(self._stop_listening, asyncio.create_task(self._listen()))
+        if self._pages is not None and text.web.bind is not None and "web" in self.roles:
             await stack.enter_async_context(self._pages(self))
         probes = Probes(self._alive, self.ready, self.metrics.exposition, self.metrics.content_type)
         self.health = await stack.enter_async_context(HealthServer(text.health.bind, probes))
@@ -150,11 +182,78 @@ class Service:
         text = self.settings.text
         return LinkMaker(text.service.public_url, key) if text.web.bind and text.service.public_url else None
 
+    @property
+    def views(self) -> Mapping[str, StationView]:
+        """The stations as they stood after the last turn, whoever took it."""
+        return self.keeper.views if self.leading else self.following.views
+
     def look_soon(self) -> None:
-        """Take a turn now: somebody has changed something."""
-        looking = asyncio.ensure_future(self.schedule.run_now("tick"))
+        """Take a turn now: somebody has changed something. Where another process leads, it hears of it by itself."""
+        if self.leading:
+            self._run_soon("tick")
+
+    def _run_soon(self, job: str) -> None:
+        looking = asyncio.ensure_future(self.schedule.run_now(job))
         self._looking.add(looking)
         looking.add_done_callback(self._looking.discard)
+
+    def _tell_of_turn(self) -> None:
+        for hear in self.after_turn:
+            hear()
+
+    async def _begin_to_lead(self, term: int) -> None:
+        self.cycle.term = term
+        await self.keeper.begin()
+        # The feeds are asked at once, not when their interval is over: reports may have waited for a leader.
+        for job in self._polls:
+            self._run_soon(job)
+
+    async def _stand(self) -> None:
+        """Stand in the election; where the store does not answer, nobody leads from here."""
+        try:
+            await self.leading.look()
+        except StoreError as error:
+            self.leading.depose(str(error))
+
+    async def _follow(self) -> None:
+        """Read what the leader has written, where this process shows it."""
+        if not self.leading and "web" in self.roles:
+            await self.following.refresh()
+
+    async def _follow_all(self) -> None:
+        if not self.leading:
+            await self._look_at_people()
+        await self._follow()
+
+    async def _listen(self) -> None:
+        """Notice at once what other processes write: what to send, what to show, what to tell of."""
+        news = self.store.news()
+        while self._listening:
+            try:
+                if await asyncio.to_thread(news.wait, _LISTEN_S):
+                    await self._hear_news()
+            except StoreError as error:
+                _log.warning("the store brings no news", error=str(error))
+                await asyncio.sleep(_LISTEN_S)
+        await asyncio.to_thread(news.close)
+
+    async def _hear_news(self) -> None:
+        self.sender.wake()
+        if not self.leading:
+            await self._follow_all()
+        elif await asyncio.to_thread(self._is_something_to_tell):
+            self.look_soon()
+
+    def _is_something_to_tell(self) -> bool:
+        """Return whether a command or page changed something that only a turn makes known."""
+        known = self.people.directory
+        return bool(self.store.unnoticed_acknowledgements()) or (
+            known is not None and known.revision != self.store.people_revision()
+        )
+
+    async def _stop_listening(self, listening: asyncio.Task[None]) -> None:
+        self._listening = False
+        await listening
 
     async def _look_at_people(self) -> None:
         await self.people.look(self.clock())
@@ -164,14 +263,27 @@ class Service:
         await sending
 
     def _plan(self, feeds: tuple[Feed, ...]) -> None:
+        every, only = self.schedule.every, self.leading.only
+        every("follow", _FOLLOW_EVERY, self._follow_all, first_in=_FOLLOW_EVERY)
+        if self.settings.text.night.members:
+            every("nights", _NIGHTS_EVERY, self._look_at_nights, first_in=timedelta(seconds=5))
+        if "poller" not in self.roles:
+            return
+        every("leader", _STAND_EVERY, self._stand, first_in=_STAND_EVERY)
         for feed, section in zip(feeds, self.settings.text.feed, strict=True):
             for what in feed.brings:
-                self.schedule.every(f"{what} {feed.name}", _interval(section, what), self._poll(feed, what))
-        self.schedule.every("tick", self.settings.text.watch.tick, self.keeper.tick, first_in=timedelta(seconds=1))
-        if self.settings.text.night.members:
-            self.schedule.every("nights", _NIGHTS_EVERY, self.nights.look, first_in=timedelta(seconds=5))
-        self.schedule.every("thin", _THIN_EVERY, self._thin, first_in=_THIN_EVERY)
-        self.schedule.every("outbox", _COUNT_EVERY, self._count_outbox, first_in=_COUNT_EVERY)
+                name = f"{what} {feed.name}"
+                self._polls.append(name)
+                every(name, _interval(section, what), only(self._poll(feed, what)))
+        every("tick", self.settings.text.watch.tick, only(self.keeper.tick), first_in=timedelta(seconds=1))
+        every("thin", _THIN_EVERY, only(self._thin), first_in=_THIN_EVERY)
+        every("outbox", _COUNT_EVERY, only(self._count_outbox), first_in=_COUNT_EVERY)
+
+    async def _look_at_nights(self) -> None:
+        if self.leading:
+            await self.nights.look()
+        elif "web" in self.roles:
+            await self.followed_nights.look()
 
     def _poll(self, feed: Feed, what: What) -> Callable[[], Awaitable[None]]:
         async def poll() -> None:
@@ -200,6 +312,8 @@ class Service:
 
     def _alive(self) -> str | None:
         """Return None while ticks come; a loop that stands still would not answer at all."""
+        if not self.leading:
+            return None
         last, now = self.keeper.last_turn_at, self.clock()
         limit = max(self.settings.text.watch.tick * 10, timedelta(minutes=5))
         if last is not None and now - last > limit:
@@ -208,9 +322,8 @@ class Service:
 
     async def ready(self) -> Readiness:
         """Return whether the service does its job, and why not."""
-        return await readiness(
-            self.store, self.keeper, self.poller, self.people, self.settings.text.watch.tick, self.clock()
-        )
+        tick = self.settings.text.watch.tick if self.leading else None
+        return await readiness(self.store, self.keeper, self.poller, self.people, tick, self.clock())
 
 
 class _Deliveries:

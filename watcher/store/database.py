@@ -13,16 +13,26 @@ from contextlib import contextmanager
 from pathlib import Path
 from threading import Lock
 from time import monotonic, sleep
+from typing import Any
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, SQLAlchemyError
-from sqlalchemy.pool import QueuePool
+from sqlalchemy.pool import NullPool, QueuePool
 
 from watcher.errors import StoreError
 
 # How long a request waits for another program's write; `?timeout=3` in the URL says otherwise.
 _WAIT_S = 10.0
 _STEP_S = 0.01
+# A database server that is gone without a word is noticed within some ten seconds (libpq's parameters, in seconds; the
+# last in milliseconds).
+_PATIENCE = {
+    "connect_timeout": 5,
+    "keepalives_idle": 3,
+    "keepalives_interval": 2,
+    "keepalives_count": 3,
+    "tcp_user_timeout": 8000,
+}
 
 
 class Database:
@@ -44,7 +54,9 @@ class Database:
         self.name = self._url.render_as_string(hide_password=True)
         # SQLite takes one writer at a time. Threads of this process queue here, which is fairer than its busy wait.
         self._writing = Lock()
-        self._reader, self._writer = self._engines()
+        self._reader, self._writer, self._alone = self._engines()
+        driver = self._reader.dialect.loaded_dbapi
+        self._driver_error: type[Exception] = driver.Error
 
     @property
     def is_sqlite(self) -> bool:
@@ -64,23 +76,37 @@ class Database:
     @contextmanager
     def read(self) -> Iterator[Connection]:
         """Open a transaction that sees one state of the database from its first query to its last."""
-        with self._plain_errors(), self._reader.connect() as connection:
+        with self.plain_errors(), self._reader.connect() as connection:
             yield connection
 
     @contextmanager
     def write(self) -> Iterator[Connection]:
         """Open a transaction that is committed whole when the block ends, and rolled back whole when it raises."""
-        with self._plain_errors(), self._writing, self._writer.begin() as connection:
+        with self.plain_errors(), self._writing, self._writer.begin() as connection:
             yield connection
 
-    def _engines(self) -> tuple[Engine, Engine]:
+    def own_connection(self) -> Any:  # noqa: ANN401 - of either driver
+        """Open a connection of the driver's for one purpose; whoever asked closes it. It is in no pool.
+
+        On PostgreSQL each statement is a transaction of its own.
+        """
+        with self.plain_errors():
+            pooled = self._alone.raw_connection()
+            driver = pooled.driver_connection
+            pooled.detach()
+            if driver is not None and not self.is_sqlite:
+                driver.autocommit = True
+            return driver
+
+    def _engines(self) -> tuple[Engine, Engine, Engine]:
         try:
             if not self.is_sqlite:
-                engine = create_engine(self._url, pool_pre_ping=True)
-                return engine, engine
+                engine = create_engine(self._url, pool_pre_ping=True, connect_args=_PATIENCE)
+                return engine, engine, create_engine(self._url, connect_args=_PATIENCE, poolclass=NullPool)
             wait = {"timeout": self._wait_s}
             reader = create_engine(self._url, connect_args=wait)
             writer = create_engine(self._url, connect_args=wait, poolclass=QueuePool, pool_size=1, max_overflow=0)
+            alone = create_engine(self._url, connect_args=wait | {"check_same_thread": False}, poolclass=NullPool)
         except (ArgumentError, ImportError, ValueError) as error:
             raise StoreError(f"{self.name}: cannot be used as a database ({error})") from error
         # A file keeps WAL once a writer has set it. Looking at a file must not change it, so readers do not.
@@ -88,19 +114,20 @@ class Database:
         for engine, begin in ((reader, "BEGIN"), (writer, "BEGIN IMMEDIATE")):
             event.listen(engine, "connect", _set_up)
             event.listen(engine, "begin", _beginning(begin))
-        return reader, writer
+        return reader, writer, alone
 
     @property
     def _wait_s(self) -> float:
         return float(str(self._url.query.get("timeout", _WAIT_S)))
 
     @contextmanager
-    def _plain_errors(self) -> Iterator[None]:
+    def plain_errors(self) -> Iterator[None]:
+        """Let what the database says against something leave as a StoreError in plain words."""
         try:
             yield
         except DBAPIError as error:
             raise StoreError(f"{self.name}: {_in_plain_words(str(error.orig))}") from error
-        except sqlite3.Error as error:
+        except self._driver_error as error:
             raise StoreError(f"{self.name}: {_in_plain_words(str(error))}") from error
         except SQLAlchemyError as error:
             raise StoreError(f"{self.name}: the database failed ({error})") from error

@@ -1,4 +1,4 @@
-"""Single values of the service: the key that signs its links, how often subscribers changed, which events are gone."""
+"""Single values of the service: the key of its links, changes of subscribers, which events are gone, who leads."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from watcher.store.upsert import insert_new, insert_or_replace
 _LINK_KEY = "link-key"
 _REVISION = "people-revision"
 _EVENTS_REMOVED = "events-removed-to"
+_TERM = "leader-term"
 
 
 def link_key(connection: Connection) -> bytes:
@@ -28,9 +29,7 @@ def people_revision(connection: Connection) -> int:
 
 def people_changed(connection: Connection) -> None:
     """Count a change of subscriptions or destinations, so that whoever remembers them reads them again."""
-    insert_new(connection, kept, [{"name": _REVISION, "value": "0"}])
-    counted = cast(cast(kept.c.value, Integer) + 1, kept.c.value.type)
-    connection.execute(update(kept).where(kept.c.name == _REVISION).values(value=counted))
+    _count(connection, _REVISION)
 
 
 def events_removed_to(connection: Connection) -> int:
@@ -43,3 +42,22 @@ def note_events_removed(connection: Connection, number: int) -> None:
     """Note that the event of a number is removed, and perhaps others before it."""
     highest = max(number, events_removed_to(connection))
     insert_or_replace(connection, kept, "name", [{"name": _EVENTS_REMOVED, "value": str(highest)}])
+
+
+def next_term(connection: Connection) -> int:
+    """Begin another term of a leader and return its number; every term before it is over."""
+    _count(connection, _TERM)
+    return term(connection)
+
+
+def term(connection: Connection) -> int:
+    """Return the term that goes on. Until this transaction ends, no other one begins."""
+    query = select(kept.c.value).where(kept.c.name == _TERM).with_for_update(read=True)
+    found = connection.execute(query).scalar()
+    return int(found) if found is not None else 0
+
+
+def _count(connection: Connection, name: str) -> None:
+    insert_new(connection, kept, [{"name": name, "value": "0"}])
+    counted = cast(cast(kept.c.value, Integer) + 1, kept.c.value.type)
+    connection.execute(update(kept).where(kept.c.name == name).values(value=counted))

@@ -38,6 +38,11 @@ def write_states(connection: Connection, changes: Sequence[StationChange]) -> No
     _add(connection, [_row(change) for change in changes if change.station not in found])
 
 
+def versions(connection: Connection) -> dict[str, int]:
+    """Return the version of every station."""
+    return dict(connection.execute(select(station_state.c.station, station_state.c.version)).all())
+
+
 def state_of(row: RowMapping) -> StationState:
     """Return the state that a row holds."""
     return StationState(

@@ -35,6 +35,7 @@ from watcher.store import (
     views,
 )
 from watcher.store.database import Database
+from watcher.store.leadership import Leadership, fence
 from watcher.store.model import (
     Acknowledged,
     Again,
@@ -52,6 +53,7 @@ from watcher.store.model import (
     Thinned,
     Token,
 )
+from watcher.store.news import News, tell
 from watcher.treatment.protection import Protection
 
 
@@ -94,6 +96,14 @@ class Store:
         """Close all connections."""
         self._database.close()
 
+    def leadership(self) -> Leadership:
+        """Return a part in the election of the process that polls and judges."""
+        return Leadership(self._database)
+
+    def news(self) -> News:
+        """Return what notices that something was written, by whichever process."""
+        return News(self._database)
+
     def schema_status(self) -> SchemaStatus:
         """Return how the schema stands to this program's."""
         return schema.status_of(self._database)
@@ -118,6 +128,11 @@ class Store:
         with self._database.read() as connection:
             return views.read_views(connection, stations, now - history)
 
+    def versions(self) -> dict[str, int]:
+        """Return the version of every station that was ever judged."""
+        with self._database.read() as connection:
+            return states.versions(connection)
+
     def station_codes(self) -> frozenset[str]:
         """Return the codes of all stations that were ever judged."""
         with self._database.read() as connection:
@@ -128,18 +143,28 @@ class Store:
         with self._database.read() as connection:
             return views.blind_stations(connection)
 
-    def commit(self, changes: Changes) -> None:
+    def commit(self, changes: Changes, term: int | None = None) -> None:
         """Write what one turn of the cycle made: all of it or nothing.
 
         A report, a text that cannot be read and an event owed to a destination are kept once; repeats are left out.
+
+        Parameters
+        ----------
+        changes
+            What the turn made.
+        term
+            Of the leader that took the turn; None: whoever took it stands in no election.
 
         Raises
         ------
         StoreConflict
             A station or a protection has another version than its change was made from; load and judge again.
+        NotLeader
+            The term is over.
         """
         made = changes.stations
         with self._database.write() as connection:
+            fence(connection, term)
             states.write_states(connection, made)
             reports.write_reports(connection, made)
             reports.write_unreadable(connection, changes.unreadable)
@@ -151,6 +176,7 @@ class Store:
             owing.write_deliveries(connection, changes.deliveries, changes.at)
             if changes.acknowledged is not None:
                 acknowledgements.notice(connection, changes.acknowledged)
+            tell(connection)
 
     def told(self, now: datetime) -> dict[tuple[str, str], Told]:
         """Return by (destination, subject id) what each was last told of open episodes, blind stations and in digests.
@@ -260,6 +286,7 @@ class Store:
             open episode.
         """
         with self._database.write() as connection:
+            tell(connection)
             return acknowledgements.acknowledge(connection, episode, by, note, now)
 
     def unnoticed_acknowledgements(self) -> tuple[Acknowledgement, ...]:
@@ -295,11 +322,13 @@ class Store:
     def add_protection(self, item: Protection) -> Protection:
         """Add a protection; return it with the name that it gets."""
         with self._database.write() as connection:
+            tell(connection)
             return protections.add_protection(connection, item)
 
     def change_protection(self, item: Protection) -> None:
         """Write a protection as it now stands; StoreConflict when somebody else changed it since it was read."""
         with self._database.write() as connection:
+            tell(connection)
             protections.write_protections(connection, (item,))
 
     def unreadable(self, limit: int) -> tuple[Report, ...]:
@@ -383,6 +412,7 @@ class Store:
         One that waits for its next try is only made due. One that arrived is never sent again.
         """
         with self._database.write() as connection:
+            tell(connection)
             return again.send_again(connection, delivery_id, now)
 
     def arrivals(self) -> dict[str, Arrivals]:
@@ -398,11 +428,13 @@ class Store:
     def disable_destination(self, name: str, reason: str, now: datetime) -> None:
         """Send nothing more to a destination until it is enabled, and forget what it is owed."""
         with self._database.write() as connection:
+            tell(connection)
             destinations.disable(connection, name, reason, now)
 
     def enable_destination(self, name: str) -> None:
         """Send to a destination again."""
         with self._database.write() as connection:
+            tell(connection)
             destinations.enable(connection, name)
 
     def disabled_destinations(self) -> dict[str, Disabled]:
@@ -428,21 +460,25 @@ class Store:
     def put_subscription(self, item: StoredSubscription) -> None:
         """Add a subscription, or change the one of its name."""
         with self._database.write() as connection:
+            tell(connection)
             people.put_subscription(connection, item)
 
     def remove_subscription(self, name: str) -> bool:
         """Remove a subscription; return whether there was one."""
         with self._database.write() as connection:
+            tell(connection)
             return people.remove_subscription(connection, name)
 
     def put_destination(self, item: StoredDestination) -> None:
         """Add a destination, or change the one of its name."""
         with self._database.write() as connection:
+            tell(connection)
             people.put_destination(connection, item)
 
     def remove_destination(self, name: str) -> bool:
         """Remove a destination; return whether there was one."""
         with self._database.write() as connection:
+            tell(connection)
             return people.remove_destination(connection, name)
 
     def confirm_destination(self, name: str, address: str, now: datetime) -> bool:
@@ -451,6 +487,7 @@ class Store:
         Return whether it counts: the destination still has that address, and was added or asked within seven days.
         """
         with self._database.write() as connection:
+            tell(connection)
             return people.confirm_destination(connection, name, address, now)
 
     def add_token(

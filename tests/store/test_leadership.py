@@ -1,0 +1,153 @@
+"""One process at a database leads: the others wait, one takes over when it dies, and whoever was cut off writes nothing."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.databases import Cluster, cluster, postgres_is_here
+from tests.store.scenes import NOW, a_change
+from watcher.alerts.changes import Changes
+from watcher.errors import NotLeader, StoreError
+from watcher.store.store import Store
+
+ROOT = Path(__file__).parents[2]
+LEADER = """
+import sys, time
+from watcher.store.store import Store
+leadership = Store.open(sys.argv[1]).leadership()
+print(leadership.campaign(), flush=True)
+time.sleep(60)
+"""
+
+
+@pytest.fixture(scope="module")
+def server() -> Iterator[tuple[Cluster, str]]:
+    if not postgres_is_here():
+        pytest.skip("there is no PostgreSQL here")
+    with cluster() as started:
+        yield started, started.make_template()
+
+
+@pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.slow)])
+def url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+    if request.param == "sqlite":
+        yield f"sqlite:///{tmp_path / 'hoarline.db'}"
+        return
+    started, template = request.getfixturevalue("server")
+    with started.database(template) as made:
+        yield made
+
+
+@pytest.fixture
+def store(url: str) -> Iterator[Store]:
+    opened = Store.open(url)
+    yield opened
+    opened.close()
+
+
+def test_one_leads_the_other_waits_and_follows_it(url, store):
+    other = Store.open(url)
+    first, second = store.leadership(), other.leadership()
+    assert first.campaign() == 1
+    assert second.campaign() is None
+    assert (first.holds(), second.holds()) == (True, False)
+    first.resign()
+    assert second.campaign() == 2
+    assert first.campaign() is None
+    first.resign()
+    second.resign()
+    other.close()
+
+
+def test_a_leader_whose_term_is_over_writes_nothing(store):
+    first, second = store.leadership(), store.leadership()
+    term = first.campaign()
+    store.commit(Changes(NOW, (a_change(),)), term)
+    first.resign()
+    newer = second.campaign()
+    with pytest.raises(NotLeader, match="another process leads by now"):
+        store.commit(Changes(NOW, (a_change(version=1),)), term)
+    assert store.versions() == {"XNOR": 1}
+    store.commit(Changes(NOW, (a_change(version=1),)), newer)
+    assert store.versions() == {"XNOR": 2}
+    first.resign()
+    second.resign()
+
+
+def test_a_leader_that_is_killed_leaves_its_place_at_once(url, store):
+    process = subprocess.Popen([sys.executable, "-c", LEADER, url], cwd=ROOT, stdout=subprocess.PIPE, text=True)
+    try:
+        assert process.stdout is not None
+        assert process.stdout.readline().strip() == "1"
+        mine = store.leadership()
+        assert mine.campaign() is None
+        os.kill(process.pid, signal.SIGKILL)
+        process.wait(20)
+        for _ in range(100):
+            term = mine.campaign()
+            if term is not None:
+                break
+            time.sleep(0.05)
+        assert term == 2
+        mine.resign()
+    finally:
+        process.kill()
+        process.communicate()
+
+
+def test_news_of_another_process_are_heard_and_silence_is_not_news(url, store):
+    other = Store.open(url)
+    news = other.news()
+    assert news.wait(0.1), "whoever begins to listen has to look once"
+    assert not news.wait(0.1)
+    store.commit(Changes(NOW, (a_change(),)))
+    assert news.wait(5)
+    assert not news.wait(0.3)
+    news.close()
+    other.close()
+
+
+@pytest.mark.slow
+def test_a_leader_whose_connection_is_cut_knows_it_before_it_writes_again(server):
+    started, template = server
+    with started.database(template) as url:
+        store = Store.open(url)
+        first, second = store.leadership(), store.leadership()
+        term = first.campaign()
+        with started.connect() as connection:
+            query = "SELECT pg_terminate_backend(pid) FROM pg_locks WHERE locktype = 'advisory'"
+            assert connection.execute(query).fetchall() == [(True,)]
+        assert second.campaign() == 2
+        assert not first.holds()
+        with pytest.raises(NotLeader):
+            store.commit(Changes(NOW, (a_change(),)), term)
+        assert first.campaign() is None
+        first.resign()
+        second.resign()
+        store.close()
+
+
+@pytest.mark.slow
+def test_listening_goes_on_after_the_server_was_away(server):
+    started, template = server
+    with started.database(template) as url:
+        store = Store.open(url)
+        news = store.news()
+        news.wait(0.1)
+        with started.connect() as connection:
+            connection.execute("SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE query LIKE 'LISTEN%'")
+        with pytest.raises(StoreError, match="the database failed"):
+            news.wait(5)
+        assert news.wait(1), "what was missed meanwhile must be looked for"
+        store.commit(Changes(NOW, (a_change(),)))
+        assert news.wait(5)
+        news.close()
+        store.close()

@@ -1,0 +1,151 @@
+"""Which of the processes at one database leads: polls, judges, thins. The others stand by and take over.
+
+The leader holds a lock that its database, or the machine for an SQLite file, takes from it when it dies. Each election
+has a number, the term. A leader writes with its term; the store refuses a term that is over, so that one that was cut
+off and does not know it yet can write nothing any more.
+"""
+
+from __future__ import annotations
+
+import fcntl
+from io import FileIO
+from typing import Any, Protocol
+
+from sqlalchemy import Connection
+
+from watcher.errors import NotLeader, StoreError
+from watcher.store import kept
+from watcher.store.database import Database
+
+# "hoarline" in ASCII: one lock for each database (PostgreSQL keeps advisory locks apart by database).
+_LOCK = int.from_bytes(b"hoarline")
+
+
+class _Lock(Protocol):
+    def take(self) -> bool:
+        """Take the lock where it is free; whoever has it keeps it."""
+
+    def is_held(self) -> bool:
+        """Return whether it is surely still ours."""
+
+    def give_back(self) -> None:
+        """Give it back."""
+
+
+class Leadership:
+    """The part that one process has in the election. Its methods block for a moment; not for several threads at once.
+
+    Parameters
+    ----------
+    database
+        The database; its lock is taken on a connection that nothing else uses.
+    """
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+        self._lock: _Lock = _FileLock(database) if database.is_sqlite else _SessionLock(database)
+
+    def campaign(self) -> int | None:
+        """Return the new term where this process leads from now on; None while another one does.
+
+        Raises
+        ------
+        StoreError
+            The database does not answer.
+        """
+        if not self._lock.take():
+            return None
+        try:
+            with self._database.write() as connection:
+                return kept.next_term(connection)
+        except BaseException:
+            self._lock.give_back()
+            raise
+
+    def holds(self) -> bool:
+        """Return whether this process surely leads still; False gives the lock back, for another campaign."""
+        if self._lock.is_held():
+            return True
+        self._lock.give_back()
+        return False
+
+    def resign(self) -> None:
+        """Lead no more; another process may at once."""
+        self._lock.give_back()
+
+
+def fence(connection: Connection, term: int | None) -> None:
+    """Refuse a write of a leader whose term is over; None: whoever writes is no leader and needs to be none.
+
+    Raises
+    ------
+    NotLeader
+        Another process has been elected since.
+    """
+    if term is not None and kept.term(connection) != term:
+        raise NotLeader("another process leads by now; nothing was written")
+
+
+class _SessionLock:
+    """An advisory lock of PostgreSQL: it lives as long as the connection that took it."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+        self._connection: Any = None
+        self._held = False
+
+    def take(self) -> bool:
+        if self._connection is None:
+            self._connection = self._database.own_connection()
+        try:
+            self._held = self._asked(f"SELECT pg_try_advisory_lock({_LOCK})")
+        except BaseException:
+            self.give_back()
+            raise
+        return self._held
+
+    def is_held(self) -> bool:
+        try:
+            return self._held and self._asked("SELECT true")
+        except StoreError:
+            return False
+
+    def give_back(self) -> None:
+        connection, self._connection, self._held = self._connection, None, False
+        if connection is not None:
+            connection.close()
+
+    def _asked(self, query: str) -> bool:
+        with self._database.plain_errors():
+            (answer,) = self._connection.execute(query).fetchone()
+            return bool(answer)
+
+
+class _FileLock:
+    """A lock on a file beside the database: the machine lets go of it when the process ends, however it ends."""
+
+    def __init__(self, database: Database) -> None:
+        assert database.file is not None
+        self._path = database.file.with_name(database.file.name + "-leader")
+        self._file: FileIO | None = None
+
+    def take(self) -> bool:
+        if self._file is None:
+            try:
+                self._file = FileIO(self._path, "a")
+            except OSError as error:
+                raise StoreError(f"{self._path}: cannot be opened ({error.strerror})") from error
+        try:
+            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            self.give_back()
+            return False
+        return True
+
+    def is_held(self) -> bool:
+        return self._file is not None
+
+    def give_back(self) -> None:
+        file, self._file = self._file, None
+        if file is not None:
+            file.close()
