@@ -20,7 +20,7 @@ from watcher.treatment.morning_contract import as_contract, as_csv
 from watcher.treatment.morning_words import DEFER
 from watcher.treatment.parse_departures import parse_departures
 from watcher.web.bounds import LARGEST_LIST
-from watcher.web.morning_shelf import KEPT, Shelf
+from watcher.web.morning_shelf import KEPT, Shelf, Wanted
 
 pytestmark = pytest.mark.anyio
 
@@ -210,12 +210,12 @@ async def test_lists_of_the_shift_are_found_again_and_go_after_it(opened):
 
 def test_the_shelf_is_bounded_and_drops_what_was_used_least(opened_lists):
     shelf, made_of = opened_lists
-    names = [shelf.put("x", None, made_of(2), "desk", training=False).id for _ in range(3)]
+    names = [shelf.put(Wanted("x"), made_of(2), "desk").id for _ in range(3)]
     assert shelf.get(names[0], NOW) is not None
-    shelf.put("x", None, made_of(2), "desk", training=False)
+    shelf.put(Wanted("x"), made_of(2), "desk")
     assert shelf.get(names[1], NOW) is None
     assert shelf.get(names[0], NOW) is not None
-    shelf.put("x", None, made_of(9), "desk", training=False)
+    shelf.put(Wanted("x"), made_of(9), "desk")
     assert [len(kept.made.lines) for kept in shelf.all(NOW)] == [9]
 
 

@@ -22,8 +22,8 @@ from watcher.treatment.plan_words import (
     verdict_words,
 )
 from watcher.treatment.planned import Option, Plan, Verdict
-from watcher.units import clock_z
 from watcher.web.depart_rows import Row, rows_of
+from watcher.web.departure_fields import protection_link
 from watcher.web.times import Shown, from_now, shown_at
 
 # Less likely than this to need treatment: nobody is called. Common practice, no source.
@@ -214,25 +214,5 @@ def _place(plan: Plan, option: Option, root: str, *, may_begin: bool, zone: str)
         ),
         why=option.why,
         checklist=f"{root}/procedures/{option.place.value}?{urlencode(wait)}",
-        protect=f"{root}/protections/new?{urlencode(_protection(plan, option))}" if may_begin else None,
+        protect=protection_link(root, departure, option) if may_begin else None,
     )
-
-
-def _protection(plan: Plan, option: Option) -> dict[str, str]:
-    """Return what the form of a new protection is filled with."""
-    departure = plan.departure
-    filled = {
-        "station": departure.station,
-        "aircraft": departure.name,
-        "profile": departure.aircraft,
-        "place": option.place.value,
-    }
-    if option.fluid is not None:
-        filled["fluid"] = option.fluid.type.value
-        if option.fluid.type.thickened:
-            filled["mix"] = option.fluid.mix
-    if option.take_off is not None:
-        filled["take_off"] = clock_z(option.take_off.p50)
-    if is_training(option):
-        filled["training"] = "yes"
-    return filled

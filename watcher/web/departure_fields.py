@@ -1,11 +1,13 @@
-"""A departure as the fields of the departure page's address: with the day in every time, so that a link lasts."""
+"""Where a departure leads: to its own plan, with the day in every time so that a link lasts, and to its protection."""
 
 from __future__ import annotations
 
 from urllib.parse import urlencode
 
 from watcher.treatment.departures import Departure
-from watcher.units import iso_z
+from watcher.treatment.plan_words import is_training
+from watcher.treatment.planned import Option
+from watcher.units import clock_z, iso_z
 
 
 def departure_link(root: str, departure: Departure, *, training: bool) -> str:
@@ -31,3 +33,22 @@ def departure_link(root: str, departure: Departure, *, training: bool) -> str:
         "training": "1" if training else None,
     }
     return f"{root}/depart?{urlencode({name: text for name, text in words.items() if text})}"
+
+
+def protection_link(root: str, departure: Departure, option: Option) -> str:
+    """Return the address of the form of a new protection, filled in for a treatment at one place."""
+    filled = {
+        "station": departure.station,
+        "aircraft": departure.name,
+        "profile": departure.aircraft,
+        "place": option.place.value,
+    }
+    if option.fluid is not None:
+        filled["fluid"] = option.fluid.type.value
+        if option.fluid.type.thickened:
+            filled["mix"] = option.fluid.mix
+    if option.take_off is not None:
+        filled["take_off"] = clock_z(option.take_off.p50)
+    if is_training(option):
+        filled["training"] = "yes"
+    return f"{root}/protections/new?{urlencode(filled)}"

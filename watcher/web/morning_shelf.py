@@ -5,15 +5,18 @@ from __future__ import annotations
 import secrets
 from collections import OrderedDict
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 from watcher.treatment.listed import Line, Morning, to_treat
+from watcher.treatment.parse_departures import Progress
 
 # A list is of use until its last departure; nobody keeps one longer than a shift and a half.
 KEPT = timedelta(hours=18)
 MOST_LISTS, MOST_DEPARTURES = 40, 6_000
+# The station and the name of a departure.
 Key = tuple[str, str]
+Reported = tuple[Progress, datetime | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,13 +30,36 @@ class Before:
 
 
 @dataclass(frozen=True, slots=True)
+class Wanted:
+    """What a list is made of.
+
+    Parameters
+    ----------
+    text
+        The departures as they were given.
+    station
+        Of lines that name none.
+    training
+        Allow tables that are not in force.
+    name
+        Of the list that it takes the place of; empty: of none.
+    reports
+        What was reported back on the page; goes before what the text says.
+    """
+
+    text: str = ""
+    station: str | None = None
+    training: bool = False
+    name: str = ""
+    reports: Mapping[Key, Reported] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
 class Kept:
-    """One list. `text`: the departures as they were given; `before`: what it said before it was made again."""
+    """One list. `before`: what it said before it was made again, at `before_at`."""
 
     id: str
-    text: str
-    station: str | None
-    training: bool
+    wanted: Wanted
     by: str
     made: Morning
     until: datetime
@@ -48,14 +74,12 @@ class Shelf:
         self._kept: OrderedDict[str, Kept] = OrderedDict()
         self._most_lists, self._most_departures = most_lists, most_departures
 
-    def put(self, text: str, station: str | None, made: Morning, by: str, *, training: bool, name: str = "") -> Kept:
-        """Keep a list, under a new name, or in place of what is kept under one, and return it."""
-        old = self._kept.pop(name, None)
+    def put(self, wanted: Wanted, made: Morning, by: str) -> Kept:
+        """Keep a list, under a new name, or in place of what is kept under the name that is wanted, and return it."""
+        old = self._kept.pop(wanted.name, None)
         kept = Kept(
-            id=name if old is not None else secrets.token_urlsafe(12),
-            text=text,
-            station=station,
-            training=training,
+            id=wanted.name if old is not None else secrets.token_urlsafe(12),
+            wanted=wanted,
             by=by,
             made=made,
             until=made.made_at + KEPT,

@@ -16,7 +16,7 @@ from watcher.treatment.parse_departures import Progress
 from watcher.treatment.plan_words import is_training, span_words, verdict_words
 from watcher.units import clock_z, percent
 from watcher.web.depart_shown import VERDICT_CLASS
-from watcher.web.departure_fields import departure_link
+from watcher.web.departure_fields import departure_link, protection_link
 from watcher.web.morning_facts import Fact, facts_of, first_call, next_step, urgency
 from watcher.web.morning_shelf import Before, Kept, Key, before_of, key_of, said
 from watcher.web.times import Shown, from_now, shown_at
@@ -54,6 +54,7 @@ class LineShown:
     litres: str
     changed: str
     plan: str
+    protect: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +68,7 @@ class OtherShown:
     why: str
     changed: str
     plan: str
+    reported_here: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,7 +193,8 @@ def _line(line: Line, kept: Kept, zone: str, root: str, now: datetime) -> LineSh
         training=is_training(option),
         litres="" if line.litres is None else f"{line.litres.p50:.0f}-{line.litres.p90:.0f}",
         changed=changes_of(line, kept.before),
-        plan=departure_link(root, line.listed.departure, training=kept.training),
+        plan=departure_link(root, departure, training=kept.wanted.training),
+        protect=protection_link(root, departure, option),
     )
 
 
@@ -207,7 +210,8 @@ def _other(line: Line, kept: Kept, zone: str, root: str) -> OtherShown:
         need="" if listed.progress in _DONE else "not known" if line.need is None else percent(line.need.p_any),
         why="" if why == "-" else why,
         changed=changes_of(line, kept.before),
-        plan=departure_link(root, line.listed.departure, training=kept.training),
+        plan=departure_link(root, departure, training=kept.wanted.training),
+        reported_here=key_of(line) in kept.wanted.reports,
     )
 
 
