@@ -128,7 +128,7 @@ async def test_the_page_says_who_was_told_and_how_it_went(opened: Morning) -> No
     assert delivery is not None
     name = delivery.told[0].subject_id
     page = html.fromstring((await read(opened, f"/alerts/{name}")).text)
-    (table,) = page.xpath("//section[@aria-labelledby='told']//table")
+    (table,) = page.xpath("//h2[@id='told']/following-sibling::div//table")
     text = " ".join(table.text_content().split())
     for part in ("duty-desk", "New alert", "given up 12 Jan 0601Z, after 1 try", "550 no such mailbox here"):
         assert part in text
@@ -234,6 +234,13 @@ async def test_what_is_not_there_is_said(opened: Morning) -> None:
 @pytest.mark.parametrize("size", [DESK, PHONE], ids=lambda size: size.name)
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 async def test_both_pages_are_well_in_a_browser(opened: Morning, chromium, size, scheme) -> None:
+    listen(opened)
+    (message,) = send(opened, "dead")
+    told = opened.store.delivery(message)
+    assert told is not None
+    taken = told.told[-1].subject_id
+    opened.store.acknowledge(taken, by="Ramp lead, north stand", note="Truck 3 from 0630Z", now=opened.clock[0])
+    opened.turn()
     async with window(chromium, opened.origin, size, scheme=scheme) as (_, seen):
         await sign_in(seen, opened.origin, opened.token("read", "acknowledge"), "/alerts")
         await seen.is_well()
@@ -241,6 +248,9 @@ async def test_both_pages_are_well_in_a_browser(opened: Morning, chromium, size,
         await seen.page.goto(f"{opened.origin}/alerts/{worst(opened)}")
         await seen.is_well()
         await seen.keep(f"alert-{size.name}-{scheme}")
+        await seen.page.goto(f"{opened.origin}/alerts/{taken}")
+        await seen.is_well()
+        await seen.keep(f"alert-held-{size.name}-{scheme}")
 
 
 @pytest.mark.slow

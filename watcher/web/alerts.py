@@ -8,11 +8,11 @@ from collections.abc import Sequence
 from fastapi import APIRouter, Depends, Request, Response
 from fastapi.responses import RedirectResponse
 
-from watcher.alerts.model import Episode, Event
+from watcher.alerts.model import Episode, Event, EventType
 from watcher.notify.wording import plain, when
 from watcher.rulebook.words import Flag, Level
 from watcher.web.alerts_history import reached, steps
-from watcher.web.alerts_shown import SHOWS, Alert, Asked, alert_of, asked, by_need, flag_words, page_of, wanted
+from watcher.web.alerts_shown import SHOWS, Asked, Stood, alert_of, asked, by_need, flag_words, held, page_of, wanted
 from watcher.web.deliveries_shown import named_in, row_of
 from watcher.web.doors import page_door, visitor_of
 from watcher.web.forms import form_fields
@@ -62,20 +62,21 @@ def alert_pages(house: House) -> APIRouter:
 
 
 async def _list(house: House, request: Request, what: Asked) -> Response:
-    now, store = house.clock(), house.store
-    standing = await asyncio.to_thread(store.lately, now)
-    taken = await asyncio.to_thread(store.unnoticed_acknowledgements)
-    views = house.views()
-    everything = by_need(
-        alert_of(episode, event, now, taken, views.get(episode.station))
-        for episode, event in standing.alerts
-        if episode.ended_at is None
-    )
+    now, views = house.clock(), house.views()
+    taken = await asyncio.to_thread(house.store.unnoticed_acknowledgements)
+    fresh = {item.episode for item in taken}
+
+    def work() -> list[Stood]:
+        alerts = house.store.lately(now).alerts
+        return by_need((stood for stood in alerts if stood[0].ended_at is None), fresh)
+
+    everything = await asyncio.to_thread(work)
+    free = sum(not held(episode, fresh) for episode, _ in everything)
     if what.show == "ended":
-        shown, after = await _ended(house, what)
+        page, after = await _ended(house, what)
     else:
-        shown, after = page_of(wanted(everything, what), what.after, _ON_A_PAGE)
-    free = sum(item.hand is None for item in everything)
+        page, after = page_of(wanted(everything, what, fresh), what.after, _ON_A_PAGE)
+    shown = [alert_of(episode, event, now, taken, views.get(episode.station)) for episode, event in page]
     return show(
         house,
         request,
@@ -94,7 +95,7 @@ async def _list(house: House, request: Request, what: Asked) -> Response:
     )
 
 
-async def _ended(house: House, what: Asked) -> tuple[Sequence[Alert], str | None]:
+async def _ended(house: House, what: Asked) -> tuple[Sequence[Stood], str | None]:
     found = await asyncio.to_thread(
         house.store.ended,
         _ON_A_PAGE + 1,
@@ -103,8 +104,8 @@ async def _ended(house: House, what: Asked) -> tuple[Sequence[Alert], str | None
         min_level=what.min_level or Level.NOTE,
         before=what.after,
     )
-    shown = [alert_of(episode, event, house.clock()) for episode, event in found[:_ON_A_PAGE]]
-    return shown, shown[-1].episode.id if len(found) > _ON_A_PAGE else None
+    page = found[:_ON_A_PAGE]
+    return page, page[-1][0].id if len(found) > _ON_A_PAGE else None
 
 
 async def _known(house: House, name: str) -> tuple[Episode, tuple[Event, ...]]:
@@ -135,7 +136,9 @@ async def _page(
     now = house.clock()
     view = house.views().get(episode.station)
     taken = await asyncio.to_thread(house.store.unnoticed_acknowledgements)
-    alert = alert_of(episode, events[-1], now, taken, view)
+    # Who has it stands beside; what it is about is what was said before that.
+    said = next((event for event in reversed(events) if event.type is not EventType.TAKEN), events[-1])
+    alert = alert_of(episode, said, now, taken, view)
     newest = view.observation.raw if view is not None and view.observation is not None else None
     deliveries = await asyncio.to_thread(house.store.deliveries, _MOST_DELIVERIES, about=episode.id)
     told = await asyncio.to_thread(house.store.events_named, named_in(deliveries))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Literal
@@ -17,6 +17,8 @@ from watcher.units import duration_text
 from watcher.web.take import Hand, hand_of
 
 Show = Literal["open", "free", "held", "ended"]
+# An alert with its last event.
+Stood = tuple[Episode, Event]
 SHOWS: dict[Show, str] = {"open": "open", "free": "in nobody's hand", "held": "in hand", "ended": "ended"}
 
 
@@ -131,43 +133,53 @@ def alert_of(
     )
 
 
-def by_need(alerts: Iterable[Alert]) -> list[Alert]:
-    """Return alerts in the order in which they need a person.
+def by_need(standing: Iterable[Stood], fresh: Collection[str]) -> list[Stood]:
+    """Return open alerts in the order in which they need a person.
 
     Nobody's first, then the worst; what is there before what is expected, then the newest.
+
+    Parameters
+    ----------
+    standing
+        Alerts, each with its last event.
+    fresh
+        The names of those that were taken in hand since the watcher's last turn.
     """
-    return sorted(
-        alerts,
-        key=lambda item: (
-            item.hand is not None,
-            -item.episode.level,
-            item.episode.kind is Kind.EXPECTED,
-            -item.episode.changed_at.timestamp(),
-        ),
-    )
+
+    def need(stood: Stood) -> tuple[bool, int, bool, float]:
+        episode = stood[0]
+        expected = episode.kind is Kind.EXPECTED
+        return held(episode, fresh), -episode.level, expected, -episode.changed_at.timestamp()
+
+    return sorted(standing, key=need)
 
 
-def wanted(alerts: Iterable[Alert], what: Asked) -> list[Alert]:
-    """Return the open alerts that were asked for."""
+def held(episode: Episode, fresh: Collection[str]) -> bool:
+    """Return whether somebody has an alert in hand at its present level; `fresh` as in `by_need`."""
+    return episode.id in fresh or episode.in_hand is not None
+
+
+def wanted(standing: Iterable[Stood], what: Asked, fresh: Collection[str]) -> list[Stood]:
+    """Return the open alerts that were asked for; `fresh` as in `by_need`."""
     return [
-        item
-        for item in alerts
-        if (what.min_level is None or item.episode.level >= what.min_level)
-        and what.flag in {None, item.episode.flag}
-        and what.station in {None, item.episode.station}
-        and (what.show not in {"free", "held"} or (item.hand is not None) is (what.show == "held"))
+        (episode, event)
+        for episode, event in standing
+        if (what.min_level is None or episode.level >= what.min_level)
+        and what.flag in {None, episode.flag}
+        and what.station in {None, episode.station}
+        and (what.show not in {"free", "held"} or held(episode, fresh) is (what.show == "held"))
     ]
 
 
-def page_of(alerts: Sequence[Alert], after: str | None, most: int) -> tuple[Sequence[Alert], str | None]:
+def page_of(standing: Sequence[Stood], after: str | None, most: int) -> tuple[Sequence[Stood], str | None]:
     """Return one page, and after which alert the next one begins; None where this is the last.
 
     Where the alert that the page before ended with is gone, the first page is shown: nothing is passed over unseen.
     """
-    names = [item.episode.id for item in alerts]
+    names = [episode.id for episode, _ in standing]
     begin = names.index(after) + 1 if after in names else 0
-    shown = alerts[begin : begin + most]
-    return shown, shown[-1].episode.id if begin + most < len(alerts) else None
+    shown = standing[begin : begin + most]
+    return shown, shown[-1][0].id if begin + most < len(standing) else None
 
 
 def flag_words(flag: Flag) -> str:

@@ -30,6 +30,7 @@ from watcher.web.refusing import refuse_in_one_way
 from watcher.web.rest.everything import rest_api
 from watcher.web.static import static_files
 from watcher.web.stations import station_pages
+from watcher.web.status import status_pages
 from watcher.web.stop import stop_pages
 from watcher.web.subscriptions import subscription_pages
 from watcher.web.take import take_pages
@@ -68,6 +69,7 @@ def build_app(house: House) -> FastAPI:
         delivery_pages,
         destination_pages,
         subscription_pages,
+        status_pages,
     ):
         app.include_router(part(house))
     app.include_router(treatment_pages(house))
