@@ -21,7 +21,13 @@ _HOUR = timedelta(hours=1)
 
 
 def band_of(
-    view: StationView, past: Sequence[Observation], ended: Sequence[Episode], policy: Policy, now: datetime
+    view: StationView,
+    past: Sequence[Observation],
+    ended: Sequence[Episode],
+    policy: Policy,
+    now: datetime,
+    *,
+    ahead: timedelta = AHEAD,
 ) -> Band:
     """Return all that a strip of this station shows, 12 hours back and 18 ahead, with an hour of margin.
 
@@ -38,9 +44,11 @@ def band_of(
         Says how late a report may be before the station is blind.
     now
         The present, aware UTC.
+    ahead
+        How far, where a larger drawing shows more than a strip.
     """
     hour = now.replace(minute=0, second=0, microsecond=0)
-    begins_at, ends_at = hour - BEHIND - MARGIN, hour + AHEAD + 2 * MARGIN
+    begins_at, ends_at = hour - BEHIND - MARGIN, hour + ahead + 2 * MARGIN
     usual = usual_gap(view.state, policy)
     longest = usual + policy.blind_margin
     reports = _reports(view, past, begins_at, now)

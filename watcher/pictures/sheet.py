@@ -76,6 +76,21 @@ svg.chart rect.prepare,svg.chart path.prepare{{fill:var(--prepare-ground);stroke
 svg.chart rect.treat,svg.chart path.treat{{fill:var(--treat-ground);stroke:var(--treat)}}
 svg.chart rect.no-time,svg.chart path.no-time{{fill:var(--no-time-ground);stroke:var(--no-time-ground)}}
 svg.chart text.no-time-word{{fill:var(--no-time)}}
+svg.chart .blind-ground{{fill:none;stroke:var(--soft);stroke-width:1;stroke-opacity:.55}}
+svg.chart .spell{{fill:none;stroke:var(--ink);stroke-width:3}}
+svg.chart .spell.firm{{stroke-width:1.5}}
+svg.chart .spell.loose{{stroke-width:1.5;stroke-dasharray:5 3}}
+svg.chart rect.ahead{{fill-opacity:.4;stroke-dasharray:4 3}}
+svg.chart rect.no-time.ahead{{fill:none;stroke:var(--no-time-ground);stroke-width:2}}
+svg.chart .level-mark{{color:var(--ink)}}
+svg.chart .level-mark.solid{{color:var(--no-time)}}
+svg.chart .taf{{fill:var(--raised);stroke:var(--edge);stroke-width:1}}
+svg.chart .taf.temporary{{stroke-dasharray:5 3}}
+svg.chart .taf.probable{{stroke-dasharray:1.5 3;stroke:var(--ink)}}
+svg.chart .taf-rise{{fill:var(--ink);fill-opacity:.12}}
+svg.chart .freezes{{fill:var(--ink)}}
+svg.chart text.taf-word{{font-size:11.5px;stroke:var(--raised)}}
+svg.chart g:hover>.taf{{stroke:var(--ink);stroke-width:2}}
 svg.chart.fuse{{max-width:236px}}
 svg.chart.fuse text{{font-size:14px}}
 svg.chart .burnt{{fill:var(--paper)}}

@@ -94,12 +94,21 @@ def look(view: StationView, *, rulebook: Rulebook, now: datetime) -> Look:
 
 
 def _night(view: StationView, now: datetime) -> Night | None:
-    """Return the frost forecast, computed here: the store keeps none. In summer nothing of it is loaded."""
+    """Return the frost forecast: the station's own where it rests on the same texts, for alerts were judged by it.
+
+    Else it is computed here, for the store keeps none. In summer nothing of it is loaded.
+    """
     latest = view.observation
     if latest is None or latest.temp_c is None or latest.temp_c > WARMEST_C:
         return None
     if view.station.latitude_deg is None or view.station.longitude_deg is None or now - latest.observed_at > OLDEST:
         return None
+    issued_at = view.taf.issued_at if view.taf is not None else None
+    if view.night is not None and (view.night.observed_at, view.night.forecast_issued_at) == (
+        latest.observed_at,
+        issued_at,
+    ):
+        return view.night
     from watcher.outlook.night.ensemble import nights  # noqa: PLC0415 - loads numpy
 
     policy = NightPolicy()

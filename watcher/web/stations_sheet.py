@@ -1,0 +1,319 @@
+"""All that the page of a station shows, gathered from the turn, the store, the rules and the tables."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+from markupsafe import Markup
+
+from watcher.alerts import next_steps
+from watcher.alerts.model import Episode, Event, StationView
+from watcher.links import FeedLinks
+from watcher.notify.message import part_of
+from watcher.notify.wording import plain, when
+from watcher.pictures.band import band_of
+from watcher.pictures.labels import chance, degrees
+from watcher.pictures.outlook_plot import ahead_of, outlook_picture
+from watcher.pictures.outlook_values import Reading, readings_of
+from watcher.pictures.sheet import pair
+from watcher.rulebook.words import Kind
+from watcher.service.look import Look, look, unreadable_lately, with_unreadable
+from watcher.service.look_words import why_apart
+from watcher.service.night_words import first_upper
+from watcher.store.model import EpisodesAsked
+from watcher.units import clock_z, duration_text, percent
+from watcher.web.house import House
+from watcher.web.rest.station_rows import level_of, told_episodes
+from watcher.web.stations_holdover import HoldoverShown, holdover_shown
+from watcher.web.stations_report import (
+    PeriodShown,
+    Received,
+    Text,
+    Unread,
+    forecast_text,
+    observation_text,
+    periods_of,
+    received,
+    unread,
+)
+from watcher.web.stations_rules import FactShown, RuleShown, facts_shown, rules_shown
+from watcher.web.times import Shown, shown_at
+
+_WIDE_PX, _NARROW_PX = 1000, 344
+_LISTED, _BAND, _ENDED = timedelta(hours=12), timedelta(hours=14), timedelta(hours=24)
+_MOST_REPORTS, _MOST_ENDED, _MOST_UNREADABLE = 200, 100, 500
+# Common practice, no source: a smaller chance has no time worth naming.
+_WORTH_SAYING = 0.05
+_CALM = "Nothing is open here. Keep an eye on the next reports."
+_NO_REPORT = "No report has come in yet, so nothing can be told. Check the station by other means."
+
+
+@dataclass(frozen=True, slots=True)
+class StepShown:
+    """What to do, and what for."""
+
+    label: str
+    said: str
+
+
+@dataclass(frozen=True, slots=True)
+class AlertShown:
+    """One open or ended alert. `state`: its phase; what is only expected has none to speak of."""
+
+    id: str
+    level: str
+    state: str
+    headline: str
+    why: str
+    span: str
+    hand: str
+
+
+@dataclass(frozen=True, slots=True)
+class HourShown:
+    """One line of the table behind the picture. `day`: where a day begins, else ""."""
+
+    day: str
+    at: Shown
+    ahead: bool
+    origin: str
+    air: str
+    frost_point: str
+    skin: str
+    frost: str
+    weather: str
+    level: str
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """The page.
+
+    `mark`: a level's word, ``blind`` or ``none``. `expected`: the worst alert is only expected; `now_level`: what is
+    observed then, or "". `headline`: of the worst, without station and level, which stand above it.
+    `age`: of the report. `frost`, `skin`: one sentence each from the frost forecast, or "".
+    """
+
+    code: str
+    name: str
+    place: str
+    mark: str
+    expected: bool
+    now_level: str
+    headline: str
+    why: str
+    steps: tuple[StepShown, ...]
+    blind: str
+    age: str
+    picture: Markup
+    hours: tuple[HourShown, ...]
+    frost: str
+    skin: str
+    report: Text | None
+    forecast: Text | None
+    periods: tuple[PeriodShown, ...]
+    first_facts: tuple[FactShown, ...]
+    other_facts: tuple[FactShown, ...]
+    rules: tuple[RuleShown, ...]
+    open_alerts: tuple[AlertShown, ...]
+    ended_alerts: tuple[AlertShown, ...]
+    holdover: HoldoverShown | None
+    received: tuple[Received, ...]
+    unread: tuple[Unread, ...]
+    feeds: FeedLinks | None
+    as_of: str
+
+
+def sheet_of(house: House, view: StationView, root: str) -> Sheet:
+    """Return what the page of a station shows. Asks the store, so it may block.
+
+    Parameters
+    ----------
+    house
+        Whose station.
+    view
+        It, as it stood after the last turn.
+    root
+        Of the addresses.
+    """
+    now, station = house.clock(), view.station
+    zone, store = station.zone, house.store
+    seen = look(view, rulebook=house.watch.rulebook, now=now)
+    seen = with_unreadable(seen, unreadable_lately(store.unreadable(_MOST_UNREADABLE), now))
+    told = told_episodes(view)
+    events = store.events_named([f"{episode.id}.{episode.seq}" for episode in told]) if told else {}
+    ended = store.told_episodes(
+        EpisodesAsked(open=False, station=station.code, changed_since=now - _ENDED), _MOST_ENDED
+    )
+    alerts = [(episode, events.get(f"{episode.id}.{episode.seq}")) for episode in told]
+    drawn, readings = _drawn(house, view, [episode for episode, _ in ended], now)
+    blind_since = view.state.blind_since
+    facts = facts_shown(seen.facts)
+    return Sheet(
+        code=station.code,
+        name=plain(station.name or ""),
+        place=_place(view),
+        mark="blind" if blind_since is not None else told[0].level.word if told else "none",
+        expected=bool(told) and told[0].kind is Kind.EXPECTED,
+        now_level=_now_level(view, told),
+        headline=_headline(view, alerts),
+        why=plain(alerts[0][1].body.why) if alerts and alerts[0][1] is not None else "",
+        steps=_steps(view, told),
+        blind=_blind(view),
+        age=duration_text(now - view.observation.observed_at) if view.observation is not None else "",
+        picture=drawn,
+        hours=_hours(readings, zone, now),
+        frost=_frost(seen),
+        skin=_skin(seen),
+        report=observation_text(view.observation, zone, now) if view.observation is not None else None,
+        forecast=forecast_text(view.taf, zone, now) if view.taf is not None else None,
+        periods=periods_of(view.taf, zone),
+        first_facts=facts[0],
+        other_facts=facts[1],
+        rules=rules_shown(seen.findings, seen.facts, view, house.watch.rulebook),
+        open_alerts=tuple(_alert(episode, event, zone) for episode, event in alerts),
+        ended_alerts=tuple(_alert(episode, event, zone) for episode, event in ended),
+        holdover=holdover_shown(view, house.treatments.tables, now, root),
+        received=received(store.reports_of(station.code, now - _LISTED, now, _MOST_REPORTS), zone, now),
+        unread=unread(seen.unreadable),
+        feeds=house.links.feed(station.code) if house.links is not None else None,
+        as_of=when(now, zone),
+    )
+
+
+def _drawn(
+    house: House, view: StationView, ended: Sequence[Episode], now: datetime
+) -> tuple[Markup, tuple[Reading, ...]]:
+    past = house.store.observations_since(view.station.code, now - _BAND)
+    band = band_of(view, past, ended, house.watch.policy, now, ahead=ahead_of(view.taf, now))
+    wide, narrow = (
+        outlook_picture(band, view.taf, zone=view.station.zone, width=width) for width in (_WIDE_PX, _NARROW_PX)
+    )
+    # Drawn by ourselves; texts of others are escaped in it.
+    return Markup(pair(wide, narrow)), readings_of(band)  # noqa: S704
+
+
+def _place(view: StationView) -> str:
+    """Return where the station is: country, position and elevation, as far as they are known."""
+    station, said = view.station, []
+    if station.country:
+        said.append(plain(station.country))
+    if station.latitude_deg is not None and station.longitude_deg is not None:
+        north, east = "N" if station.latitude_deg >= 0 else "S", "E" if station.longitude_deg >= 0 else "W"
+        said.append(f"{abs(station.latitude_deg):.2f}° {north} {abs(station.longitude_deg):.2f}° {east}")
+    else:
+        said.append("position not known, so neither sun nor frost is computed")
+    if station.elevation_m is not None:
+        said.append(f"{station.elevation_m:.0f} m")
+    if station.zone is not None:
+        said.append(station.zone)
+    return ", ".join(said)
+
+
+def _headline(view: StationView, alerts: Sequence[tuple[Episode, Event | None]]) -> str:
+    if not alerts:
+        return "No alert is open." if view.observation is not None else "No report yet."
+    episode, event = alerts[0]
+    if event is None:
+        return f"{episode.flag.value} since {clock_z(episode.began_at)}"
+    beginning, _, rest = plain(event.body.headline).partition(": ")
+    return first_upper(rest) if rest and beginning.startswith(view.station.code) else plain(event.body.headline)
+
+
+def _now_level(view: StationView, told: Sequence[Episode]) -> str:
+    """Return what is observed where something worse is only expected, or where nobody sees what is."""
+    observed = level_of(view, Kind.OBSERVED)
+    worst_is_now = bool(told) and told[0].kind is Kind.OBSERVED and view.state.blind_since is None
+    return "" if observed is None or worst_is_now else observed.word
+
+
+def _steps(view: StationView, told: Sequence[Episode]) -> tuple[StepShown, ...]:
+    """Return what to do: for what is there, and before it for what is worse and only expected."""
+    if view.state.blind_since is not None:
+        return (StepShown("Next step", next_steps.BLIND),)
+    if not told:
+        return (StepShown("Next step", _CALM if view.observation is not None else _NO_REPORT),)
+    observed = next((episode for episode in told if episode.kind is Kind.OBSERVED), None)
+    worst = told[0]
+    if worst is observed or observed is None:
+        return (StepShown("Next step", _step(worst)),)
+    until = clock_z(worst.until) if worst.until is not None else "an open end"
+    ahead = StepShown(f"For {clock_z(worst.began_at)} to {until}", _step(worst))
+    return StepShown("Next step now", _step(observed)), ahead
+
+
+def _step(episode: Episode) -> str:
+    return next_steps.next_step(episode.flag, episode.level, episode.kind, episode.no_time)
+
+
+def _blind(view: StationView) -> str:
+    """Return since when nobody sees the station; "" while somebody does."""
+    since, last = view.state.blind_since, view.state.last_report_at
+    if since is None:
+        return ""
+    zone = view.station.zone
+    after = f"no usable report after {when(last, zone)}" if last is not None else "no usable report has come in"
+    return f"Blind since {clock_z(since)}: {after}. What stood open then still does."
+
+
+def _alert(episode: Episode, event: Event | None, zone: str | None) -> AlertShown:
+    expected = episode.kind is Kind.EXPECTED and episode.ended_at is None
+    taken = episode.in_hand
+    part = part_of(event, event.at) if event is not None else None
+    until = episode.ended_at or (episode.until if expected else None)
+    span = f"{when(episode.began_at, zone)} to {when(until, zone) if until is not None else 'now, not ended'}"
+    return AlertShown(
+        id=episode.id,
+        level=episode.level.word,
+        state="expected" if expected else episode.phase.value,
+        headline=part.headline if part is not None else episode.flag.value,
+        why=part.body.why if part is not None else "",
+        span=span,
+        hand=plain(taken.by) if taken is not None and episode.ended_at is None else "",
+    )
+
+
+def _hours(readings: Sequence[Reading], zone: str | None, now: datetime) -> tuple[HourShown, ...]:
+    found, day = [], ""
+    for reading in readings:
+        here = f"{reading.at.astimezone(UTC):%d %b %Y}"
+        found.append(
+            HourShown(
+                day=here if here != day else "",
+                at=shown_at(reading.at, zone),
+                ahead=reading.at > now,
+                origin=reading.origin,
+                air=_degrees(reading.temp_c),
+                frost_point=_degrees(reading.frost_point_c),
+                skin=reading.skin or "-",
+                frost=chance(reading.p_active_frost) if reading.p_active_frost is not None else "-",
+                weather=", ".join(reading.weather) or "-",
+                level=reading.level or "-",
+            )
+        )
+        day = here
+    return tuple(found)
+
+
+def _degrees(value: float | None) -> str:
+    return degrees(value) if value is not None else "-"
+
+
+def _frost(seen: Look) -> str:
+    """Return what the frost forecast says of a parked aircraft, in one sentence."""
+    night = seen.night
+    if night is None or night.worst is None:
+        return ""
+    peak = max(night.worst.steps, key=lambda step: step.p_active_frost)
+    most = f", most likely at {clock_z(peak.at)}" if peak.p_active_frost >= _WORTH_SAYING else ""
+    p_any = percent(night.p_any or 0.0)
+    return f"Frost forms on an aircraft parked outside before {clock_z(night.ends_at)}: {p_any}{most}."
+
+
+def _skin(seen: Look) -> str:
+    if seen.facts is None:
+        return ""
+    skin = seen.facts.values.get("skin_temp_c")
+    return why_apart(seen.facts, skin) if isinstance(skin, float) else ""
