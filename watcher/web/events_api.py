@@ -55,7 +55,7 @@ class ListAsked(EventsAsked):
     """Which page of them."""
 
     after: int = Field(0, ge=0, le=2**53, description="Number of the last one that is known; 0: from the first.")
-    limit: int = Field(100, ge=1, le=_LONGEST_LIST)
+    limit: int = Field(100, ge=1, le=_LONGEST_LIST, description="How many at most.")
 
 
 class StreamAsked(EventsAsked):

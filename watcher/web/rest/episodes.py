@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Annotated, Literal
 
 from fastapi import Path, Query, Request, Response
-from pydantic import AfterValidator, AwareDatetime, BaseModel, Field
+from pydantic import AfterValidator, BaseModel, Field
 
 from watcher.alerts.model import Phase
 from watcher.notify.wording import plain, when
@@ -19,7 +19,7 @@ from watcher.web.etags import answer
 from watcher.web.house import House
 from watcher.web.paging import links_of, opened, piece_of
 from watcher.web.problems import FieldProblem, Refusal
-from watcher.web.rest.fields import CODE, Asked, FlagWord, LevelWord, PieceAsked
+from watcher.web.rest.fields import CODE, Asked, FlagWord, LevelWord, PieceAsked, When
 from watcher.web.take import LONGEST_NAME, LONGEST_NOTE
 
 _Name = Annotated[str, AfterValidator(plain), Field(min_length=1, max_length=LONGEST_NAME)]
@@ -42,7 +42,7 @@ class EpisodesQuestion(PieceAsked):
     station: str | None = Field(None, pattern=CODE, description="Only those there.")
     flag: FlagWord | None = Field(None, description="Only those of it.")
     min_level: LevelWord = Field("note", description="Only those that stand at it or higher.")
-    since: AwareDatetime | None = Field(None, description="Only those of which something was told from then on.")
+    since: When | None = Field(None, description="Only those of which something was told from then on.")
 
 
 class EpisodesBody(BaseModel):

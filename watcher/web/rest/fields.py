@@ -2,13 +2,25 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from typing import Annotated, Literal
 
 from fastapi import Path
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field
 
 from watcher.web.paging import DEFAULT, MOST
 
+# Whatever is asked about lies in these years; nothing that is counted from it leaves the calendar.
+_FIRST, _LAST = datetime(2000, 1, 1, tzinfo=UTC), datetime(2100, 1, 1, tzinfo=UTC)
+
+
+def _sensible(moment: datetime) -> datetime:
+    if not _FIRST <= moment < _LAST:
+        raise ValueError("is not between 2000 and 2100")
+    return moment.astimezone(UTC)
+
+
+When = Annotated[AwareDatetime, AfterValidator(_sensible)]
 # Times end in Z in every answer.
 Time = Annotated[str, Field(json_schema_extra={"format": "date-time"}, examples=["2026-01-12T05:50:00Z"])]
 Share = Annotated[float, Field(ge=0, le=1)]

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import AwareDatetime, BaseModel, Field, StringConstraints
+from pydantic import BaseModel, Field, StringConstraints
 
-from watcher.web.rest.fields import CODE, Asked, PlaceWord, Time
+from watcher.web.rest.fields import CODE, Asked, PlaceWord, Time, When
 
 _Text = Annotated[str, StringConstraints(min_length=1, max_length=60)]
 _Written = Annotated[str, StringConstraints(min_length=1, max_length=40)]
@@ -45,7 +45,7 @@ class PressAsked(Asked):
             "mistake. took-off, returned: it is over."
         )
     )
-    at: AwareDatetime | None = Field(None, description="When that was; left out: now.")
+    at: When | None = Field(None, description="When that was; left out: now.")
     step: _Text | None = Field(None, description="step: its id in the checklist.")
     of: Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9_-]{8,64}$")] | None = Field(
         None, description="undo: the id of what is undone."
@@ -53,7 +53,7 @@ class PressAsked(Asked):
     weather: _Written | None = Field(None, description="seen: what falls.", examples=["+SN", "FZRA"])
     visibility: _Written | None = Field(None, description="seen: how far one sees.", examples=["800", "1/2SM"])
     frost: bool = Field(False, description="seen: frost forms on the aircraft.")
-    take_off_at: AwareDatetime | None = Field(None, description="expects: the take-off; left out: not known any more.")
+    take_off_at: When | None = Field(None, description="expects: the take-off; left out: not known any more.")
 
 
 class ChecklistBody(BaseModel):

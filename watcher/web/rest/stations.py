@@ -11,7 +11,7 @@ from datetime import timedelta
 from typing import Annotated, Literal
 
 from fastapi import Query, Request, Response
-from pydantic import AwareDatetime, BaseModel, Field
+from pydantic import BaseModel, Field
 
 from watcher.alerts.audience import Audience
 from watcher.alerts.model import StationView
@@ -27,7 +27,7 @@ from watcher.web.etags import answer
 from watcher.web.house import House
 from watcher.web.paging import links_of, opened, piece_of
 from watcher.web.problems import FieldProblem, Refusal
-from watcher.web.rest.fields import Asked, FlagWord, LevelWord, PieceAsked, StationCode
+from watcher.web.rest.fields import Asked, FlagWord, LevelWord, PieceAsked, StationCode, When
 from watcher.web.rest.now_body import NowBody
 from watcher.web.rest.report_body import ReportsBody
 from watcher.web.rest.station_rows import StationBody, station_row, told_episodes
@@ -60,8 +60,8 @@ class StationsBody(BaseModel):
 class ReportsQuestion(Asked):
     """Of which time reports are asked for, by their time of observation or issue."""
 
-    since: AwareDatetime | None = Field(None, description="Left out: 24 hours before `until`.")
-    until: AwareDatetime | None = Field(None, description="Left out: now.")
+    since: When | None = Field(None, description="Left out: 24 hours before `until`.")
+    until: When | None = Field(None, description="Left out: now.")
     limit: int = Field(100, ge=1, le=_MOST_REPORTS, description="How many at most, the newest.")
 
 
