@@ -8,8 +8,9 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
+from tests.store.rows import content, fill
 from watcher.cli.db import app
-from watcher.errors import SchemaError
+from watcher.errors import SchemaError, UsageError
 from watcher.store import schema
 from watcher.store.schema import REVISION
 from watcher.store.store import Store
@@ -49,7 +50,7 @@ def test_upgrade_makes_the_tables_and_says_so_once(config: str, tmp_path: Path) 
 
 def test_an_old_schema_names_the_command(config: str, monkeypatch: pytest.MonkeyPatch) -> None:
     said("upgrade", "--config", config)
-    monkeypatch.setattr(schema, "REVISION", "0004")
+    monkeypatch.setattr(schema, "REVISION", "9999")
     assert "run: hoarline db upgrade" in said("status", "--config", config)
 
 
@@ -60,3 +61,36 @@ def test_a_newer_schema_is_refused(config: str, tmp_path: Path, monkeypatch: pyt
     assert "newer program" in said("status", "--config", config)
     with pytest.raises(SchemaError, match="install the newer program"):
         RUNNER.invoke(app, ["upgrade", "--config", config], catch_exceptions=False)
+
+
+def test_backup_and_restore_tell_what_they_did(config: str, tmp_path: Path) -> None:
+    said("upgrade", "--config", config)
+    copy = tmp_path / "copy.db"
+    told = said("backup", str(copy), "--config", config)
+    assert told.startswith(f"{copy}: ")
+    assert "keep it as secret" in told
+    with pytest.raises(UsageError, match="add --replace"):
+        said("restore", str(copy), "--config", config)
+    told = said("restore", str(copy), "--replace", "--config", config)
+    assert f"restored from {copy}: schema {REVISION}" in told
+    (kept,) = tmp_path.glob("hoarline.db.replaced-*")
+    assert str(kept) in told
+    kept.unlink()
+    answer = json.loads(said("restore", str(copy), "--replace", "--config", config, "--json"))
+    assert (answer["state"], answer["from"]) == ("current", str(copy))
+    assert Path(answer["kept"]).exists()
+
+
+def test_backup_gives_its_size_to_programs(config: str, tmp_path: Path) -> None:
+    said("upgrade", "--config", config)
+    copy = tmp_path / "copy.db"
+    told = json.loads(said("backup", str(copy), "--config", config, "--json"))
+    assert told == {"file": str(copy), "bytes": copy.stat().st_size}
+
+
+def test_copy_counts_the_rows_of_each_table(config: str, tmp_path: Path) -> None:
+    said("upgrade", "--config", config)
+    source, target = (f"sqlite:///{tmp_path / name}" for name in ("hoarline.db", "other.db"))
+    counts = fill(source)
+    assert json.loads(said("copy", source, target, "--json")) == {"rows": counts}
+    assert content(target) == content(source)

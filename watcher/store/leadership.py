@@ -8,6 +8,7 @@ off and does not know it yet can write nothing any more.
 from __future__ import annotations
 
 import fcntl
+import os
 from io import FileIO
 from typing import Any, Protocol
 
@@ -68,6 +69,10 @@ class Leadership:
             return True
         self._lock.give_back()
         return False
+
+    def stand_in(self) -> bool:
+        """Keep others from leading, without a term and without leading; False while another process leads."""
+        return self._lock.take()
 
     def resign(self) -> None:
         """Lead no more; another process may at once."""
@@ -133,6 +138,10 @@ class _FileLock:
         if self._file is None:
             try:
                 self._file = FileIO(self._path, "a")
+                if os.geteuid() == 0:
+                    # A command of root's must not leave a lock that the service's user cannot open.
+                    folder = self._path.parent.stat()
+                    os.fchown(self._file.fileno(), folder.st_uid, folder.st_gid)
             except OSError as error:
                 raise StoreError(f"{self._path}: cannot be opened ({error.strerror})") from error
         try:
