@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from contextlib import asynccontextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
 import httpx
@@ -23,7 +23,6 @@ from watcher.reports.identity import text_hash
 from watcher.reports.model import Report
 from watcher.service.cycle import Cycle
 from watcher.service.nights import NightPolicy, due_nights
-from watcher.service.parts import build_watch
 from watcher.store.store import Store
 from watcher.web.app import build_app
 from watcher.web.house import Hear, House
@@ -210,10 +209,11 @@ async def morning(
     """Open the board on the invented morning, which was judged into this store."""
     settings, clock = settings_of(settings_text), [now]
     hearers: list[Hear] = []
-    cycle = Cycle(store, build_watch(settings))
+    house = house_around(store, settings, clock=lambda: clock[0], after_turn=hearers.append)
+    cycle = Cycle(store, house.watch)
     cycle.load(now)
     cycle.turn((), now, by_station)
-    house = house_around(store, settings, clock=lambda: clock[0], views=lambda: cycle.views, after_turn=hearers.append)
+    house = replace(house, views=lambda: cycle.views)
     async with WebServer(build_app(house), "127.0.0.1:0") as server, httpx.AsyncClient(timeout=20) as client:
         yield Morning(house, cycle, clock, client, f"http://127.0.0.1:{server.port}", hearers)
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
@@ -28,13 +29,16 @@ from watcher.alerts.model import (
 from watcher.links import LinkMaker
 from watcher.reports.station import Station
 from watcher.rulebook.words import Certainty, Flag, Kind, Level, NoTime
+from watcher.service.cycle import Watch
 from watcher.service.health import Readiness
 from watcher.service.manage import Management
 from watcher.service.parts import build_watch
-from watcher.service.planning import load_treatments, rules_folder_of
+from watcher.service.planning import Treatments, load_treatments, rules_folder_of
 from watcher.service.treatment_files import load_procedures
 from watcher.settings.load import Settings, load_settings
 from watcher.store.store import Store
+from watcher.treatment.kinds import Place
+from watcher.treatment.procedures import Procedure
 from watcher.web.app import build_app
 from watcher.web.house import House, protections_of
 from watcher.web.server import WebServer
@@ -169,8 +173,9 @@ class Site:
         return {"Authorization": f"Bearer {token}"}
 
 
+@cache
 def settings_of(text: str = "") -> Settings:
-    """Return settings of a file with this text."""
+    """Return settings of a file with this text. They never change, so that one reading serves all tests."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "hoarline.toml"
         path.write_text(text)
@@ -180,7 +185,7 @@ def settings_of(text: str = "") -> Settings:
 def house_around(store: Any, settings: Settings | None = None, *, now: datetime = NOW, **parts: Any) -> House:
     """Return what pages are made from, around a store: no station is judged, nobody hears of turns."""
     settings = settings or settings_of()
-    watch = build_watch(settings)
+    watch, treatments, procedures = _parts_of(settings)
     house = House(
         store=store,
         settings=settings,
@@ -193,10 +198,23 @@ def house_around(store: Any, settings: Settings | None = None, *, now: datetime 
         ready=_ready,
         management=Management(settings, store, watch.stations.get),
         protections=protections_of(store, watch),
-        treatments=load_treatments(rules_folder_of(settings), tables=watch.tables),
-        procedures=load_procedures(rules_folder_of(settings)),
+        treatments=treatments,
+        procedures=procedures,
     )
     return replace(house, **parts)
+
+
+_READ: list[tuple[Settings, tuple[Watch, Treatments, Mapping[Place, Procedure]]]] = []
+
+
+def _parts_of(settings: Settings) -> tuple[Watch, Treatments, Mapping[Place, Procedure]]:
+    """Return rules, stations, tables and procedures of some settings; reading them takes most of a second."""
+    found = next((parts for known, parts in _READ if known is settings), None)
+    if found is None:
+        folder, watch = rules_folder_of(settings), build_watch(settings)
+        found = watch, load_treatments(folder, tables=watch.tables), load_procedures(folder)
+        _READ.append((settings, found))
+    return found
 
 
 async def _ready() -> Readiness:
