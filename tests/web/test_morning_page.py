@@ -208,6 +208,54 @@ async def test_lists_of_the_shift_are_found_again_and_go_after_it(opened):
     assert not page_of(await opened.client.get(f"{opened.origin}/morning")).xpath("//ul[@class='lists']//a")
 
 
+async def test_what_is_reported_back_takes_a_departure_off_the_calls_and_outlives_a_new_report(opened):
+    await opened.sign_in("read", "acknowledge", name="ramp")
+    first = await made(opened, departures(4), training="1")
+    assert flights(first) == ["HL100", "HL101", "HL102", "HL103"]
+    path = first.url.path
+    answer = await opened.post(f"{path}/report", station="XNOR", flight="HL101", said="treated", at="0552Z")
+    assert (answer.status_code, answer.headers["location"]) == (303, path)
+    await opened.post(f"{path}/report", station="XNOR", flight="HL102", said="cancelled")
+    for _ in range(2):
+        seen = await opened.client.get(first.url)
+        assert flights(seen) == ["HL100", "HL103"]
+        assert "treated 0552Z" in words(seen)
+        assert "cancelled 0600Z" in words(seen)
+        opened.report("XNOR", "34004KT 1800 SN BR OVC006 M04/M05 Q1008")
+        await opened.post(f"{path}/again")
+    await opened.post(f"{path}/report", station="XNOR", flight="HL102", said="open")
+    assert flights(await opened.client.get(first.url)) == ["HL100", "HL102", "HL103"]
+    row = next(row for row in csv.DictReader(io.StringIO((await opened.client.get(f"{first.url}/list.csv")).text)))
+    assert row["order"] == "1"
+
+
+@pytest.mark.parametrize(
+    ("form", "said"),
+    [
+        ({"flight": "HL999", "said": "treated"}, '"HL999" is not on this list'),
+        ({"flight": "HL100", "said": "melted"}, '"melted" is not known'),
+        ({"flight": "HL100", "said": "treated", "at": "soon"}, '"soon" is no time'),
+        ({"flight": "HL100", "said": "treated", "at": "2026-01-12T07:00Z"}, "is yet to come"),
+    ],
+)
+async def test_a_report_that_cannot_be_changes_nothing_and_says_why(opened, form, said):
+    await opened.sign_in("read", "acknowledge", name="ramp")
+    first = await made(opened, departures(2), training="1")
+    seen = await opened.post(f"{first.url.path}/report", station="XNOR", **form)
+    assert seen.status_code == 422
+    assert said in words(page_of(seen).get_element_by_id("amiss"))
+    assert flights(await opened.client.get(first.url)) == ["HL100", "HL101"]
+
+
+async def test_who_only_reads_reports_nothing_back(opened):
+    await opened.sign_in("read")
+    first = await made(opened, departures(2), training="1")
+    assert "Report back" not in words(first)
+    answer = await opened.post(f"{first.url.path}/report", station="XNOR", flight="HL100", said="treated")
+    assert answer.status_code == 403
+    assert flights(await opened.client.get(first.url)) == ["HL100", "HL101"]
+
+
 def test_the_shelf_is_bounded_and_drops_what_was_used_least(opened_lists):
     shelf, made_of = opened_lists
     names = [shelf.put(Wanted("x"), made_of(2), "desk").id for _ in range(3)]
@@ -305,7 +353,7 @@ async def test_nobody_uploads_or_reads_without_signing_in(opened):
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("size", [DESK, PHONE])
 async def test_it_is_well_on_every_screen(opened, chromium, size: Size, scheme: str):
-    token = opened.token("read")
+    token = opened.token("read", "acknowledge")
     async with window(chromium, opened.origin, size, scheme=scheme) as (_, seen):
         await sign_in(seen, opened.origin, token, "/morning")
         await seen.is_well()
@@ -320,7 +368,13 @@ async def test_it_is_well_on_every_screen(opened, chromium, size: Size, scheme: 
         await seen.page.click("#state button")
         await seen.page.wait_for_selector(".change")
         await seen.is_well()
+        await seen.page.click(".told-back summary >> nth=1")
+        await seen.is_well()
         await seen.keep(f"morning-again-{size.name}-{scheme}")
+        await seen.page.click(".told-back button >> nth=3")
+        await seen.page.wait_for_selector(".undo")
+        assert "treated 0600Z" in await seen.page.inner_text(".others")
+        await seen.is_well()
 
 
 @pytest.mark.slow

@@ -58,9 +58,9 @@ def depart_pages(house: House) -> APIRouter:
             plan, view = await _planned(house, given, now)
         except UsageError as error:
             return _form(house, request, given, amiss(error.problems, FIELDS), status=422)
-        zone = house.treatments.operations[plan.departure.station].zone
+        zone, root = house.treatments.operations[plan.departure.station].zone, root_of(request)
         may_begin = visitor_of(request).may("acknowledge") and house.protections is not None
-        shown = plan_shown(plan, zone, root_of(request), now, may_begin=may_begin)
+        shown = await house.heavy.run(lambda: plan_shown(plan, zone, root, now, may_begin=may_begin))
         return show(
             house,
             request,
@@ -68,7 +68,7 @@ def depart_pages(house: House) -> APIRouter:
             shown=shown,
             raws=[each.decoded.raw for each in (view.latest, view.forecast) if each is not None],
             old_after=shown.made_at.epoch_ms + int(_OLD_AFTER.total_seconds() * 1000),
-            link=departure_link(root_of(request), plan.departure, training=bool(given.get("training"))),
+            link=departure_link(root, plan.departure, training=bool(given.get("training"))),
             **_known(house, given, NOTHING),
         )
 

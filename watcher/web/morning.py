@@ -29,7 +29,7 @@ from watcher.web.house import House
 from watcher.web.morning_made import MOST_DEPARTURES, list_of, reports_with, wanted_of
 from watcher.web.morning_sample import sample_csv
 from watcher.web.morning_shelf import Kept, Shelf, Wanted
-from watcher.web.morning_shown import list_shown
+from watcher.web.morning_shown import brief_of, list_shown
 from watcher.web.pages import piece
 from watcher.web.problems import Refusal
 
@@ -118,19 +118,24 @@ def _cut(wrong: Amiss) -> Amiss:
 async def _list(
     house: House, request: Request, kept: Kept, wrong: Amiss, now: datetime, *, status: int = 200
 ) -> Response:
-    visitor = visitor_of(request)
-    return show(
-        house,
-        request,
-        "morning_list.html",
-        status=status,
-        shown=list_shown(kept, root_of(request), now),
-        list=await _state(house, kept, now),
-        by=kept.by,
-        may_report=visitor.may("acknowledge"),
-        reports=[each.value for each in (Progress.TREATED, Progress.CLEAN, Progress.CANCELLED)],
-        **_asking(house, replace(kept.wanted, name=kept.id), wrong),
-    )
+    state, may_report = await _state(house, kept, now), visitor_of(request).may("acknowledge")
+
+    def made() -> Response:
+        return show(
+            house,
+            request,
+            "morning_list.html",
+            status=status,
+            shown=list_shown(kept, root_of(request), now),
+            list=state,
+            by=kept.by,
+            may_report=may_report,
+            reports=[each.value for each in (Progress.TREATED, Progress.CLEAN, Progress.CANCELLED)],
+            **_asking(house, replace(kept.wanted, name=kept.id), wrong),
+        )
+
+    # A page of hundreds of lines takes a while to make.
+    return await house.heavy.run(made)
 
 
 def _found(shelf: Shelf, name: str, now: datetime) -> Kept:
@@ -168,7 +173,7 @@ def _form(house: House, request: Request, shelf: Shelf, wanted: Wanted, wrong: A
         request,
         "morning.html",
         status=status,
-        lists=[list_shown(kept, root_of(request), now) for kept in shelf.all(now)[:12]],
+        lists=[brief_of(kept, now) for kept in shelf.all(now)[:12]],
         **_asking(house, wanted, wrong),
     )
 

@@ -85,6 +85,15 @@ class StationShown:
 
 
 @dataclass(frozen=True, slots=True)
+class Brief:
+    """A list in one line, where there are several."""
+
+    id: str
+    title: str
+    beneath: str
+
+
+@dataclass(frozen=True, slots=True)
 class ListShown:
     """The whole list."""
 
@@ -103,6 +112,17 @@ class ListShown:
 
 
 _DONE = frozenset({Progress.TREATED, Progress.CANCELLED})
+
+
+def brief_of(kept: Kept, now: datetime) -> Brief:
+    """Return a list in one line."""
+    made = kept.made
+    wanted = sum(to_treat(line) for line in made.lines)
+    return Brief(
+        id=kept.id,
+        title=f"{', '.join(data.station for data in made.data)}, made {clock_z(made.made_at)}",
+        beneath=f"{from_now(made.made_at, now)} by {kept.by}; {wanted} of {len(made.lines)} may need treatment",
+    )
 
 
 def list_shown(kept: Kept, root: str, now: datetime) -> ListShown:
