@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from watcher import __version__
+from watcher.cli.board import app as board_app
 from watcher.cli.check import check
 from watcher.cli.config import app as config_app
 from watcher.cli.db import app as db_app
@@ -43,6 +44,7 @@ app = typer.Typer(
 )
 for command in (demo, run, check, decode, now, night, holdover, procedure, depart, morning):
     app.command(epilog=_EPILOG)(command)
+app.add_typer(board_app, name="board")
 app.add_typer(protect_app, name="protect")
 app.add_typer(rules_app, name="rules")
 app.add_typer(subscription_app, name="subscription")

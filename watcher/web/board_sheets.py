@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from threading import Lock
+from urllib.parse import urlsplit
 
 import structlog
 from markupsafe import Markup
@@ -67,7 +68,7 @@ class Board:
     def __init__(self, house: House) -> None:
         self._house = house
         self._memory = BoardMemory(house.store)
-        self._strips = BoardStrips(house.store.observations_of, self._memory, house.watch.policy)
+        self._strips = BoardStrips(house.store, self._memory, house.watch.policy)
         self._making = Lock()
         self._views: Mapping[str, StationView] = {}
         self._sorted: tuple[StationView, ...] = ()
@@ -76,10 +77,21 @@ class Board:
         self._sheets: OrderedDict[tuple[Asked, str], Sheet] = OrderedDict()
         self._under_way: dict[tuple[Asked, str], asyncio.Task[Sheet]] = {}
         self._turned_at = house.clock()
+        self._warming: asyncio.Future[None] | None = None
         house.after_turn(self._turned)
 
     def _turned(self) -> None:
         self._turned_at = self._house.clock()
+        if self._warming is None:
+            self._warming = asyncio.ensure_future(asyncio.to_thread(self._warm_up))
+            self._warming.add_done_callback(_log_failure)
+
+    def _warm_up(self) -> None:
+        """Draw all strips once, before anybody waits for them."""
+        with self._making:
+            now = self._house.clock()
+            self._look(now)
+            self._strips.rows(self._sorted[:MOST_ROWS], urlsplit(self._house.public_url or "").path, now)
 
     async def sheet(self, what: Asked, root: str, mark: str) -> Sheet:
         """Return the board for a wish.
@@ -199,6 +211,13 @@ class Board:
             # The board must go on; the service tells the same in its own state and its log.
             _log.warning("the board offers no subscriptions to choose from", error=str(error))
             return Directory({}, {})
+
+
+def _log_failure(warming: asyncio.Future[None]) -> None:
+    """Say why the strips were not drawn ahead; whoever asks first waits for them then."""
+    error = None if warming.cancelled() else warming.exception()
+    if error is not None:
+        _log.warning("the board was not made ahead", error=str(error))
 
 
 def _left(views: Sequence[StationView], head: Head) -> list[tuple[str, int]]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import OrderedDict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -13,13 +13,11 @@ from watcher.alerts.model import Policy, StationView
 from watcher.pictures.band import band_of
 from watcher.pictures.marks import mark
 from watcher.pictures.strip import Strip, strip_of
-from watcher.reports.model import Observation
+from watcher.store.store import Store
 from watcher.web.board_memory import KEPT, BoardMemory
 from watcher.web.board_rows import Row, row_of
 from watcher.web.pages import piece
 
-# What has passed is read when a strip is drawn, and kept in the drawing alone.
-PastOf = Callable[[Sequence[str], datetime], Mapping[str, Sequence[Observation]]]
 # Strips are drawn for a full step, all of a page for the same one: of 30 hours five minutes are less than a hair.
 STEP = timedelta(minutes=5)
 _DRAWN_FOR = timedelta(minutes=55)
@@ -48,16 +46,16 @@ class BoardStrips:
 
     Parameters
     ----------
-    past_of
-        Gives the observations of some stations since a time, by code, oldest first.
+    store
+        Has the reports of the past; they are read when a strip is drawn, and kept in the drawing alone.
     memory
         What was told.
     policy
         Says when a report is late and a station blind.
     """
 
-    def __init__(self, past_of: PastOf, memory: BoardMemory, policy: Policy) -> None:
-        self._past_of = past_of
+    def __init__(self, store: Store, memory: BoardMemory, policy: Policy) -> None:
+        self._store = store
         self._memory = memory
         self._policy = policy
         self._kept: OrderedDict[str, _Kept] = OrderedDict()
@@ -86,7 +84,7 @@ class BoardStrips:
         )
 
     def _draw(self, views: Sequence[StationView], now: datetime) -> None:
-        past = self._past_of([view.station.code for view in views], now - KEPT) if views else {}
+        past = self._store.observations_of([view.station.code for view in views], now - KEPT) if views else {}
         for view in views:
             code = view.station.code
             ended = self._memory.ended(code, now)

@@ -42,6 +42,11 @@ def static_url(root: str, name: str) -> str:
     return f"{root}/static/{name}?v={_version(name)}"
 
 
+def static_text(name: str) -> str:
+    """Return a style sheet or a script, for a page that carries it inside."""
+    return _content(name).decode()
+
+
 def _strips() -> str:
     return strip.css() + marks.css()
 
