@@ -21,7 +21,11 @@ pytestmark = pytest.mark.anyio
 
 
 def listed(answer: Response) -> list[str]:
-    return [item.get("id") for item in html.fromstring(answer.text).xpath("//ol[@class='alerts']/li")]
+    return listed_in(answer.text)
+
+
+def listed_in(text: str) -> list[str]:
+    return [item.get("id") for item in html.fromstring(text).xpath("//ol[@class='alerts']/li")]
 
 
 def worst(opened: Morning) -> str:
@@ -280,17 +284,38 @@ async def test_without_script_it_is_all_there(opened: Morning, chromium) -> None
 
 
 @pytest.mark.slow
+async def test_the_list_changes_at_once_when_something_happens(opened: Morning, chromium) -> None:
+    async with window(chromium, opened.origin, DESK) as (_, seen):
+        async with seen.page.expect_request("**/live"):
+            await sign_in(seen, opened.origin, opened.token("read"), "/alerts")
+        before = listed_in(await seen.page.content())
+        opened.report("XTAR", "24012KT 4000 FZRA OVC008 M02/M03 Q1008")
+        fresh = {item.id for item in opened.store.episodes(open_only=True) if item.opened_at is not None} - set(before)
+        assert fresh
+        for name in fresh:
+            await seen.page.wait_for_selector(f"#{name}", timeout=8000)
+        await seen.is_well()
+
+
+@pytest.mark.slow
 async def test_the_list_keeps_itself_up_to_date_and_says_when_it_cannot(opened: Morning, chromium) -> None:
+    look = "document.getElementById('list').dispatchEvent(new Event('news'))"
     async with window(chromium, opened.origin, DESK) as (_, seen):
         await sign_in(seen, opened.origin, opened.token("read"), "/alerts")
         name = worst(opened)
         opened.store.acknowledge(name, by="Ramp lead", note="", now=opened.clock[0])
-        await seen.page.evaluate("htmx.trigger('#list', 'every')")
+        await seen.page.evaluate(look)
         await seen.page.wait_for_selector(f"#{name}.held")
         assert not await seen.page.is_visible("[data-freshness]")
         await seen.page.route("**/alerts*", lambda route: route.abort())
-        await seen.page.evaluate("htmx.trigger('#list', 'every')")
+        await seen.page.evaluate(look)
         await seen.page.wait_for_selector("[data-freshness]:visible")
+        assert "the service does not answer" in await seen.page.inner_text("[data-freshness]")
         await seen.page.unroute("**/alerts*")
-        await seen.page.evaluate("htmx.trigger('#list', 'every')")
+        await seen.page.evaluate(look)
         await seen.page.wait_for_selector("[data-freshness]", state="hidden")
+        opened.store.remove_token("desk")
+        await seen.page.evaluate(look)
+        await seen.page.wait_for_selector("[data-freshness]:visible")
+        assert "you are signed out" in await seen.page.inner_text("[data-freshness]")
+        assert await seen.page.is_visible(f"#{name}"), "what was there stays to be read"
