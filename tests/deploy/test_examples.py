@@ -28,17 +28,6 @@ def test_the_settings_page_is_made_from_the_code():
     assert (DEPLOY / "settings.md").read_text() == module.page()
 
 
-def test_the_unit_is_hardened_and_hands_over_every_secret_of_the_example():
-    unit = configparser.ConfigParser(strict=False, interpolation=None)
-    unit.optionxform = str
-    unit.read(DEPLOY / "hoarline.service")
-    assert unit["Service"]["ProtectSystem"] == "strict"
-    assert unit["Service"]["DynamicUser"] == "yes"
-    text = (DEPLOY / "hoarline.service").read_text()
-    for name in ("mail.password", "ops-room.secret", "ramp-chat.url"):
-        assert f"LoadCredential={name}:" in text
-
-
 def test_the_timer_of_the_list_runs_its_service_in_the_evening_and_early_in_the_morning():
     timer = configparser.ConfigParser(strict=False, interpolation=None)
     timer.optionxform = str
