@@ -341,3 +341,13 @@ async def test_no_more_departures_than_one_list_holds(api):
     rows = [FLIGHT | {"flight": f"XA {number}"} for number in range(1001)]
     body = {"departures": [{key: row[key] for key in ("flight", "aircraft", "off_block")} for row in rows]}
     refused(await api("POST", "/morning?station=XNOR", body), 422)
+
+
+async def test_a_whole_morning_may_stand_in_the_way_of_one_departure(api):
+    others = [FLIGHT | {"flight": f"XA {number}", "off_block": "0900Z", "place": "pad"} for number in range(100, 160)]
+    body = FLIGHT | {"others": others, "training": True}
+    assert len(json.dumps(body)) < 16 * 1024
+    assert (await api("POST", "/departures/plan", body)).status_code == 200
+    many = FLIGHT | {"others": [other | {"flight": f"{other['flight']} {day}"} for other in others for day in range(4)]}
+    assert len(json.dumps(many)) > 16 * 1024
+    assert (await api("POST", "/departures/plan", many)).status_code == 200

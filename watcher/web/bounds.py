@@ -13,7 +13,7 @@ from watcher.web.problems import Refusal, problem_response
 LARGEST_BODY = 16 * 1024
 # Where lists of departures are uploaded.
 LARGEST_LIST = 512 * 1024
-_LISTS = ("/morning", "/api/v1/morning")
+_LISTS = ("/morning", "/api/v1/morning", "/api/v1/departures/plan")
 _LARGEST_READ = 1024 * 1024
 _BODY_TIMEOUT_S = 10.0
 # So many are answered at the same time. Streams of events, which go on for hours, are counted by themselves.
