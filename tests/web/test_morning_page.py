@@ -174,6 +174,7 @@ async def test_a_list_stays_as_it_is_until_somebody_asks_for_it_anew_and_then_sa
     again = await opened.client.get(first.url)
     assert "Changes are told against the list made 0600Z" in words(again)
     changes = [words(one) for one in page_of(again).xpath("//*[@class='change']")]
+    assert "Protection does not fit for HL" in words(again)
     assert any("was at pad 19" in one or "was tight" in one or "was fits" in one for one in changes)
     assert "No newer report is in" in words(again)
 

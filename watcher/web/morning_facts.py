@@ -7,8 +7,12 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from watcher.treatment.listed import HalfHour, Line, Morning, to_treat
+from watcher.treatment.planned import Verdict
 from watcher.units import clock_z, percent
 from watcher.web.times import from_now
+
+# So many are named, the others counted.
+_NAMED = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,20 +49,32 @@ def urgency(line: Line) -> tuple[datetime, str]:
 
 def next_step(made: Morning, now: datetime) -> str:
     """Return what to do next, in trade words."""
-    wanted = sorted((line for line in _wanted(made) if next(_calls(line), None) is not None), key=urgency)
-    late = [line for line in wanted if next(_calls(line)) <= now]
+    called = sorted((line for line in _wanted(made) if next(_calls(line), None) is not None), key=urgency)
+    short = [_name(line) for line in called if _does_not_fit(line)]
+    first = _first_step(made, called, now)
+    if not short:
+        return first
+    return f"{first} Protection does not fit for {_some(short)}: look for later times, and plan each alone."
+
+
+def _first_step(made: Morning, called: Sequence[Line], now: datetime) -> str:
+    late = [f"{_name(line)} ({_site(line)})" for line in called if next(_calls(line)) <= now]
     if late:
-        names = ", ".join(f"{_name(line)} ({_site(line)})" for line in late[:4])
-        more = f" and {len(late) - 4} more" if len(late) > 4 else ""
-        return (
-            f"Call now: {names}{more}. The latest sensible call is past; tell those flights that they may leave later."
-        )
-    if wanted:
-        first = wanted[0]
-        return f"Call {_site(first)} by {clock_z(next(_calls(first)))} for {_name(first)}."
+        return f"Call now: {_some(late)}. The latest sensible call is past; tell those flights, they may leave later."
+    if called:
+        return f"Call {_site(called[0])} by {clock_z(next(_calls(called[0])))} for {_name(called[0])}."
     if any(line.option is None and line.need is None for line in made.lines):
         return "Some departures cannot be planned; see why below."
     return "No call is expected. Check each aircraft by hand; plan again with the next reports."
+
+
+def _some(names: Sequence[str]) -> str:
+    more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
+    return f"{', '.join(names[:_NAMED])}{more}"
+
+
+def _does_not_fit(line: Line) -> bool:
+    return line.option is not None and line.option.verdict is Verdict.DOES_NOT_FIT
 
 
 def _name(line: Line) -> str:
@@ -73,29 +89,32 @@ def facts_of(made: Morning, now: datetime) -> Iterator[Fact]:
     """Yield the figures at the top: how many, the first call, the first treatment, the fullest half hour, the fluid."""
     wanted = _wanted(made)
     yield Fact("may need treatment", f"{len(wanted)} of {len(made.lines)}", "departures")
-    first = min((line for line in wanted if next(_calls(line), None) is not None), key=urgency, default=None)
-    if first is not None:
-        at = next(_calls(first))
-        yield Fact(
-            "first truck is called by", clock_z(at), f"{_name(first)}, {_site(first)}, {from_now(at, now)}", at <= now
-        )
-    starts = [(line.option.times["ECZT"].p50, line) for line in wanted if line.option is not None and line.option.times]
-    if starts:
-        at, line = min(starts, key=lambda pair: (pair[0], _name(pair[1])))
-        yield Fact("first treatment commences", clock_z(at), f"{_name(line)}, {_site(line)}")
+    yield from _beginning(wanted, now)
+    if short := sum(_does_not_fit(line) for line in wanted):
+        yield Fact("protection does not fit", f"{short} of {len(wanted)}", "at the best place left", loud=True)
     if made.load:
         yield _fullest(made.load)
     if made.litres:
         total = sum(amount.p50 for amount in made.litres.values())
         sizes = ", ".join(f"{size} {amount.p50:.0f}" for (_, size), amount in made.litres.items())
         yield Fact("fluid, half of the members need less", f"{total:.0f} litres", sizes)
-    told = [half.p_broken for half in made.load if half.p_broken is not None]
-    if told:
-        half = max((half for half in made.load if half.p_broken is not None), key=lambda half: half.p_broken or 0.0)
-        mark = ", training" if made.training else ""
-        yield Fact(
-            "most likely off past its lower end", percent(max(told)), f"{clock_z(half.begins_at)}, {half.site}{mark}"
-        )
+    if told := [(half.p_broken, half) for half in made.load if half.p_broken is not None]:
+        p_broken, half = max(told, key=lambda pair: pair[0])
+        where = f"{clock_z(half.begins_at)}, {half.site}{', training' if made.training else ''}"
+        yield Fact("most likely off past its lower end", percent(p_broken), where)
+
+
+def _beginning(wanted: Sequence[Line], now: datetime) -> Iterator[Fact]:
+    """Yield when the first truck is called and when it begins to treat."""
+    first = min((line for line in wanted if next(_calls(line), None) is not None), key=urgency, default=None)
+    if first is not None:
+        at = next(_calls(first))
+        beneath = f"{_name(first)}, {_site(first)}, {from_now(at, now)}"
+        yield Fact("first truck is called by", clock_z(at), beneath, at <= now)
+    starts = [(line.option.times["ECZT"].p50, line) for line in wanted if line.option is not None and line.option.times]
+    if starts:
+        at, line = min(starts, key=lambda pair: (pair[0], _name(pair[1])))
+        yield Fact("first treatment commences", clock_z(at), f"{_name(line)}, {_site(line)}")
 
 
 def _fullest(load: Sequence[HalfHour]) -> Fact:
