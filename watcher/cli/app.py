@@ -17,6 +17,7 @@ from watcher.cli.demo import demo
 from watcher.cli.depart import depart
 from watcher.cli.destination import app as destination_app
 from watcher.cli.episode import app as episode_app
+from watcher.cli.health import health
 from watcher.cli.holdover import holdover
 from watcher.cli.morning import morning
 from watcher.cli.night import night
@@ -42,7 +43,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-for command in (demo, run, check, decode, now, night, holdover, procedure, depart, morning):
+for command in (demo, run, check, health, decode, now, night, holdover, procedure, depart, morning):
     app.command(epilog=_EPILOG)(command)
 app.add_typer(board_app, name="board")
 app.add_typer(protect_app, name="protect")
