@@ -120,7 +120,7 @@ def _answers(asked: Iterable[_Asked]) -> dict[_Key, tuple[Night, Night]]:
 
 def _line(asked: _Asked, answer: tuple[Night, Night] | None, missing: str, now: datetime) -> ParkedLine:
     parked, view = asked.parked, asked.view
-    outlook = _outlook(*answer) if answer is not None else None
+    outlook = outlook_of(*answer) if answer is not None else None
     outcome = outcome_of(outlook, missing)
     departs = departure_text(asked.departs_at, parked.zone, now)
     latest = asked.question.latest if asked.question is not None else None
@@ -149,8 +149,11 @@ def _line(asked: _Asked, answer: tuple[Night, Night] | None, missing: str, now: 
     )
 
 
-def _outlook(night: Night, after: Night) -> Outlook | None:
-    """Return how the aircraft is at its departure, by the part of the wing that is the likeliest to have ice on it."""
+def outlook_of(night: Night, after: Night) -> Outlook | None:
+    """Return how an aircraft is at its departure, by the part of the wing that is the likeliest to have ice on it.
+
+    `night` ends at the departure, `after` some hours later. None where nothing could be computed.
+    """
     if not night.parts:
         return None
     # The part that is the likeliest to be frosted at any time of the night is the one told where several are equal.

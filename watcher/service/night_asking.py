@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable
-from dataclasses import dataclass
-from datetime import datetime
+from dataclasses import dataclass, replace
+from datetime import datetime, time
 
-from watcher.errors import Gathered, Problem
-from watcher.moments import time_about
+from watcher.alerts.hours import following, latest
+from watcher.errors import Gathered, Problem, UsageError
+from watcher.moments import time_about, time_ahead
 from watcher.outlook.night.model import Aircraft
+from watcher.units import iso_z
+
+_WALL = re.compile(r"(?P<hour>[01]?\d|2[0-3]):(?P<minute>[0-5]\d)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,3 +80,76 @@ def craft_of(
     )
     gathered.check()
     return craft
+
+
+def departure_at(where: str, text: str, zone: str | None, now: datetime) -> datetime:
+    """Return a departure: as `time_ahead` reads it, and ``05:40`` is the next time that the wall clock reads that.
+
+    Parameters
+    ----------
+    where
+        What messages call it.
+    text
+        As written.
+    zone
+        IANA zone of the station; None: not known, then there is no local time.
+    now
+        Aware UTC.
+
+    Raises
+    ------
+    UsageError
+        It is no time, none to come, or local without a zone.
+    """
+    wall = _wall(text)
+    if wall is None:
+        return time_ahead(where, text, now)
+    found = following((wall,), _known(where, text, zone), now)
+    assert found is not None
+    return found
+
+
+def with_local_times(parked: Parked, zone: str | None, now: datetime, until: datetime) -> Parked:
+    """Return what is given with its local times in Z: the next such time until the departure, else the last one.
+
+    Raises
+    ------
+    UsageError
+        A time is local, and the zone is not known.
+    """
+    gathered = Gathered()
+
+    def in_z(name: str, text: str | None) -> str | None:
+        wall = _wall(text) if text is not None else None
+        if text is None or wall is None:
+            return text
+        known = gathered.take(lambda: _known(name, text, zone))
+        return _about(wall, known, now, until) if known is not None else None
+
+    found = replace(
+        parked,
+        hangar_exit=in_z("hangar_exit", parked.hangar_exit),
+        treated=in_z("treated", parked.treated),
+        arrived=in_z("arrived", parked.arrived),
+    )
+    gathered.check()
+    return found
+
+
+def _wall(text: str) -> time | None:
+    match = _WALL.fullmatch(text.strip())
+    return time(int(match["hour"]), int(match["minute"])) if match is not None else None
+
+
+def _known(where: str, text: str, zone: str | None) -> str:
+    if zone is None:
+        what = f'"{text}" is local time, and the time zone of the station is not known'
+        raise UsageError([Problem(where, what, "write it in Z, such as 0540Z")])
+    return zone
+
+
+def _about(wall: time, zone: str, now: datetime, until: datetime) -> str:
+    ahead = following((wall,), zone, now)
+    moment = ahead if ahead is not None and ahead <= until else latest((wall,), zone, now)
+    assert moment is not None
+    return iso_z(moment)

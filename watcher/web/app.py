@@ -22,6 +22,7 @@ from watcher.web.feeds_out import feeds_out
 from watcher.web.house import House
 from watcher.web.live import LiveEvents
 from watcher.web.live_pages import live_pages
+from watcher.web.night import night_pages
 from watcher.web.pages import page_headers
 from watcher.web.protections import protection_pages
 from watcher.web.protections_install import install_pages
@@ -65,6 +66,7 @@ def build_app(house: House) -> FastAPI:
         entrance,
         board_pages,
         station_pages,
+        night_pages,
         alert_pages,
         delivery_pages,
         destination_pages,
