@@ -8,17 +8,22 @@ import json
 from datetime import timedelta
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from tests.web.board_scenes import Morning
+from tests.web.board_scenes import SETTINGS, Morning, morning
 from tests.web.browsing import DESK, PHONE, Size, sign_in, window
 from tests.web.reading import fields, page_of, words
 from tests.web.scenes import NOW
 from watcher.alerts.latest import question_of
+from watcher.errors import UsageError
 from watcher.notify.message import CAUTION
 from watcher.service.planning import plan_morning
+from watcher.service.rules_folder import rules_dir
+from watcher.store.store import Store
 from watcher.treatment.morning_contract import as_contract, as_csv
 from watcher.treatment.morning_words import DEFER
-from watcher.treatment.parse_departures import parse_departures
+from watcher.treatment.parse_departures import COLUMNS, parse_departures
 from watcher.web.bounds import LARGEST_LIST
 from watcher.web.morning_shelf import KEPT, Shelf, Wanted
 
@@ -348,6 +353,71 @@ async def test_nobody_uploads_or_reads_without_signing_in(opened):
     await opened.post("/leave")
     for path in ("", "/list.csv", "/list.json", "/state"):
         assert (await opened.client.get(f"{seen.url}{path}")).status_code == 401
+
+
+_ODD = st.one_of(
+    st.sampled_from(
+        [
+            "0001-01-01T00:30Z",
+            "9999-12-31T23:59Z",
+            "0740Z",
+            "07:40 local",
+            "06:40 \u0000",
+            "treated 0550Z",
+            "=1",
+            "-99e999",
+        ]
+    ),
+    st.text(max_size=30),
+)
+
+
+@given(rows=st.lists(st.dictionaries(st.sampled_from(sorted(COLUMNS)), _ODD, min_size=3), max_size=4), tail=st.text())
+def test_whatever_is_uploaded_is_read_or_refused_in_words(rows, tail):
+    out = io.StringIO()
+    writer = csv.DictWriter(out, list(COLUMNS))
+    writer.writeheader()
+    writer.writerows(
+        {"station": "XNOR", "flight": "HL1", "aircraft": "medium-jet", "off_block": "0740Z"} | row for row in rows
+    )
+    for text in (out.getvalue(), out.getvalue() + tail, tail):
+        found = ()
+        try:
+            found = parse_departures(text, "departures", now=NOW, zones={"XNOR": "Europe/Oslo"}, station=None)
+        except UsageError as error:
+            assert error.problems  # noqa: PT017 - a refusal without words helps nobody
+        assert all(abs(each.departure.tobt - NOW) < timedelta(days=61) for each in found)
+
+
+async def test_several_stations_stand_apart_the_one_with_the_first_call_first(tmp_path, judged_morning):
+    shipped = (rules_dir() / "operations.toml").read_text(encoding="utf-8")
+    folder = tmp_path / "rules"
+    folder.mkdir()
+    other = shipped.replace('code = "XNOR"', 'code = "XLOW"').replace(
+        'zone = "Europe/Oslo"', 'zone = "Europe/Amsterdam"'
+    )
+    (folder / "operations.toml").write_text(f"{shipped}\n{other}", encoding="utf-8")
+    source, by_station = judged_morning
+    path = tmp_path / "morning.db"
+    path.write_bytes(source.read_bytes())
+    store = Store.open(f"sqlite:///{path}")
+    try:
+        async with morning(store, by_station, f'{SETTINGS}\n[rules]\nfolder = "{folder}"\n') as opened:
+            await opened.sign_in("read")
+            form = await opened.client.get(f"{opened.origin}/morning")
+            assert fields(form, "/morning")["station"] == ""
+            text = f"{HEAD}XLOW,HL1,medium-jet,0900Z,,\nXNOR,HL1,small-jet,0745Z,,\n"
+            seen = await made(opened, text, training="1")
+            heads = [words(head) for head in page_of(seen).xpath("//main//h2")]
+            assert [head.split(":")[0] for head in heads] == ["XNOR", "XLOW"]
+            assert "local Europe/Oslo second" in heads[0]
+            assert "local Europe/Amsterdam second" in heads[1]
+            nowhere = await upload(opened, "flight,aircraft,off_block\nHL1,medium-jet,0900Z\n")
+            assert 'the column "station" is missing' in words(nowhere)
+            chosen = await made(opened, "flight,aircraft,off_block\nHL1,medium-jet,0900Z\n", station="XLOW")
+            assert "XLOW: to treat" in words(chosen)
+    finally:
+        store.close()
 
 
 @pytest.mark.slow

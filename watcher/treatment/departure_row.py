@@ -21,7 +21,8 @@ from watcher.treatment.kinds import Contamination, Place
 
 # A departure without a day lies in the 24 hours that begin so long before now.
 _BEHIND = timedelta(hours=4)
-_DAY = timedelta(days=1)
+# No time of a departure is further away; nothing is counted from one that is.
+_NEAR = timedelta(days=60)
 # A slot or start-up approval without a day may lie a little before off-block, which is then said to be wrong.
 _CLOSE = timedelta(hours=2)
 
@@ -173,11 +174,16 @@ class Row:
     ) -> datetime | None:
         try:
             if after is not None:
-                return first_from(text, self._zone, after)
-            return last_until(text, self._zone, before or self._now)
+                moment = first_from(text, self._zone, after)
+            else:
+                moment = last_until(text, self._zone, before or self._now)
         except ValueError as error:
             self._say(column, str(error), TIMES)
             return None
+        if abs(moment - self._now) > _NEAR:
+            self._say(column, f'"{text}" is more than {_NEAR.days} days from now')
+            return None
+        return moment
 
     def _reported(self, departure: Departure) -> Listed:
         """Return the departure with what was reported back, and what that means for what may lie on it."""
