@@ -11,11 +11,11 @@ from lxml import html
 
 from tests.web.board_scenes import Morning
 from tests.web.browsing import DESK, PHONE, sign_in, window
-from tests.web.scenes import MINUTE
+from tests.web.scenes import DRIZZLE, DRIZZLE_BODY, MINUTE, said, taken_by
 from tests.web.telling_scenes import listen, read, send, words
 from watcher.notify.message import CAUTION
-from watcher.rulebook.words import Level
-from watcher.web.alerts_shown import alert_of
+from watcher.rulebook.words import Flag, Kind, Level
+from watcher.web.alerts_shown import alert_of, by_need, flag_words, page_of
 
 pytestmark = pytest.mark.anyio
 
@@ -232,6 +232,39 @@ async def test_what_is_not_there_is_said(opened: Morning) -> None:
     answer = await opened.client.get(f"{opened.origin}/alerts/XNOR-999", headers={"Accept": "text/html"})
     assert answer.status_code == 404
     assert "No such alert" in words(answer)
+
+
+def test_pages_leave_nothing_out_and_begin_anew_where_their_mark_is_gone() -> None:
+    standing = [(replace(DRIZZLE, number=number), said(DRIZZLE, DRIZZLE_BODY)) for number in range(1, 8)]
+    names = [episode.id for episode, _ in standing]
+    seen: list[str] = []
+    after = None
+    while True:
+        page, after = page_of(standing, after, 3)
+        seen += [episode.id for episode, _ in page]
+        if after is None:
+            break
+    assert seen == names
+    assert page_of(standing, "XNOR-99", 3)[0] == standing[:3]
+    assert page_of([], None, 3) == ([], None)
+
+
+def test_what_is_there_comes_before_what_is_expected_and_nobodys_before_anybodys() -> None:
+    event = said(DRIZZLE, DRIZZLE_BODY)
+    there = replace(DRIZZLE, number=1)
+    newer = replace(DRIZZLE, number=2, changed_at=DRIZZLE.changed_at + MINUTE)
+    ahead = replace(DRIZZLE, number=3, kind=Kind.EXPECTED, changed_at=DRIZZLE.changed_at + 9 * MINUTE)
+    worse_and_held = replace(DRIZZLE, number=4, level=Level.NO_TIME, taken=taken_by("Ramp", Level.NO_TIME))
+    risen = replace(DRIZZLE, number=5, level=Level.NO_TIME, taken=taken_by("Ramp", Level.TREAT))
+    fresh = replace(DRIZZLE, number=6, level=Level.NO_TIME)
+    standing = [(item, event) for item in (there, newer, ahead, worse_and_held, risen, fresh)]
+    order = [episode.number for episode, _ in by_need(standing, {fresh.id})]
+    assert order == [5, 2, 1, 3, 4, 6]
+
+
+@pytest.mark.parametrize("flag", list(Flag))
+def test_a_flag_is_read_as_words(flag: Flag) -> None:
+    assert flag_words(flag).replace(" ", "-") == flag.value
 
 
 @pytest.mark.slow

@@ -10,7 +10,7 @@ from urllib.parse import urlencode
 
 from watcher.alerts.model import Acknowledgement, Episode, Event, StationView
 from watcher.notify.message import Part, part_of
-from watcher.notify.wording import plain, when
+from watcher.notify.wording import when
 from watcher.rulebook.words import Flag, Kind, Level
 from watcher.settings.words import STATION_CODE
 from watcher.units import duration_text
@@ -183,8 +183,9 @@ def page_of(standing: Sequence[Stood], after: str | None, most: int) -> tuple[Se
 
 
 def flag_words(flag: Flag) -> str:
-    """Return a flag as people read it."""
-    return plain(flag.value.replace("-", " "))
+    """Return a flag as people read it: a hyphen stays only inside a word of the trade."""
+    words = flag.value.replace("-", " ")
+    return words.replace("anti icing", "anti-icing").replace("cold soaked", "cold-soaked")
 
 
 def _newest(view: StationView, now: datetime) -> str | None:
