@@ -13,7 +13,7 @@ from fontTools.ttLib import TTFont
 from lxml import etree
 
 SVG = "{http://www.w3.org/2000/svg}"
-_SIZES = {"head": 15.0, "big": 20.0, "small": 11.0, "level-word": 13.0}
+_SIZES = {"head": 15.0, "big": 20.0, "small": 11.0, "level-word": 13.0, "taf-word": 11.5}
 
 
 @dataclass(frozen=True)

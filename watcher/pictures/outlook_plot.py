@@ -11,6 +11,7 @@ from watcher.pictures import axis as axes
 from watcher.pictures import taf_chart
 from watcher.pictures.axis import Axis, Span
 from watcher.pictures.band_model import BEHIND, Band, Weather
+from watcher.pictures.band_weather import FIRM
 from watcher.pictures.band_words import sentence
 from watcher.pictures.labels import cut_to, day, width_of
 from watcher.pictures.marks import shape
@@ -20,12 +21,14 @@ from watcher.pictures.sheet import NARROW_PX, chart
 from watcher.pictures.strip_blocks import Block
 from watcher.pictures.svg import Svg, element, joined, text
 from watcher.reports.model import Forecast
+from watcher.rulebook.words import Certainty
 from watcher.units import clock_z
 
 LEAST_AHEAD, MOST_AHEAD = timedelta(hours=18), timedelta(hours=30)
 _NARROW_BEHIND, _NARROW_AHEAD = timedelta(hours=4), timedelta(hours=14)
 _HEAD_PX, _LANE_PX, _LEVEL_PX, _GAP_PX = 20, 20, 22, 22
 _HATCH_PX, _MARK_PX = 12, 14
+_MOST_LANES = 4
 _HOUR = timedelta(hours=1)
 
 
@@ -43,8 +46,8 @@ class Layout:
     def of(cls, width: int) -> Layout:
         """Return the layout for a width in px."""
         if width < NARROW_PX:
-            return cls(width, 40, width - 96, 130, 56)
-        return cls(width, 56, width - 136, 176, 70)
+            return cls(width, 48, width - 96, 130, 56)
+        return cls(width, 56, width - 144, 176, 70)
 
     @property
     def narrow(self) -> bool:
@@ -76,10 +79,10 @@ def outlook_picture(band: Band, forecast: Forecast | None, *, zone: str | None, 
     """
     layout = Layout.of(width)
     axis = _axis(band, forecast, layout)
-    lanes = _lanes(band.weather, axis)
+    spells = _spells(band.weather, axis)
     bars = taf_chart.taf_bars(forecast, axis)
     weather_top = _HEAD_PX + 16
-    warm_top = weather_top + _LANE_PX * max(1, len(lanes)) + 14
+    warm_top = weather_top + _LANE_PX * max((spell.lane + 1 for spell in spells), default=1) + 14
     warm_end = warm_top + layout.warmth_px
     chance_top = warm_end + _GAP_PX + 8
     chance_end = chance_top + layout.chance_px
@@ -91,7 +94,7 @@ def outlook_picture(band: Band, forecast: Forecast | None, *, zone: str | None, 
         axes.grid(axis, weather_top, bottom),
         _days(axis, bottom, layout, band.now),
         _blind(band, axis, weather_top, levels_top + _LEVEL_PX),
-        _weather(lanes, axis, weather_top),
+        _weather(spells, axis, weather_top),
         temperatures(band, axis, warm_top, warm_end, narrow=layout.narrow),
         _caption(_chance_caption(layout), axis, chance_top - 9, layout),
         frost_chance(band, axis, chance_top, chance_end),
@@ -179,47 +182,67 @@ def _strokes(left: int, right: int, top: int, bottom: int) -> Iterator[str]:
             yield f"M{first} {bottom - (first - start)}L{last} {bottom - (last - start)}"
 
 
-def _lanes(weather: Sequence[Weather], axis: Axis) -> list[list[Weather]]:
-    """Return the weather in lanes in which nothing lies over another, what is firm in the first."""
-    lanes: list[list[Weather]] = []
-    firm_first = sorted(weather, key=lambda item: (item.certainty is not None, item.begins_at))
-    for item in firm_first:
-        if axis.x(item.begins_at) >= axis.x(item.ends_at):
+@dataclass(frozen=True, slots=True)
+class _Spell:
+    """One stretch of weather in its lane. `words`: "" where there is no lane left in which they find room."""
+
+    weather: Weather
+    words: str
+    left: int
+    right: int
+    lane: int
+
+
+def _spells(weather: Sequence[Weather], axis: Axis) -> list[_Spell]:
+    """Return the weather in lanes in which neither line nor word lies over another, what is reported or firm first."""
+    free = [0.0] * _MOST_LANES
+    found = []
+    for item in sorted(weather, key=lambda item: (_kind(item) == "loose", item.begins_at)):
+        left, right = axis.x(item.begins_at), axis.x(item.ends_at)
+        if left >= right:
             continue
-        free = (lane for lane in lanes if all(_apart(item, other) for other in lane))
-        lane = next(free, None)
+        words = _code(item)
+        until = left + width_of(words, 12, bold=True) + 6
+        fits = (lane for lane in range(_MOST_LANES) if free[lane] <= left and until <= axis.width)
+        lane = next(fits, None)
         if lane is None:
-            lanes.append([item])
-        else:
-            lane.append(item)
-    return lanes
+            lane = next((lane for lane in range(_MOST_LANES) if free[lane] <= left), _MOST_LANES - 1)
+            words, until = "", 0.0
+        free[lane] = max(until, float(right))
+        found.append(_Spell(item, words, left, right, lane))
+    return found
 
 
-def _apart(one: Weather, other: Weather) -> bool:
-    return one.ends_at <= other.begins_at or other.ends_at <= one.begins_at
+def _kind(item: Weather) -> str:
+    return "reported" if item.certainty is None else "firm" if item.certainty in FIRM else "loose"
 
 
-def _weather(lanes: Sequence[Sequence[Weather]], axis: Axis, top: int) -> Svg:
-    if not lanes:
+def _code(item: Weather) -> str:
+    """Return the code with how sure it is, as short as can be."""
+    words = " ".join(item.codes)
+    if item.certainty is None or item.certainty in FIRM:
+        return words
+    how = {Certainty.TEMPORARY: "at times"}.get(item.certainty, item.certainty.value.removeprefix("probability "))
+    return f"{words} {how.replace(', temporary', ' at times')}"
+
+
+def _weather(spells: Sequence[_Spell], axis: Axis, top: int) -> Svg:
+    if not spells:
         words = "nothing freezing or falling reported or forecast"
         return element("text", text(cut_to(words, axis.right - axis.left, 12)), x=axis.left, y=top + 13, class_="soft")
-    return joined(_spell(item, lane, axis, top + _LANE_PX * row) for row, lane in enumerate(lanes) for item in lane)
+    return joined(_spell(spell, top + _LANE_PX * spell.lane) for spell in spells)
 
 
-def _spell(item: Weather, lane: Sequence[Weather], axis: Axis, y: int) -> Svg:
-    """Return one stretch of weather: its code where there is room until the next one, over a line as long as it is."""
-    left, right = axis.x(item.begins_at), axis.x(item.ends_at)
-    after = [axis.x(other.begins_at) for other in lane if other.begins_at >= item.ends_at]
-    words = " ".join(item.codes)
-    if item.certainty is not None:
-        how = {"prevailing": "", "temporary": " at times"}.get(item.certainty.value, f" {item.certainty.value}")
-        words += how.replace("probability ", "").replace("%, temporary", "% at times")
-    shown = cut_to(words, min(after, default=axis.width) - left - 4, 12, bold=True)
-    kind = "reported" if item.certainty is None else "firm" if item.certainty.value == "prevailing" else "loose"
-    line = element("path", d=f"M{left} {y + 18}H{max(right, left + 3)}", class_=f"spell {kind}")
-    title = element("title", text(f"{words}, {clock_z(item.begins_at)} to {clock_z(item.ends_at)}"))
-    letters = [element("text", text(shown), x=left + 1, y=y + 13, class_="bold halo")] if shown else []
-    return element("g", title, line, *letters)
+def _spell(spell: _Spell, y: int) -> Svg:
+    """Return the code over a line that is as long as the weather lasts."""
+    item, until = spell.weather, max(spell.right, spell.left + 3)
+    parts = [
+        element("title", text(f"{_code(item)}, {clock_z(item.begins_at)} to {clock_z(item.ends_at)}")),
+        element("path", d=f"M{spell.left} {y + 18}H{until}", class_=f"spell {_kind(item)}"),
+    ]
+    if spell.words:
+        parts.append(element("text", text(spell.words), x=spell.left + 1, y=y + 13, class_="bold halo"))
+    return element("g", *parts)
 
 
 def _levels(row: Sequence[Block], axis: Axis, top: int) -> Svg:

@@ -112,7 +112,7 @@ def _bar(period: Period, axis: Axis) -> Bar:
     needs = width_of(label, _TYPE_PX, bold=freezes(period)) + 2 * _PAD_PX
     # Words that are longer than their bar run on beside it; at the edge of the drawing they end there.
     left = max(0.0, min(x, axis.width - needs))
-    return Bar(period, label, x, until_x, left, max(until_x, left + needs))
+    return Bar(period, label, x, until_x, left, max(until_x, min(left + needs, axis.width)))
 
 
 def _drawn(bar: Bar, top: int, zone: str | None) -> Svg:
