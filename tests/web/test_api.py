@@ -11,7 +11,7 @@ import pytest
 
 from tests.web.scenes import DRIZZLE, DRIZZLE_BODY, MINUTE, NOW, ended, fill, put, served, taken_by
 from watcher.alerts.model import EventType, Phase
-from watcher.errors import StoreError
+from watcher.errors import Problem, RulesError, StoreConflict, StoreError, UsageError
 from watcher.notify.message import CAUTION
 from watcher.rulebook.words import Level
 
@@ -286,6 +286,29 @@ async def test_a_fault_of_ours_is_told_without_its_words_and_logged_with_them(ca
     out = capsys.readouterr()
     assert "inner words" in out.out + out.err
     assert link.rpartition("/")[2] not in out.out + out.err
+
+
+@pytest.mark.parametrize(
+    ("error", "status", "fields"),
+    [
+        (
+            UsageError([Problem("--fuel-c", "is no number", "°C"), Problem("flight", "stands twice")]),
+            422,
+            ["fuel_c", "flight"],
+        ),
+        (StoreConflict("XNOR: changed by another process"), 409, []),
+        (RulesError([Problem("/secret/place/fluids.toml", "cannot be read")]), 500, []),
+    ],
+)
+async def test_each_kind_of_error_has_its_status_in_one_place(error, status, fields):
+    """What the asker wrote is theirs (422), what another did at the same time is a conflict, what is set up wrong is ours."""
+    async with served(Broken(error)) as site:
+        answer = await site.client.get(episodes(site), headers={"Authorization": "Bearer hoar_" + "A" * 43})
+    told = refused(answer, status)
+    assert [wrong["field"] for wrong in told["errors"]] == fields
+    assert "secret" not in answer.text
+    if status == 422:
+        assert told["errors"][0]["what"] == "is no number; °C"
 
 
 async def test_the_age_is_counted_to_the_present(store):

@@ -44,6 +44,9 @@ async def test_a_subscription_is_added_changed_paused_and_removed(api, opened):
     added = await api("POST", "/subscriptions", WISH)
     assert (added.status_code, added.json()["source"]) == (201, "store")
     assert added.json()["remind_every"] == "1800s"
+    place = added.url.join(added.headers["location"])
+    assert place.path == "/api/v1/subscriptions/night shift"
+    assert (await api("GET", place.raw_path.decode().removeprefix("/api/v1"))).json() == added.json()
     changed = await api(
         "PATCH", "/subscriptions/night%20shift", {"stations": None, "countries": ["NO"], "paused": True}
     )
@@ -211,6 +214,7 @@ async def test_a_treated_aircraft_from_its_start_to_its_take_off(api, opened):
     told = begun.json()
     name = told["protection"]
     assert (told["standing"], told["training"], told["lower_ends_at"] is not None) == ("running", True, True)
+    assert begun.url.join(begun.headers["location"]).path == f"/api/v1/protections/{name}"
     opened.clock[0] = NOW + 2 * MINUTE
     press = {"id": "press-0001", "kind": "treated", "at": "2026-01-12T06:01:00Z"}
     for _ in range(2):  # sent again where no answer came

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
+from urllib.parse import quote
 
 from fastapi import Request, Response
 
@@ -54,3 +55,8 @@ def is_known(given: Sequence[str], tag: str) -> bool:
     """Return whether a program names a tag, or any; compared weakly, as for reading (RFC 9110, section 13.1.2)."""
     named = {one.strip().removeprefix("W/") for line in given for one in line.split(",")}
     return tag.removeprefix("W/") in named or "*" in named
+
+
+def made_at(collection: str, name: str) -> dict[str, str]:
+    """Return the header that says where what was just made is found, beside its list (RFC 9110, section 10.2.2)."""
+    return {"Location": f"{collection}/{quote(name, safe='')}"}

@@ -13,9 +13,10 @@ from watcher.notify.wording import plain
 from watcher.service.asking import ask_owner
 from watcher.service.directory import KnownDestination
 from watcher.service.people_contract import destination_as_contract
+from watcher.settings.people import SIGNED
 from watcher.web.api import ApiRouter, Gate
 from watcher.web.doors import visitor_of
-from watcher.web.etags import answer
+from watcher.web.etags import answer, made_at
 from watcher.web.house import House
 from watcher.web.problems import Refusal
 from watcher.web.rest.destination_bodies import (
@@ -55,7 +56,7 @@ def destination_api(house: House, gate: Gate) -> ApiRouter:
         directory = await asyncio.to_thread(house.management.directory)
         if body.name in directory.destinations:
             raise Refusal(409, f'There is a destination "{plain(body.name)}" already; choose another name.')
-        made = new_secret() if body.kind == "webhook" and body.secret is None else None
+        made = new_secret() if body.kind in SIGNED and body.secret is None else None
         values, now = body.model_dump(exclude_none=True, exclude={"secret"}), house.clock()
         section = await changed(house, lambda: house.management.add_destination(values, made or body.secret, now))
         return await _added(request, section.name, section.address, made, status=201)
@@ -92,7 +93,8 @@ def destination_api(house: House, gate: Gate) -> ApiRouter:
             "asked": address is not None and refused is None,
             "not_asked_why": plain_or_none(refused),
         }
-        return answer(request, shown | asked, status=status)
+        place = made_at("destinations", name) if status == 201 else {}
+        return answer(request, shown | asked, status=status, headers=place)
 
     return router
 

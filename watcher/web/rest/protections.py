@@ -21,7 +21,7 @@ from watcher.treatment.protection_steps import checklist_step
 from watcher.treatment.protection_weather import Entered
 from watcher.web.api import ApiRouter, Gate
 from watcher.web.doors import visitor_of
-from watcher.web.etags import answer
+from watcher.web.etags import answer, made_at
 from watcher.web.house import House
 from watcher.web.problems import Refusal
 from watcher.web.rest.fields import Asked
@@ -70,7 +70,8 @@ def protection_api(house: House, gate: Gate) -> ApiRouter:
 
         reading = await asyncio.to_thread(begin)
         house.news()
-        return answer(request, _told(house, request, reading), status=201)
+        place = made_at("protections", reading.protection.id)
+        return answer(request, _told(house, request, reading), status=201, headers=place)
 
     @router.acts("POST", "/{protection}/presses", ProtectionBody, 404, scope="acknowledge")
     async def press(request: Request, protection: _Id, body: PressAsked) -> Response:

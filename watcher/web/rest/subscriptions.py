@@ -12,7 +12,7 @@ from watcher.notify.wording import plain
 from watcher.service.directory import KnownSubscription
 from watcher.service.people_contract import preview_as_contract, subscription_as_contract
 from watcher.web.api import ApiRouter, Gate
-from watcher.web.etags import answer
+from watcher.web.etags import answer, made_at
 from watcher.web.house import House
 from watcher.web.problems import Refusal
 from watcher.web.rest.fields import AnyName
@@ -52,7 +52,8 @@ def subscription_api(house: House, gate: Gate) -> ApiRouter:
         values, now = body.model_dump(exclude_none=True, exclude_unset=True), house.clock()
         section = await asyncio.to_thread(house.management.add_subscription, values, now)
         house.news()
-        return answer(request, subscription_as_contract(await _known(house, section.name)), status=201)
+        told = subscription_as_contract(await _known(house, section.name))
+        return answer(request, told, status=201, headers=made_at("subscriptions", section.name))
 
     @router.acts("POST", "/preview", PreviewBody, 404, scope="read")
     async def preview_subscription(request: Request, body: PreviewAsked) -> Response:
