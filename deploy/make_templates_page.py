@@ -11,9 +11,11 @@ from watcher.notify.template_fields import FIELDS
 _TARGET = Path(__file__).parent / "templates.md"
 _INTRODUCTION = """# Templates
 
-How messages look is four files: `mail.txt` and `mail.html` (the two halves of a mail), `chat.txt` (a chat room) and
-`webhook.json` (the body of a webhook). The shipped ones stand in `watcher/notify/templates`. Put your own, under the
-same name, into a folder, and name the folder in the settings; a file that is not there is the shipped one.
+How messages look is six files: `mail.txt` and `mail.html` (the two halves of a mail), `chat.txt` (a chat room of the
+shapes text and markdown, and the plain text of a Matrix room), `card.json` (one of the shape card), `room.html`
+(a Matrix room) and `webhook.json` (the body of a webhook and of an MQTT message). The shipped ones stand in
+`watcher/notify/templates`. Put your own, under the same name, into a folder, and name the folder in the settings; a
+file that is not there is the shipped one. A CAP document follows its standard and has no template.
 `hoarline check` tries each with an invented message of every kind and names file, line and what is allowed.
 
 They are [Jinja](https://jinja.palletsprojects.com/en/stable/templates/) templates in a sandbox: fields, `if`, `for`,
@@ -27,17 +29,18 @@ They are [Jinja](https://jinja.palletsprojects.com/en/stable/templates/) templat
 {{ caution }}
 ```
 
-- Values are made harmless for where they stand: HTML is escaped in `mail.html`, line breaks and control characters are
-  taken out in `mail.txt`, and `chat.txt` exchanges what a room would read as a command, mention, entity or hidden link.
-- In `webhook.json` every `{{ }}` writes a whole JSON literal, quotes included: `"where": {{ station }}` and not
-  `"{{ station }}"`. The body must be an object with `type`, `timestamp` and `data`; it is signed as ever.
-- A mail tells every change. A chat room gets the worst that fit into 1,900 characters, and `more` says how many are
-  left out.
+- Values are made harmless for where they stand: HTML is escaped in `mail.html` and `room.html`, line breaks and control
+  characters are taken out in `mail.txt`, and `chat.txt` exchanges what a room would read as a command, mention, entity
+  or hidden link. For the shape markdown, and in `card.json`, its signs get a backslash as well.
+- In `webhook.json` and `card.json` every `{{ }}` writes a whole JSON literal, quotes included: `"where": {{ station }}` and
+  not `"{{ station }}"`. The body of a webhook must be an object with `type`, `timestamp` and `data`; it is signed as ever.
+- A mail tells every change. A chat room gets the worst that fit into 1,900 characters, a card into 24,000 bytes,
+  `room.html` into 48,000, and `more` says how many are left out.
 - Keep `{{ caution }}`, `{{ headline }}` and the age of the data: whoever reads only this message must have them.
 - Should one of your templates fail on a message all the same, the shipped one is sent and the log says so.
 """
 _GROUPS = {
-    "message": ("Fields of a message", "In `mail.txt`, `mail.html` and `chat.txt`, as they stand: `{{ headline }}`."),
+    "message": ("Fields of a message", "In all but `webhook.json`, as they stand: `{{ headline }}`."),
     "part": (
         "Fields of a change",
         "`{% for part in parts %}{{ part.headline }}{% endfor %}`, or `{{ first.headline }}`.",

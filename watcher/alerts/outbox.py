@@ -84,6 +84,16 @@ class Claimed:
 
 
 @dataclass(frozen=True, slots=True)
+class Telling:
+    """An event as a destination was told of it: `told_as`, in the message `delivery`, made at `at`."""
+
+    event: Event
+    told_as: EventType
+    delivery: str
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
 class Settled:
     """How an attempt ended.
 

@@ -18,6 +18,9 @@ if TYPE_CHECKING:
     from watcher.settings import Settings
 
 
+_PORTS = {"http": 80, "https": 443, "mqtt": 1883, "mqtts": 8883}
+
+
 def check(config: ConfigOption = None, as_json: JsonOption = False) -> None:
     """Read settings, rules and templates, try them with examples, look up destinations; exit 2 if any is wrong."""
     import asyncio
@@ -191,12 +194,12 @@ async def _reach(settings: Settings, problems: list[Problem], notes: list[str]) 
     from watcher.net import Guard
 
     guard = Guard(settings.text.network.allow_private)
-    urls = {f'destination "{item.name}"': item.url for item in settings.text.destination if item.url}
+    urls = {f'destination "{item.name}"': url for item in settings.text.destination if (url := item.url or item.broker)}
     for feed in settings.text.feed:
         urls.update({f'feed "{feed.name}" {what}': url for what, url in _feed_urls(feed) if url})
     for where, url in urls.items():
         parts = urlsplit(url)
-        port = parts.port or (443 if parts.scheme == "https" else 80)
+        port = parts.port or _PORTS[parts.scheme]
         try:
             await guard.addresses(parts.hostname or "", port)
         except GuardError as error:

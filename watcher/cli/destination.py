@@ -23,14 +23,31 @@ NameArgument = Annotated[str, typer.Argument(help="Name of the destination.")]
 EmailOption = Annotated[str | None, typer.Option("--email", help="A mailbox; its owner is asked by mail first.")]
 WebhookOption = Annotated[str | None, typer.Option("--webhook", help="A web address that takes signed JSON.")]
 SecretOption = Annotated[
-    Path | None, typer.Option("--secret-file", help="webhook: file with whsec_…; left out: one is made and printed.")
+    Path | None,
+    typer.Option("--secret-file", help="webhook, cap: file with whsec_…; left out: one is made and printed."),
 ]
 ChatOption = Annotated[
     Path | None, typer.Option("--chat", help="File with the web address of a chat room; - reads it from the input.")
 ]
+ShapeOption = Annotated[str | None, typer.Option("--shape", help="chat: text, markdown or card.")]
 FieldOption = Annotated[str | None, typer.Option("--text-field", help="chat: JSON field that the room reads.")]
+MatrixOption = Annotated[str | None, typer.Option("--matrix", help="Web address of a Matrix homeserver.")]
+RoomOption = Annotated[str | None, typer.Option("--room-id", help="matrix: id of the room: !made-up:example.org.")]
+TokenOption = Annotated[
+    Path | None, typer.Option("--token-file", help="matrix: file with the access token; - reads it from the input.")
+]
+MqttOption = Annotated[str | None, typer.Option("--mqtt", help="A broker: mqtts://broker.example.org:8883.")]
+TopicOption = Annotated[str | None, typer.Option("--topic", help="mqtt: such as hoarline/{station}/{flag}.")]
+StandOption = Annotated[
+    str | None, typer.Option("--stand-topic", help="mqtt: where the broker keeps how each alert stands.")
+]
+UserOption = Annotated[str | None, typer.Option("--username", help="mqtt: login.")]
+PasswordOption = Annotated[
+    Path | None, typer.Option("--password-file", help="mqtt: file with the password; - reads it from the input.")
+]
+CapOption = Annotated[str | None, typer.Option("--cap", help="A web address that takes signed CAP 1.2 documents.")]
 GroupOption = Annotated[
-    str | None, typer.Option("--group-within", help="email, chat: what happens in so long makes one message: 20s.")
+    str | None, typer.Option("--group-within", help="email, chat, matrix: what happens in so long makes one message.")
 ]
 
 
@@ -55,9 +72,19 @@ def add(  # noqa: PLR0917 - one option for each part of a destination
     name: NameArgument,
     email: EmailOption = None,
     webhook: WebhookOption = None,
-    chat: ChatOption = None,
+    cap: CapOption = None,
     secret_file: SecretOption = None,
+    chat: ChatOption = None,
+    shape: ShapeOption = None,
     text_field: FieldOption = None,
+    matrix: MatrixOption = None,
+    room_id: RoomOption = None,
+    token_file: TokenOption = None,
+    mqtt: MqttOption = None,
+    topic: TopicOption = None,
+    stand_topic: StandOption = None,
+    username: UserOption = None,
+    password_file: PasswordOption = None,
     group_within: GroupOption = None,
     config: ConfigOption = None,
     as_json: JsonOption = False,
@@ -67,15 +94,21 @@ def add(  # noqa: PLR0917 - one option for each part of a destination
     from watcher.clock import utc_now
     from watcher.errors import Problem, UsageError
     from watcher.notify.signature import new_secret
+    from watcher.settings.people import SIGNED
 
-    if sum(item is not None for item in (email, webhook, chat)) != 1:
-        raise UsageError([Problem(f'destination "{name}"', "is one of --email, --webhook, --chat")])
-    kind = "email" if email is not None else "webhook" if webhook is not None else "chat"
+    ways = {"email": email, "webhook": webhook, "cap": cap, "chat": chat, "matrix": matrix, "mqtt": mqtt}
+    chosen = [kind for kind, way in ways.items() if way is not None]
+    if len(chosen) != 1:
+        raise UsageError([Problem(f'destination "{name}"', f"is one of {', '.join(f'--{kind}' for kind in ways)}")])
+    kind = chosen[0]
     values = _given({
-        "kind": kind, "address": email, "url": webhook, "text_field": text_field, "group_within": group_within,
+        "kind": kind, "address": email, "url": webhook or cap or matrix, "text_field": text_field, "shape": shape,
+        "room_id": room_id, "broker": mqtt, "topic": topic, "stand_topic": stand_topic, "username": username,
+        "group_within": group_within,
     })  # fmt: skip
-    made = new_secret() if kind == "webhook" and secret_file is None else None
-    secret = made or _secret(secret_file if kind == "webhook" else chat)
+    secret = _one_secret(name, secret_file, chat, token_file, password_file)
+    made = new_secret() if kind in SIGNED and secret is None else None
+    secret = made or secret
     with _desk(config) as desk:
         now = utc_now()
         section = desk.management.add_destination({"name": name, **values}, secret, now)
@@ -97,9 +130,19 @@ def change(  # noqa: PLR0917 - one option for each part of a destination
     name: NameArgument,
     email: EmailOption = None,
     webhook: WebhookOption = None,
-    chat: ChatOption = None,
+    cap: CapOption = None,
     secret_file: SecretOption = None,
+    chat: ChatOption = None,
+    shape: ShapeOption = None,
     text_field: FieldOption = None,
+    matrix: MatrixOption = None,
+    room_id: RoomOption = None,
+    token_file: TokenOption = None,
+    mqtt: MqttOption = None,
+    topic: TopicOption = None,
+    stand_topic: StandOption = None,
+    username: UserOption = None,
+    password_file: PasswordOption = None,
     group_within: GroupOption = None,
     config: ConfigOption = None,
     as_json: JsonOption = False,
@@ -108,8 +151,12 @@ def change(  # noqa: PLR0917 - one option for each part of a destination
     from watcher.cli.options import print_json
     from watcher.clock import utc_now
 
-    values = _given({"address": email, "url": webhook, "text_field": text_field, "group_within": group_within})
-    secret = _secret(secret_file if secret_file is not None else chat)
+    values = _given({
+        "address": email, "url": webhook or cap or matrix, "text_field": text_field, "shape": shape,
+        "room_id": room_id, "broker": mqtt, "topic": topic, "stand_topic": stand_topic, "username": username,
+        "group_within": group_within,
+    })  # fmt: skip
+    secret = _one_secret(name, secret_file, chat, token_file, password_file)
     with _desk(config) as desk:
         to_confirm = desk.management.change_destination(name, values, secret, utc_now())
         refused = desk.ask_again(name) if to_confirm else None
@@ -245,6 +292,16 @@ def _desk(config: Path | None) -> Iterator[_Desk]:
 
 def _given(values: dict[str, Any]) -> dict[str, Any]:
     return {key: value for key, value in values.items() if value is not None}
+
+
+def _one_secret(name: str, *files: Path | None) -> str | None:
+    """Return what the one secret file among these holds; a destination has one."""
+    from watcher.errors import Problem, UsageError
+
+    given = [file for file in files if file is not None]
+    if len(given) > 1:
+        raise UsageError([Problem(f'destination "{name}"', "has one secret, and several files are named")])
+    return _secret(given[0]) if given else None
 
 
 def _secret(file: Path | None) -> str | None:

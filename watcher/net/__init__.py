@@ -1,7 +1,8 @@
-"""Outgoing HTTP: the only room that knows the HTTP library. Everything passes the guard, and it fails closed."""
+"""Outgoing HTTP and MQTT: the only room that knows their libraries. Everything passes the guard, which fails closed."""
 
 from __future__ import annotations
 
+from watcher.net.broker import Broker, Login, Refused, can_publish
 from watcher.net.client import ANSWER_LIMIT_BYTES, TOTAL_TIMEOUT_S, Answer, HttpClients
 from watcher.net.guard import Guard, Resolver
 from watcher.net.inflate import GZIP_MAGIC, InflateError, gunzip
@@ -11,9 +12,13 @@ __all__ = [
     "GZIP_MAGIC",
     "TOTAL_TIMEOUT_S",
     "Answer",
+    "Broker",
     "Guard",
     "HttpClients",
     "InflateError",
+    "Login",
+    "Refused",
     "Resolver",
+    "can_publish",
     "gunzip",
 ]

@@ -137,7 +137,19 @@ class HttpClients:
         """
         return await self._ask("POST", url, headers, content, limit_bytes, timeout)
 
-    async def _ask(  # noqa: PLR0917 - private, called twice
+    async def put(
+        self,
+        url: str,
+        *,
+        content: bytes,
+        headers: Mapping[str, str] | None = None,
+        limit_bytes: int = _DRAIN_BYTES,
+        timeout: float = TOTAL_TIMEOUT_S,  # noqa: ASYNC109 - the bound is part of the promise
+    ) -> Answer:
+        """Put `content`; as `post`, for what may be repeated without being done twice."""
+        return await self._ask("PUT", url, headers, content, limit_bytes, timeout)
+
+    async def _ask(  # noqa: PLR0917 - private, called three times
         self,
         method: str,
         url: str,

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from urllib.parse import quote
 
@@ -42,6 +43,14 @@ _TEST = "A test of the way to the recipient. Nothing has happened."
 Items = Iterator[tuple[str, str | None]]
 
 
+@dataclass(frozen=True, slots=True)
+class Said:
+    """An event as it was, or is to be, said to somebody, and the name of that message."""
+
+    event: Event
+    name: str
+
+
 def cap_alert(history: Sequence[Event], *, sender: str, base_url: str | None, place: Station | None) -> bytes:
     """Return the last event of a subject as a CAP 1.2 document.
 
@@ -62,12 +71,19 @@ def cap_alert(history: Sequence[Event], *, sender: str, base_url: str | None, pl
     ValueError
         There is no event, or the sender has a character that the standard forbids.
     """
+    return cap_document(
+        [Said(event, identifier(event)) for event in history], sender=sender, base_url=base_url, place=place
+    )
+
+
+def cap_document(history: Sequence[Said], *, sender: str, base_url: str | None, place: Station | None) -> bytes:
+    """Return the last of what was said to somebody as a CAP 1.2 document; else as `cap_alert`."""
     if not history or _NAME.fullmatch(sender) is None:
         raise ValueError(f'a CAP message needs an event, and a sender without spaces, commas, "<" and "&": "{sender}"')
-    event = history[-1]
+    event = history[-1].event
     part = part_of(event, event.at)
     alert = etree.fromstring(f'<alert xmlns="{NAMESPACE}"/>')
-    _put(alert, _head(part, event, _earlier(history), sender))
+    _put(alert, _head(part, history[-1], _earlier(history), sender))
     info = _child(alert, "info")
     _put(info, _told(part, event, sender, base_url))
     for name, value in _parameters(part, event):
@@ -88,20 +104,21 @@ def cap_time(moment: datetime) -> str:
     return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S-00:00")
 
 
-def _earlier(history: Sequence[Event]) -> Sequence[Event]:
+def _earlier(history: Sequence[Said]) -> Sequence[Said]:
     """Return what was said of the same matter before its last event: since the last ending, and no other digests."""
-    *before, event = history
+    *before, last = history
+    event = last.event
     if event.subject_kind is SubjectKind.DIGEST or event.type is EventType.TEST:
         return ()
-    since = next((index + 1 for index in reversed(range(len(before))) if before[index].type in ENDINGS), 0)
+    since = next((index + 1 for index in reversed(range(len(before))) if before[index].event.type in ENDINGS), 0)
     return before[since:]
 
 
-def _head(part: Part, event: Event, earlier: Sequence[Event], sender: str) -> Items:
-    body = part.body
+def _head(part: Part, said: Said, earlier: Sequence[Said], sender: str) -> Items:
+    body, event = part.body, said.event
     training = body.protection is not None and body.protection.training
     test = event.type is EventType.TEST
-    yield "identifier", identifier(event)
+    yield "identifier", said.name
     yield "sender", sender
     yield "sent", cap_time(event.at)
     yield "status", "Test" if test else "Exercise" if training else "Actual"
@@ -111,7 +128,7 @@ def _head(part: Part, event: Event, earlier: Sequence[Event], sender: str) -> It
     yield "scope", "Restricted"
     yield "restriction", _FOR_WHOM.get(event.subject_kind, _FOR_OPERATIONS)
     yield "note", _TEST if test else _TRAINING if training else None
-    yield "references", " ".join(f"{sender},{identifier(one)},{cap_time(one.at)}" for one in earlier) or None
+    yield "references", " ".join(f"{sender},{one.name},{cap_time(one.event.at)}" for one in earlier) or None
 
 
 def _told(part: Part, event: Event, sender: str, base_url: str | None) -> Items:

@@ -23,7 +23,7 @@ class ChatChannel:
     Parameters
     ----------
     destination
-        Where to, and under which name the room takes a text.
+        Where to, and in which shape the room takes a message.
     http
         Checks the address and keeps the connections.
     templates
@@ -66,8 +66,7 @@ class ChatChannel:
         """
         stop = message.links.stop
         how_to_stop = f"To stop these messages: {stop}" if stop is not None else ""
-        text = self._templates.chat(message, Reader(plain(self._destination.name), how_to_stop))
-        content = json.dumps({self._destination.text_field: text}, ensure_ascii=False).encode()
+        content = self._content(message, Reader(plain(self._destination.name), how_to_stop))
         headers = {"Content-Type": "application/json; charset=utf-8"}
         try:
             answer = await self._http.post(
@@ -78,3 +77,9 @@ class ChatChannel:
         if not 200 <= answer.status < 300:
             # The path is all that a stranger needs to write into the room.
             refused(answer, now, secret=urlsplit(self._destination.url).path.strip("/"))
+
+    def _content(self, message: Message, reader: Reader) -> bytes:
+        if self._destination.shape == "card":
+            return self._templates.card(message, reader)
+        text = self._templates.chat(message, reader, markdown=self._destination.shape == "markdown")
+        return json.dumps({self._destination.text_field: text}, ensure_ascii=False).encode()

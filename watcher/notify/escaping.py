@@ -21,6 +21,10 @@ _ENTITY = re.compile(r"&(?=#?\w+;)")
 _DISGUISED_LINK = re.compile(r"\]\s*(?=[(\[])")
 
 
+# CommonMark 0.31.2, 2.4: a backslash makes them the signs that they are. Those that need a space or a line's begin to
+# mean anything (+ - . ! and numbers) stay, so that groups and temperatures stay readable where a room shows the text.
+_MARKDOWN = re.compile(r"[\\`*_~|#\[\]]")
+
 _UNBROKEN = Markup('<span style="display:inline-block;max-width:100%">{}</span>')
 
 
@@ -66,6 +70,16 @@ def for_chat(value: object) -> str:
     text = short(_text(value), LONGEST_CHAT_VALUE)
     text = text.replace("<=", "≤").replace(">=", "≥").translate(_CHAT_SIGNS)
     return _DISGUISED_LINK.sub("] · ", _ENTITY.sub("＆", text))
+
+
+def for_markdown(value: object) -> str:
+    """Return a value for a chat room that reads Markdown: as `for_chat`, and shown as it is written."""
+    return for_chat(value) if isinstance(value, WebAddress) else _MARKDOWN.sub(r"\\\g<0>", for_chat(value))
+
+
+def for_card(value: object) -> str:
+    """Return a value as a JSON literal, in which a text is one that a room reads as Markdown; null for None."""
+    return for_json(for_markdown(value) if isinstance(value, str) else value)
 
 
 def for_json(value: object) -> str:

@@ -5,11 +5,16 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field
 from typing import Literal
+from urllib.parse import urlsplit
 
 from watcher.notify.address import check_address, check_sender
 from watcher.notify.signature import check_secret
+from watcher.settings.people import ChatShape
 
 _WEB_ADDRESS = re.compile(r"https?://[^\s/@]+(/\S*)?")
+
+# RFC 6750, 2.1: what a bearer token is made of.
+_TOKEN = re.compile(r"[A-Za-z0-9._~+/-]+=*")
 
 Security = Literal["none", "starttls", "tls"]
 
@@ -45,20 +50,80 @@ class WebhookDestination:
 
 
 @dataclass(frozen=True, slots=True)
+class CapDestination(WebhookDestination):
+    """A web address that takes CAP 1.2 documents, signed as webhooks are."""
+
+
+@dataclass(frozen=True, slots=True)
 class ChatDestination:
     """A chat room that takes posted texts.
 
     `url`: whoever knows it can write into the room. `text_field`: the name under which the room looks for the text.
+    `shape`: text; markdown, in which its signs are escaped; card, which has fields of its own.
     ValueError when the one is no web address or the other empty; the address is not repeated.
     """
 
     name: str
     url: str = field(repr=False)
     text_field: str = "text"
+    shape: ChatShape = "text"
 
     def __post_init__(self) -> None:
         if _WEB_ADDRESS.fullmatch(self.url) is None or not self.text_field:
             _refuse(f'destination "{self.name}"', "it lacks a web address (https://…) or the name of the text's field")
+
+
+@dataclass(frozen=True, slots=True)
+class MatrixDestination:
+    """A room of a Matrix homeserver.
+
+    `url`: the homeserver's address. `room_id`: ``!…``. `token`: of an account that may write in the room; ValueError
+    when it is none.
+    """
+
+    name: str
+    url: str
+    room_id: str
+    token: str = field(repr=False)
+
+    def __post_init__(self) -> None:
+        if _TOKEN.fullmatch(self.token) is None:
+            _refuse(f'destination "{self.name}"', "it lacks an access token, one word in its file")
+
+
+@dataclass(frozen=True, slots=True)
+class MqttDestination:
+    """A topic at an MQTT broker.
+
+    `broker`: ``mqtts://host:port`` or ``mqtt://host:port``. `topic`, `stand_topic`: with places that are filled in;
+    `stand_topic` None: the broker keeps nothing. ValueError when there is a login without a password.
+    """
+
+    name: str
+    broker: str
+    topic: str
+    stand_topic: str | None = None
+    username: str | None = None
+    password: str | None = field(default=None, repr=False)
+
+    def __post_init__(self) -> None:
+        if (self.username is None) is not (self.password is None):
+            _refuse(f'destination "{self.name}"', "it has a username without a password, or a password without one")
+
+    @property
+    def tls(self) -> bool:
+        """Whether the connection is protected."""
+        return self.broker.startswith("mqtts:")
+
+    @property
+    def host(self) -> str:
+        """The host without brackets."""
+        return urlsplit(self.broker).hostname or ""
+
+    @property
+    def port(self) -> int:
+        """Its port; left out, the one that is registered for it: 1883, with TLS 8883 (IANA)."""
+        return urlsplit(self.broker).port or (8883 if self.tls else 1883)
 
 
 @dataclass(frozen=True, slots=True)

@@ -53,6 +53,15 @@ def sign(message_id: str, timestamp: datetime, body: bytes, secrets: Sequence[st
     return " ".join(f"v1,{_signature(secret, content)}" for secret in secrets)
 
 
+def signed_headers(message_id: str, timestamp: datetime, body: bytes, secrets: Sequence[str]) -> dict[str, str]:
+    """Return the three headers of the standard; the parameters are those of `sign`."""
+    return {
+        "webhook-id": message_id,
+        "webhook-timestamp": str(int(timestamp.timestamp())),
+        "webhook-signature": sign(message_id, timestamp, body, secrets),
+    }
+
+
 def verify(
     message_id: str, timestamp: str, signatures: str, body: bytes, secrets: Sequence[str], *, now: datetime
 ) -> bool:

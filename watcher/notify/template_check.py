@@ -202,18 +202,20 @@ def _of_samples(name: str, text: str, environment: Environment) -> list[Problem]
 def wrong_output(name: str, written: str) -> str | None:
     """Return why what a template wrote cannot be sent; None when it can."""
     if name == "webhook.json":
-        return _wrong_json(written)
+        return _wrong_json(written, ("type", "timestamp", "data"))
+    if name.endswith(".json"):
+        return _wrong_json(written, ())
     return None if written.strip() else "it writes nothing"
 
 
-def _wrong_json(written: str) -> str | None:
+def _wrong_json(written: str, needed: Sequence[str]) -> str | None:
     try:
         body = json.loads(written)
     except ValueError as error:
         return f"what it writes is no JSON ({error}); a field stands without quotes, for it brings its own"
     if not isinstance(body, dict):
         return "what it writes is no JSON object"
-    lacking = [word for word in ("type", "timestamp", "data") if word not in body]
+    lacking = [word for word in needed if word not in body]
     return f"what it writes lacks {', '.join(lacking)}" if lacking else None
 
 

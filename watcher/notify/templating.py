@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -14,7 +14,17 @@ from jinja2 import StrictUndefined, Template
 from jinja2.sandbox import ImmutableSandboxedEnvironment
 
 from watcher.errors import SettingsError
-from watcher.notify.escaping import Escape, finalizer, for_chat, for_json, for_page, for_text, unbroken
+from watcher.notify.escaping import (
+    Escape,
+    finalizer,
+    for_card,
+    for_chat,
+    for_json,
+    for_markdown,
+    for_page,
+    for_text,
+    unbroken,
+)
 from watcher.notify.message import CAUTION, Message
 from watcher.notify.payload import webhook_body
 from watcher.notify.template_check import FILTERS, problems_of, wrong_output
@@ -24,16 +34,25 @@ __all__ = ["TEMPLATE_NAMES", "Reader", "Templates"]
 
 # Common practice, no source: the smallest bound on one message that a chat room is known to have is 2,000 characters.
 LONGEST_CHAT = 1_900
+# Common practice, no source: rooms that take cards take some 28,000 bytes of them.
+LONGEST_CARD_BYTES = 24_000
+# Matrix specification v1.12, "Size limits": an event has 65,536 bytes at most, with what servers add to it.
+LONGEST_ROOM_BYTES = 48_000
 
 _ESCAPES: Final[Mapping[str, Escape]] = MappingProxyType({
     "mail.txt": for_text,
     "mail.html": for_page,
     "chat.txt": for_chat,
+    "chat.md": for_markdown,
+    "card.json": for_card,
+    "room.html": for_page,
     "webhook.json": for_json,
     "confirmation.txt": for_text,
     "confirmation.html": for_page,
 })  # fmt: skip
-TEMPLATE_NAMES: Final = ("mail.txt", "mail.html", "chat.txt", "webhook.json")
+TEMPLATE_NAMES: Final = ("mail.txt", "mail.html", "chat.txt", "card.json", "room.html", "webhook.json")
+# A room that reads Markdown gets the same words, escaped for it.
+_TEXT_OF: Final[Mapping[str, str]] = MappingProxyType({"chat.md": "chat.txt"})
 
 _log = structlog.get_logger()
 
@@ -52,7 +71,7 @@ class Templates:
         Parameters
         ----------
         overrides
-            File name (mail.txt, mail.html, chat.txt, webhook.json) to its text.
+            File name, one of TEMPLATE_NAMES, to its text.
 
         Raises
         ------
@@ -63,8 +82,10 @@ class Templates:
         problems = problems_of(overrides, TEMPLATE_NAMES, environment)
         if problems:
             raise SettingsError(problems)
-        own = {name: environment(name).from_string(text) for name, text in overrides.items()}
-        return cls(MappingProxyType({name: own.get(name) or shipped(name) for name in TEMPLATE_NAMES}), frozenset(own))
+        names = (*TEMPLATE_NAMES, *_TEXT_OF)
+        texts = {name: overrides[source] for name in names if (source := _TEXT_OF.get(name, name)) in overrides}
+        own = {name: environment(name).from_string(text) for name, text in texts.items()}
+        return cls(MappingProxyType({name: own.get(name) or shipped(name) for name in names}), frozenset(overrides))
 
     def text(self, message: Message, reader: Reader) -> str:
         """Return a mail as plain text."""
@@ -74,17 +95,30 @@ class Templates:
         """Return a mail as a page."""
         return self._written("mail.html", context_of(message, reader))
 
-    def chat(self, message: Message, reader: Reader) -> str:
+    def chat(self, message: Message, reader: Reader, *, markdown: bool = False) -> str:
         """Return a message for a chat room: worst first, and no more of it than a room takes."""
+        name = "chat.md" if markdown else "chat.txt"
+        text = self._short(name, message, reader, LONGEST_CHAT, len)
+        return text if len(text) <= LONGEST_CHAT else f"{text[: LONGEST_CHAT - len(CAUTION) - 2]}…\n{CAUTION}"
+
+    def card(self, message: Message, reader: Reader) -> bytes:
+        """Return a message as the JSON of a card: worst first, and no more of it than a room takes."""
+        return self._short("card.json", message, reader, LONGEST_CARD_BYTES, _bytes).encode()
+
+    def room(self, message: Message, reader: Reader) -> tuple[str, str | None]:
+        """Return a message for a room as plain text and as HTML; the latter None where it is too long for one event."""
+        page = self._short("room.html", message, reader, LONGEST_ROOM_BYTES, _bytes)
+        return self.chat(message, reader), page if _bytes(page) <= LONGEST_ROOM_BYTES else None
+
+    def _short(self, name: str, message: Message, reader: Reader, longest: int, length: Callable[[str], int]) -> str:
+        """Return what is written with as many changes and stations as fit; with one of them, whether it fits or not."""
         lists = (items for part in message.parts for items in (part.body.lines, part.body.parked))
         most = max(len(message.parts), *(len(items) for items in lists))
         while True:
-            text = self._written("chat.txt", context_of(message, reader, most)).strip()
-            if len(text) <= LONGEST_CHAT:
+            text = self._written(name, context_of(message, reader, most)).strip()
+            if length(text) <= longest or most <= 1:
                 return text
-            if most <= 1:
-                return f"{text[: LONGEST_CHAT - len(CAUTION) - 2]}…\n{CAUTION}"
-            most = max(1, min(most - 1, most * LONGEST_CHAT // len(text)))
+            most = max(1, min(most - 1, most * longest // length(text)))
 
     def webhook(self, message: Message) -> bytes:
         """Return the body of a webhook."""
@@ -94,7 +128,7 @@ class Templates:
 
     def _written(self, name: str, context: Mapping[str, object]) -> str:
         """Return what a template makes of a message; where one of the operator's fails, what the shipped one makes."""
-        if name not in self.own:
+        if _TEXT_OF.get(name, name) not in self.own:
             return self._by_name[name].render(context)
         try:
             written = self._by_name[name].render(context)
@@ -107,6 +141,10 @@ class Templates:
             _log.error("template", file=name, error=wrong)
         # No sample foresaw this message. A plain alert now is worth more than a fine one never.
         return shipped(name).render(context)
+
+
+def _bytes(text: str) -> int:
+    return len(text.encode())
 
 
 @cache
@@ -122,7 +160,11 @@ def environment(name: str) -> ImmutableSandboxedEnvironment:
         keep_trailing_newline=True,
     )
     found.filters = {word: found.filters[word] for word in FILTERS if word in found.filters}
-    found.filters |= {"pad": _pad, "groups": _groups, "unbroken": unbroken if name.endswith(".html") else str}
+    found.filters |= {
+        "pad": _pad,
+        "groups": _groups,
+        "unbroken": unbroken if name in {"mail.html", "confirmation.html"} else str,
+    }
     found.globals = {}
     return found
 
@@ -140,5 +182,5 @@ def _groups(report: object) -> list[str]:
 @cache
 def shipped(name: str) -> Template:
     """Return a template that comes with the program: one that can be replaced, or that of the confirmation mail."""
-    text = files("watcher.notify").joinpath("templates", name).read_text(encoding="utf-8")
+    text = files("watcher.notify").joinpath("templates", _TEXT_OF.get(name, name)).read_text(encoding="utf-8")
     return environment(name).from_string(text)

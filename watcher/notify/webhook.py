@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime
 
 from watcher.errors import DeliveryError, GuardError, NetError
@@ -9,7 +10,7 @@ from watcher.net import HttpClients
 from watcher.notify.answers import refused
 from watcher.notify.message import Message
 from watcher.notify.model import WebhookDestination
-from watcher.notify.signature import sign
+from watcher.notify.signature import signed_headers
 from watcher.notify.templating import Templates
 from watcher.notify.wording import short
 
@@ -63,17 +64,23 @@ class WebhookChannel:
             The receiver could not be reached, refused, or wants no more (`gone`).
         """
         body = self._templates.webhook(message)
-        headers = {
-            "Content-Type": "application/json",
-            "webhook-id": message.id,
-            "webhook-timestamp": str(int(now.timestamp())),
-            "webhook-signature": sign(message.id, now, body, self._destination.secrets),
-        }
-        try:
-            answer = await self._http.post(
-                self._destination.url, content=body, headers=headers, timeout=self._timeout_s
-            )
-        except (GuardError, NetError) as error:
-            raise DeliveryError(short(str(error))) from error
-        if not 200 <= answer.status < 300:
-            refused(answer, now)
+        headers = signed_headers(message.id, now, body, self._destination.secrets)
+        await post_signed(self._http, self._destination.url, body, "application/json", headers, now, self._timeout_s)
+
+
+async def post_signed(  # noqa: PLR0917 - one post
+    http: HttpClients,
+    url: str,
+    body: bytes,
+    media_type: str,
+    headers: Mapping[str, str],
+    now: datetime,
+    timeout_s: float,
+) -> None:
+    """Post a signed body; DeliveryError when it was not taken."""
+    try:
+        answer = await http.post(url, content=body, headers={"Content-Type": media_type, **headers}, timeout=timeout_s)
+    except (GuardError, NetError) as error:
+        raise DeliveryError(short(str(error))) from error
+    if not 200 <= answer.status < 300:
+        refused(answer, now)

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Iterable, Mapping
+from collections.abc import AsyncIterator, Callable, Iterable, Mapping
 from contextlib import asynccontextmanager
 from email.message import EmailMessage
 from pathlib import Path
 from random import Random
-from typing import TypeAlias
+from typing import TypeAlias, assert_never
 
 from watcher.errors import DeliveryError, Problem, SettingsError
 from watcher.feeds.budget import Budgets
@@ -15,14 +15,27 @@ from watcher.feeds.bulk import BulkFeed
 from watcher.feeds.folder import FolderFeed
 from watcher.feeds.model import Feed
 from watcher.feeds.query import QueryFeed
-from watcher.net import Guard, HttpClients
+from watcher.links import authority
+from watcher.net import Broker, Guard, HttpClients, Login, can_publish
+from watcher.notify.cap_channel import CapChannel, Past
 from watcher.notify.chat import ChatChannel
-from watcher.notify.model import ChatDestination, EmailDestination, MailServer, WebhookDestination
+from watcher.notify.matrix import MatrixChannel
+from watcher.notify.model import (
+    CapDestination,
+    ChatDestination,
+    EmailDestination,
+    MailServer,
+    MatrixDestination,
+    MqttDestination,
+    WebhookDestination,
+)
+from watcher.notify.mqtt import MqttChannel
 from watcher.notify.sender import Channel
 from watcher.notify.smtp import MailChannel, SmtpSender
 from watcher.notify.templating import Templates
 from watcher.notify.webhook import WebhookChannel
 from watcher.raster import can_raster
+from watcher.reports.station import Station
 from watcher.service.cycle import Watch
 from watcher.service.directory import Directory, KnownDestination
 from watcher.service.nights import NightPolicy
@@ -34,7 +47,11 @@ from watcher.stations import StationTable
 
 NO_MAIL = "mail cannot be sent: the settings need the section [mail]"
 
-Destination: TypeAlias = EmailDestination | WebhookDestination | ChatDestination
+NO_MQTT = "messages cannot be published at a broker: install hoarline[mqtt]"
+
+Destination: TypeAlias = (
+    EmailDestination | WebhookDestination | ChatDestination | MatrixDestination | MqttDestination | CapDestination
+)
 
 
 def build_watch(settings: Settings) -> Watch:
@@ -130,16 +147,34 @@ def checked_destinations(directory: Directory) -> Mapping[str, Destination]:
 
 def destination_of(known: KnownDestination) -> Destination:
     """Return what a channel needs of a destination; ValueError when its secret or address cannot be used."""
-    section = known.section
-    if section.kind == "email":
-        assert section.address is not None
-        return EmailDestination(section.name, section.address)
-    if section.kind == "webhook":
-        assert section.url is not None
-        return WebhookDestination(section.name, section.url, known.secrets)
-    if not known.secrets:
-        raise ValueError(f'destination "{section.name}": the address of its room is missing')
-    return ChatDestination(section.name, known.secrets[0], section.text_field)
+    section, secrets = known.section, known.secrets
+    name, secret = section.name, secrets[0] if secrets else None
+    match section.kind:
+        case "email":
+            assert section.address is not None
+            return EmailDestination(name, section.address)
+        case "webhook" | "cap":
+            assert section.url is not None
+            return (CapDestination if section.kind == "cap" else WebhookDestination)(name, section.url, secrets)
+        case "chat":
+            if secret is None:
+                raise ValueError(f'destination "{name}": the address of its room is missing')
+            return ChatDestination(name, secret, section.text_field, section.shape or "text")
+        case "matrix":
+            assert section.url is not None
+            assert section.room_id is not None
+            return MatrixDestination(name, section.url, section.room_id, secret or "")
+        case "mqtt":
+            assert section.broker is not None
+            assert section.topic is not None
+            if not can_publish():
+                raise ValueError(f'destination "{name}": {NO_MQTT}')
+            password = secret if section.username is not None else None
+            return MqttDestination(
+                name, section.broker, section.topic, section.stand_topic, section.username, password
+            )
+        case _:
+            assert_never(section.kind)
 
 
 class Channels:
@@ -153,14 +188,31 @@ class Channels:
         All outgoing HTTP.
     templates
         How messages look.
+    past
+        Knows what each destination was told; None: nothing, as for a test by hand.
+    station_of
+        Where a station is; None where nobody asks.
     """
 
-    def __init__(self, settings: Settings, http: HttpClients, templates: Templates) -> None:
+    def __init__(
+        self,
+        settings: Settings,
+        http: HttpClients,
+        templates: Templates,
+        *,
+        past: Past | None = None,
+        station_of: Callable[[str], Station] | None = None,
+    ) -> None:
         server = mail_server(settings)
         self.smtp = SmtpSender(server) if server is not None else None
         self._http = http
         self._templates = templates
+        self._past = past
+        self._station_of = station_of
+        self._guard = Guard(settings.text.network.allow_private)
+        self._brokers: dict[tuple[str, str | None, str | None], Broker] = {}
         self._contact = settings.text.service.contact
+        self._cap_sender = f"hoarline@{authority(settings.text.service.public_url)}"
         mail = settings.text.mail
         self._pictures = mail is not None and mail.pictures and can_raster()
 
@@ -170,18 +222,46 @@ class Channels:
 
     def channel(self, destination: Destination) -> Channel | None:
         """Return the way to one destination."""
-        if isinstance(destination, WebhookDestination):
-            return WebhookChannel(destination, self._http, self._templates)
-        if isinstance(destination, ChatDestination):
-            return ChatChannel(destination, self._http, self._templates)
-        if self.smtp is None:
-            return None
-        return MailChannel(destination, self.smtp, self._templates, contact=self._contact, pictures=self._pictures)
+        match destination:
+            case CapDestination():
+                return CapChannel(
+                    destination, self._http, self._past, sender=self._cap_sender, station_of=self._station_of
+                )
+            case WebhookDestination():
+                return WebhookChannel(destination, self._http, self._templates)
+            case ChatDestination():
+                return ChatChannel(destination, self._http, self._templates)
+            case MatrixDestination():
+                return MatrixChannel(destination, self._http, self._templates)
+            case MqttDestination():
+                return MqttChannel(destination, self._broker(destination), self._templates)
+            case EmailDestination():
+                if self.smtp is None:
+                    return None
+                return MailChannel(
+                    destination, self.smtp, self._templates, contact=self._contact, pictures=self._pictures
+                )
+            case _:
+                assert_never(destination)
+
+    def _broker(self, destination: MqttDestination) -> Broker:
+        """Return the connection to a broker: one for all that log in there alike, also when destinations change."""
+        key = destination.broker, destination.username, destination.password
+        if key not in self._brokers:
+            login = None
+            if destination.username is not None and destination.password is not None:
+                login = Login(destination.username, destination.password)
+            self._brokers[key] = Broker(
+                self._guard, destination.host, destination.port, tls=destination.tls, login=login
+            )
+        return self._brokers[key]
 
     async def aclose(self) -> None:
-        """Close the connections to the mail server."""
+        """Close the connections to the mail server and to brokers."""
         if self.smtp is not None:
             await self.smtp.aclose()
+        for broker in self._brokers.values():
+            await broker.aclose()
 
 
 @asynccontextmanager

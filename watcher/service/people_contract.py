@@ -6,6 +6,7 @@ from urllib.parse import urlsplit
 
 from watcher.alerts.preview import Preview
 from watcher.service.directory import KnownDestination, KnownSubscription
+from watcher.settings.people import DestinationSection
 from watcher.units import iso_z
 
 
@@ -25,12 +26,11 @@ def destination_as_contract(item: KnownDestination, *, whole: bool = True) -> di
         state = "waits for its owner to confirm"
     if item.off is not None:
         state = f"switched off: {item.off.reason}"
-    url = section.url if whole or section.url is None else _origin(section.url)
     return {
         "name": item.name,
         "source": item.source,
         "kind": section.kind,
-        "to": section.address or url or "a chat room",
+        "to": _goes_to(section, whole=whole),
         "state": state,
         "confirmed": item.confirmed,
         "disabled": item.off.reason if item.off is not None else None,
@@ -91,6 +91,15 @@ def preview_as_contract(seen: Preview) -> dict[str, object]:
         ],
         "events_reach_back_h": round(seen.warm_up.total_seconds() / 3600, 1),
     }
+
+
+def _goes_to(section: DestinationSection, *, whole: bool) -> str:
+    if section.kind == "matrix":
+        return f"{section.room_id} at {section.url}"
+    if section.kind == "mqtt":
+        return f"{section.topic} at {section.broker}"
+    url = section.url if whole or section.url is None else _origin(section.url)
+    return section.address or url or "a chat room"
 
 
 def _origin(url: str) -> str:

@@ -133,7 +133,9 @@ class Service:
         stack.callback(self.store.close)
         guard = Guard(text.network.allow_private)
         http = await stack.enter_async_context(HttpClients(guard, contact=text.service.contact))
-        self.channels = Channels(self.settings, http, self._templates)
+        self.channels = Channels(
+            self.settings, http, self._templates, past=self.store, station_of=self.watch.stations.get
+        )
         stack.push_async_callback(self.channels.aclose)
         self.key = await asyncio.to_thread(self.store.link_key)
         self.sender = Sender(

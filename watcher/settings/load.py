@@ -15,12 +15,12 @@ from watcher.alerts.model import Policy
 from watcher.errors import Problem, SettingsError, nearest
 from watcher.reports.station import Station
 from watcher.settings.model import SettingsText
-from watcher.settings.people import DestinationSection, SubscriptionSection
+from watcher.settings.people import SubscriptionSection
 from watcher.settings.words import is_loopback
 
 DEFAULT_FILE = Path("hoarline.toml")
 PREFIX = "HOARLINE_"
-_NEVER_HERE = {"password": "password_file", "secret": "secret_file", "token": "a file of its own"}
+_NEVER_HERE = {"password": "password_file", "secret": "secret_file", "token": "token_file"}
 _LISTS = ("feed", "destination", "subscription", "parked", "station")
 
 
@@ -200,8 +200,8 @@ def _contradictions(text: SettingsText, file: str) -> Iterator[Problem]:
             if feed.kind == "query":
                 yield Problem(f'{file}: feed "{feed.name}"', "a query feed asks for stations by their codes", remedy)
     for destination in text.destination:
-        if destination.kind != "email" and not _secret_files(destination):
-            key = "secret_file" if destination.kind == "webhook" else "url_file"
+        key = destination.lacks_secret_file()
+        if key is not None:
             yield Problem(
                 f'{file}: destination "{destination.name}"', f"{key} is missing", "name a file beside these settings"
             )
@@ -254,16 +254,11 @@ def _secrets(
     if text.mail is not None and text.mail.password_file is not None:
         found["mail"] = _read_secrets([text.mail.password_file], "mail", base, environ, problems)
     for destination in text.destination:
-        files = _secret_files(destination)
+        files = destination.secret_files()
         if files:
             where = f'destination "{destination.name}"'
             found[destination.name] = _read_secrets(files, where, base, environ, problems)
     return found
-
-
-def _secret_files(destination: DestinationSection) -> list[Path]:
-    given = destination.secret_file if destination.url_file is None else destination.url_file
-    return [] if given is None else [given] if isinstance(given, Path) else list(given)
 
 
 def _read_secrets(

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import time, timedelta
 from pathlib import Path
-from typing import Annotated, Literal, Self
+from types import MappingProxyType
+from typing import Annotated, Literal, Self, TypeAlias
 
 from pydantic import Field, model_validator
 
@@ -13,7 +16,9 @@ from watcher.alerts.subscribers import Hours
 from watcher.rulebook.words import Flag, Level
 from watcher.settings.words import (
     STATION_CODE,
+    TOPIC_PLACES,
     WALL_TIME,
+    Broker,
     Code,
     Country,
     Duration,
@@ -21,7 +26,9 @@ from watcher.settings.words import (
     LevelWord,
     MailAddress,
     Name,
+    RoomId,
     Section,
+    Topic,
     Url,
     Zone,
     place,
@@ -33,43 +40,119 @@ _HOURS = re.compile(r"([01]\d|2[0-3]):([0-5]\d)-([01]\d|2[0-3]):([0-5]\d)")
 # What happens in so long a time makes one mail or chat message.
 GROUP_WITHIN = timedelta(seconds=20)
 _HOUR = timedelta(hours=1)
-_SECRETS = frozenset({"secret_file", "url_file"})
+
+DestinationKind: TypeAlias = Literal["email", "webhook", "chat", "matrix", "mqtt", "cap"]
+ChatShape: TypeAlias = Literal["text", "markdown", "card"]
+
+
+@dataclass(frozen=True, slots=True)
+class _Keys:
+    """What belongs to a kind of destination.
+
+    `needed`: keys without which it is none. `secret`: the key that names its secret file. `may`: keys that it can do
+    without. `alone`: a message of it carries one event.
+    """
+
+    needed: tuple[str, ...]
+    secret: str | None = None
+    may: tuple[str, ...] = ()
+    alone: bool = False
+
+
+_KEYS: Mapping[DestinationKind, _Keys] = MappingProxyType({
+    "email": _Keys(("address",), may=("group_within",)),
+    "webhook": _Keys(("url",), "secret_file", alone=True),
+    "chat": _Keys((), "url_file", ("text_field", "shape", "group_within")),
+    "matrix": _Keys(("url", "room_id"), "token_file", ("group_within",)),
+    "mqtt": _Keys(("broker", "topic"), "password_file", ("stand_topic", "username"), alone=True),
+    "cap": _Keys(("url",), "secret_file", alone=True),
+})  # fmt: skip
+KINDS: tuple[DestinationKind, ...] = tuple(_KEYS)
+SIGNED: frozenset[DestinationKind] = frozenset(kind for kind, keys in _KEYS.items() if keys.secret == "secret_file")
 
 
 class DestinationSection(Section):
     """One place where messages can go."""
 
     name: Name = Field(description="Its name in subscriptions.")
-    kind: Literal["email", "webhook", "chat"] = Field(
-        description="email: a mailbox; webhook: signed JSON for programs; chat: a line of text for a chat room."
+    kind: DestinationKind = Field(
+        description="email: a mailbox; webhook: signed JSON for programs; chat: a text posted to a chat room; "
+        "matrix: a room of a Matrix homeserver; mqtt: JSON published at a broker; cap: signed CAP 1.2 documents."
     )
     address: MailAddress | None = Field(None, description="email: the address.")
-    url: Url | None = Field(None, description="webhook: where to post.")
+    url: Url | None = Field(None, description="webhook, cap: where to post. matrix: the homeserver's address.")
     secret_file: Path | tuple[Path, ...] | None = Field(
-        None, description="webhook: file with whsec_…; several while the secret is being changed, the new one first."
+        None,
+        description="webhook, cap: file with whsec_…; several while the secret is being changed, the new one first.",
     )
     url_file: Path | None = Field(None, description="chat: file with the room's web address, which is a secret.")
-    text_field: Annotated[str, Field(pattern=r"^[A-Za-z_]{1,40}$")] = Field(
-        "text", description="chat: name of the JSON field that the room reads."
+    shape: ChatShape | None = Field(
+        None,
+        description="chat: text, as it is (when left out); markdown, its signs escaped; card, with a title and lines.",
     )
+    text_field: Annotated[str, Field(pattern=r"^[A-Za-z_]{1,40}$")] = Field(
+        "text", description="chat: name of the JSON field that the room reads; a card has none."
+    )
+    room_id: RoomId | None = Field(None, description="matrix: id of the room, such as !made-up:example.org.")
+    token_file: Path | None = Field(None, description="matrix: file with the access token of an account in the room.")
+    broker: Broker | None = Field(None, description="mqtt: such as mqtts://broker.example.org:8883; mqtt:// is clear.")
+    topic: Topic | None = Field(
+        None, description=f"mqtt: such as hoarline/{{station}}/{{flag}}; filled in: {', '.join(TOPIC_PLACES)}."
+    )
+    stand_topic: Topic | None = Field(
+        None, description="mqtt: topic at which the broker keeps how each alert stands, until it is over."
+    )
+    username: Name | None = Field(None, description="mqtt: login, with password_file; over mqtts only.")
+    password_file: Path | None = Field(None, description="mqtt: file that holds the password.")
     group_within: Duration | None = Field(
-        None, description="email, chat: what happens in so long a time makes one message; left out: 20s."
+        None, description="email, chat, matrix: what happens in so long a time makes one message; left out: 20s."
     )
 
     @model_validator(mode="after")
     def _whole(self) -> Self:
-        wanted = {"email": {"address"}, "webhook": {"url", "secret_file"}, "chat": {"url_file"}}[self.kind]
-        given = {name for name in ("address", "url", "secret_file", "url_file") if getattr(self, name) is not None}
+        keys = _KEYS[self.kind]
+        if self.group_within is not None and (keys.alone or not timedelta() <= self.group_within <= _HOUR):
+            raise ValueError("group_within is for email, chat and matrix, from 0s to 1h; the others carry one event")
+        given = {name for name in self.model_fields_set - {"name", "kind"} if getattr(self, name) is not None}
         # Destinations that are kept in the store have their secrets there, not in files.
-        if given - wanted or wanted - given - _SECRETS:
-            raise ValueError(f"a destination of kind {self.kind} has {' and '.join(sorted(wanted))}, and nothing else")
-        if self.group_within is not None and (self.kind == "webhook" or not timedelta() <= self.group_within <= _HOUR):
-            raise ValueError("group_within is for email and chat, from 0s to 1h; a webhook carries one event")
+        known = {*keys.needed, *keys.may, *((keys.secret,) if keys.secret is not None else ())}
+        if given - known or set(keys.needed) - given:
+            raise ValueError(f"a destination of kind {self.kind} has {_listed(keys)}, and nothing else")
+        if self.password_file is not None and self.username is None:
+            raise ValueError("password_file belongs to username")
+        if self.username is not None and not (self.broker or "").startswith("mqtts:"):
+            raise ValueError("the password would travel in the clear; a broker with a login is reached by mqtts://")
+        if self.stand_topic is not None and "{subject}" not in self.stand_topic:
+            # Where two alerts share a topic, the end of one takes the other away.
+            raise ValueError("stand_topic has {subject} in it, so that each alert has a place of its own")
+        if self.stand_topic is not None and re.search(r"\{(level|type)\}", self.stand_topic):
+            raise ValueError("stand_topic stays the same while an alert changes: no {level} and no {type} in it")
         return self
+
+    @property
+    def alone(self) -> bool:
+        """Whether a message of it carries one event."""
+        return _KEYS[self.kind].alone
+
+    def secret_files(self) -> tuple[Path, ...]:
+        """Return the files that hold its secrets; none where it has none, or where the store has it."""
+        key = _KEYS[self.kind].secret
+        given = getattr(self, key) if key is not None else None
+        return () if given is None else (given,) if isinstance(given, Path) else tuple(given)
+
+    def lacks_secret_file(self) -> str | None:
+        """Return the key of the secret file that a destination of the settings needs and does not name."""
+        needs = self.kind != "mqtt" or self.username is not None
+        return _KEYS[self.kind].secret if needs and not self.secret_files() else None
 
     def group(self) -> timedelta | None:
         """Return what happens in how long a time makes one message; None: each event is one."""
-        return None if self.kind == "webhook" else self.group_within if self.group_within is not None else GROUP_WITHIN
+        return None if self.alone else self.group_within if self.group_within is not None else GROUP_WITHIN
+
+
+def _listed(keys: _Keys) -> str:
+    must = [*keys.needed, *((keys.secret,) if keys.secret is not None else ())]
+    return " and ".join(sorted(must)) + (f", perhaps {', '.join(keys.may)}" if keys.may else "")
 
 
 class CircleSection(Section):

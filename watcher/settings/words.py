@@ -18,6 +18,20 @@ STATION_CODE = re.compile(r"[A-Z][A-Z0-9]{3}")
 _ADDRESS = re.compile(r"[^\s@<>,;:\"()\[\]\\]{1,64}@[A-Za-z0-9.-]{1,253}")
 WALL_TIME = re.compile(r"([01]\d|2[0-3]):([0-5]\d)")
 _BIND = re.compile(r"(?P<host>[^\s:]+|\[[0-9a-f:]+\]):(?P<port>\d{1,5})")
+_BROKER = re.compile(r"mqtts?://(?:[A-Za-z0-9._-]{1,253}|\[[0-9A-Fa-f:.]{2,45}\])(?::(?P<port>\d{1,5}))?/?")
+# Matrix specification, appendices, "Room IDs": "!" and what the server made up, 255 bytes at most; opaque beyond that.
+_ROOM_ID = re.compile(r"![^\s/?#]+")
+_ROOM_ID_BYTES = 255
+# What a topic may be filled with, and what stands there.
+TOPIC_PLACES = {
+    "station": 'code of the station, "all" in a digest or a test',
+    "flag": 'the flag; "blind", "protection", "digest" or "test" where there is none',
+    "level": 'the level, "none" where there is none',
+    "type": "what happened, such as episode.opened",
+    "subject": "id of the episode or aircraft; the station, when it is blind",
+}
+# MQTT 5.0, 4.7.3: a topic name has 1 to 65,535 bytes; this leaves room for what is filled in.
+_TOPIC_BYTES = 1_000
 
 
 def _duration(value: object) -> object:
@@ -51,6 +65,33 @@ def _sender(text: str) -> str:
 def _url(text: str) -> str:
     if not re.fullmatch(r"https?://[^\s/@]+(?:/\S*)?", _no_controls(text)):
         raise ValueError(f'"{text}" is no web address; write one such as https://host.example.org/path')
+    return text
+
+
+def _broker(text: str) -> str:
+    match = _BROKER.fullmatch(text)
+    if match is None or not 0 < int(match["port"] or 1) <= 65535:
+        raise ValueError(f'"{_no_controls(text)}" is no broker; write one such as mqtts://broker.example.org:8883')
+    return text
+
+
+def _topic(text: str) -> str:
+    """Refuse what no message can be published to. Source: MQTT 5.0, 4.7.1 to 4.7.3."""
+    _no_controls(text)
+    unknown = sorted(set(re.findall(r"\{[^{}]*\}?|\}", text)) - {f"{{{name}}}" for name in TOPIC_PLACES})
+    if unknown:
+        known = ", ".join(f"{{{name}}}" for name in TOPIC_PLACES)
+        raise ValueError(f'"{unknown[0]}" is not known in a topic; filled in are {known}')
+    if "+" in text or "#" in text:
+        raise ValueError(f'"{text}": + and # are for those who subscribe; a message goes to one topic')
+    if not text or text.startswith("$") or len(text.encode("utf-8", "replace")) > _TOPIC_BYTES:
+        raise ValueError(f'"{text[:40]}" is no topic; write one such as hoarline/{{station}}/{{flag}}')
+    return text
+
+
+def _room_id(text: str) -> str:
+    if _ROOM_ID.fullmatch(_no_controls(text)) is None or len(text.encode()) > _ROOM_ID_BYTES:
+        raise ValueError(f'"{text}" is no room id; it begins with ! (a name that begins with # is an alias)')
     return text
 
 
@@ -127,6 +168,9 @@ Code = Annotated[str, AfterValidator(_station_code)]
 MailAddress = Annotated[str, AfterValidator(_mail_address)]
 Sender = Annotated[str, AfterValidator(_sender)]
 Url = Annotated[str, AfterValidator(_url)]
+Broker = Annotated[str, AfterValidator(_broker)]
+Topic = Annotated[str, AfterValidator(_topic)]
+RoomId = Annotated[str, AfterValidator(_room_id)]
 NetworkText = Annotated[str, AfterValidator(_network)]
 Zone = Annotated[str, AfterValidator(_zone)]
 WallTime = Annotated[str, AfterValidator(_wall_time)]

@@ -10,7 +10,7 @@ from sqlalchemy import select
 
 from watcher.alerts.changes import Changes
 from watcher.alerts.model import Acknowledgement, Episode, Event, StationView
-from watcher.alerts.outbox import Claimed, Settled, Told
+from watcher.alerts.outbox import Claimed, Settled, Telling, Told
 from watcher.reports.model import Observation, Report
 from watcher.reports.station import Station
 from watcher.rulebook.words import Flag, Level
@@ -404,6 +404,11 @@ class Store:
         """Return one delivery by its name; None when there is none."""
         with self._database.read() as connection:
             return outbox.read_delivery(connection, delivery_id)
+
+    def tellings(self, delivery_id: str) -> tuple[Telling, ...]:
+        """Return what a message tells, after all that its destination was really told of the same matter before."""
+        with self._database.read() as connection:
+            return told.read_tellings(connection, delivery_id)
 
     def send_again(self, delivery_id: str, now: datetime) -> Again:
         """Let a message that did not arrive be due now, under its own name; its attempts go on counting.

@@ -7,7 +7,8 @@ from datetime import datetime, timedelta
 from sqlalchemy import Connection, RowMapping, or_, select
 
 from watcher.alerts.model import ENDINGS, EventType
-from watcher.alerts.outbox import Told
+from watcher.alerts.outbox import Telling, Told
+from watcher.store.episodes import events_named
 from watcher.store.model import DeliveryState
 from watcher.store.outbox import OWED, kind_of, level_of
 from watcher.store.tables import delivery, delivery_event, episode, station_state
@@ -53,6 +54,33 @@ def read_told(connection: Connection, now: datetime) -> dict[tuple[str, str], To
         for row in connection.execute(query.order_by(delivery_event.c.number)).mappings():
             last[row["destination"], row["subject_id"]] = row
     return {key: _told(row) for key, row in last.items() if row["told_as"] not in _ENDINGS}
+
+
+def read_tellings(connection: Connection, delivery_id: str) -> tuple[Telling, ...]:
+    """Return what a message tells, and before that what its destination was really told of the same matter."""
+    mine = select(delivery_event).where(delivery_event.c.delivery_id == delivery_id).order_by(delivery_event.c.number)
+    rows = list(connection.execute(mine).mappings())
+    if not rows:
+        return ()
+    earlier = (
+        select(delivery_event)
+        .join(delivery, delivery.c.id == delivery_event.c.delivery_id)
+        .where(
+            delivery_event.c.subject_id == rows[0]["subject_id"],
+            delivery_event.c.destination == rows[0]["destination"],
+            delivery_event.c.number < rows[0]["number"],
+            delivery_event.c.delivery_id != delivery_id,
+            delivery.c.state == DeliveryState.SENT.value,
+        )
+        .order_by(delivery_event.c.number)
+    )
+    rows = [*connection.execute(earlier).mappings(), *rows]
+    events = events_named(connection, {row["event_id"] for row in rows})
+    return tuple(
+        Telling(events[row["event_id"]], EventType(row["told_as"]), row["delivery_id"], row["made_at"])
+        for row in rows
+        if row["event_id"] in events
+    )
 
 
 def _told(row: RowMapping) -> Told:

@@ -3,20 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, Literal
+from typing import Any
 
 from watcher.errors import Problem, UsageError
 from watcher.notify.signature import new_secret
 from watcher.notify.wording import plain
-from watcher.settings.people import DestinationSection
+from watcher.settings.people import SIGNED, DestinationKind, DestinationSection
 
-Kind = Literal["email", "webhook", "chat"]
-KINDS: dict[Kind, str] = {
+KINDS: dict[DestinationKind, str] = {
     "email": "A mailbox",
     "webhook": "A program (webhook)",
     "chat": "A chat room",
+    "matrix": "A Matrix room",
+    "mqtt": "An MQTT topic",
+    "cap": "A CAP receiver",
 }
-FIELDS = ("name", "address", "url", "secret", "room", "text_field", "group_within")
+SHAPES = {
+    "text": "text, as it is written",
+    "markdown": "text, for a room that reads Markdown",
+    "card": "a card with a title and lines",
+}
+FIELDS = (
+    "name", "address", "url", "room_id", "broker", "topic", "stand_topic", "username", "password", "token", "secret",
+    "room", "shape", "text_field", "group_within",
+)  # fmt: skip
 CLUES = (
     ("is known", "name"),
     ("is there already", "name"),
@@ -27,19 +37,46 @@ CLUES = (
     ("lacks a web address", "room"),
     ("of its room is missing", "room"),
     ("group_within", "group_within"),
+    ("is no broker", "broker"),
+    ("would travel in the clear", "broker"),
+    ("cannot be published", "broker"),
+    ("stand_topic", "stand_topic"),
+    ("topic", "topic"),
+    ("is no room id", "room_id"),
+    ("access token", "token"),
+    ("username", "password"),
     ("address", "address"),
 )
 # The addresses of the pages of these names lead elsewhere.
 _TAKEN = frozenset({"new", ".", ".."})
-_OF_KIND: dict[Kind, tuple[str, ...]] = {
+_OF_KIND: dict[DestinationKind, tuple[str, ...]] = {
     "email": ("address", "group_within"),
     "webhook": ("url",),
-    "chat": ("text_field", "group_within"),
+    "chat": ("shape", "text_field", "group_within"),
+    "matrix": ("url", "room_id", "group_within"),
+    "mqtt": ("broker", "topic", "stand_topic", "username"),
+    "cap": ("url",),
 }
+_NEEDED: dict[DestinationKind, tuple[str, ...]] = {
+    "email": ("address",),
+    "webhook": ("url",),
+    "matrix": ("url", "room_id"),
+    "mqtt": ("broker", "topic"),
+    "cap": ("url",),
+}
+# The field in which what a destination is reached or signed with is written.
+_SECRET: dict[DestinationKind, str] = {
+    "webhook": "secret",
+    "cap": "secret",
+    "chat": "room",
+    "matrix": "token",
+    "mqtt": "password",
+}
+_WHERE_FROM = {"room": "the room's own settings show it", "token": "the account's own settings show it"}
 _LONGEST = 2048
 
 
-def kind_of(word: str | None) -> Kind:
+def kind_of(word: str | None) -> DestinationKind:
     """Return the kind that a word names; a mailbox where it names none."""
     return next((kind for kind in KINDS if kind == word), "email")
 
@@ -61,18 +98,11 @@ def written(fields: Mapping[str, str]) -> dict[str, str]:
 def given_of(section: DestinationSection) -> dict[str, str]:
     """Return a destination as its form is filled in; a secret is never shown again."""
     within = section.group_within
-    return {
-        "name": section.name,
-        "address": section.address or "",
-        "url": section.url or "",
-        "text_field": section.text_field,
-        "group_within": f"{within.total_seconds():g}s" if within is not None else "",
-        "secret": "",
-        "room": "",
-    }
+    given = {name: getattr(section, name, None) or "" for name in FIELDS}
+    return {**given, "group_within": f"{within.total_seconds():g}s" if within is not None else ""}
 
 
-def values_of(kind: Kind, given: Mapping[str, str]) -> dict[str, Any]:
+def values_of(kind: DestinationKind, given: Mapping[str, str]) -> dict[str, Any]:
     """Return the keys and values that the settings would have.
 
     Raises
@@ -80,26 +110,28 @@ def values_of(kind: Kind, given: Mapping[str, str]) -> dict[str, Any]:
     UsageError
         What every destination of its kind needs is missing.
     """
-    needed = {"email": "address", "webhook": "url"}.get(kind)
-    if needed is not None and not given[needed]:
-        raise UsageError([Problem(f"destination: {needed}", "is missing")])
+    missing = [name for name in _NEEDED.get(kind, ()) if not given[name]]
+    if missing:
+        raise UsageError([Problem(f"destination: {name}", "is missing") for name in missing])
     values: dict[str, Any] = {"kind": kind}
     for name in _OF_KIND[kind]:
         values[name] = given[name] or ("text" if name == "text_field" else None)
     return values
 
 
-def secret_of(kind: Kind, given: Mapping[str, str], *, new: bool) -> tuple[str | None, bool]:
+def secret_of(kind: DestinationKind, given: Mapping[str, str], *, new: bool) -> tuple[str | None, bool]:
     """Return what a destination is reached or signed with, and whether it was made here; None: none, or as before.
 
     Raises
     ------
     UsageError
-        A new room has no address.
+        A new one cannot be reached without.
     """
-    if kind == "webhook":
-        made = new and not given["secret"]
-        return (new_secret() if made else given["secret"] or None), made
-    if kind == "chat" and new and not given["room"]:
-        raise UsageError([Problem("destination: room", "is missing", "the room's own settings show it")])
-    return (given["room"] or None) if kind == "chat" else None, False
+    field = _SECRET.get(kind)
+    if field is None:
+        return None, False
+    if kind in SIGNED and new and not given[field]:
+        return new_secret(), True
+    if new and not given[field] and (kind != "mqtt" or given["username"]):
+        raise UsageError([Problem(f"destination: {field}", "is missing", _WHERE_FROM.get(field, ""))])
+    return given[field] or None, False

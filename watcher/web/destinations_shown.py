@@ -10,8 +10,17 @@ from watcher.errors import Problem
 from watcher.notify.wording import plain, short, when
 from watcher.service.directory import Directory, KnownDestination
 from watcher.service.people_contract import destination_as_contract
+from watcher.settings.people import DestinationKind
 from watcher.store.model import Arrivals
 
+KIND_WORDS: dict[DestinationKind, str] = {
+    "email": "mailbox",
+    "webhook": "program",
+    "chat": "chat room",
+    "matrix": "Matrix room",
+    "mqtt": "MQTT topic",
+    "cap": "CAP receiver",
+}
 Health = Literal["on", "waits", "off", "unusable"]
 
 
@@ -57,7 +66,7 @@ def shown(
     health, why = _health(known, [item for item in problems if f'destination "{known.name}"' in item.where])
     return Shown(
         name=known.name,
-        kind={"email": "mailbox", "webhook": "program", "chat": "chat room"}[known.section.kind],
+        kind=KIND_WORDS[known.section.kind],
         to=plain(str(destination_as_contract(known, whole=whole)["to"])),
         fixed=known.source == "settings",
         health=health,

@@ -18,6 +18,7 @@ from watcher.service.directory import KnownSubscription
 from watcher.service.wanted import what, when, where
 from watcher.web.alerts_shown import flag_words
 from watcher.web.amiss import NOTHING, Amiss
+from watcher.web.destinations_shown import KIND_WORDS
 from watcher.web.doors import page_door, visitor_of
 from watcher.web.forms import form_values
 from watcher.web.frame import root_of, show
@@ -226,6 +227,7 @@ async def _form(
         countries=countries(stations),
         zones=sorted({item.zone for item in stations if item.zone is not None} | {"UTC"}),
         destinations=list(directory.destinations.values()),
+        kind_words=KIND_WORDS,
         all_watched=len(stations),
         mark=level_mark,
         picks=_picks(house, wish.stations, find),

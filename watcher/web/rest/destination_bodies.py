@@ -6,6 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, Field, StringConstraints
 
+from watcher.settings.people import ChatShape, DestinationKind
 from watcher.web.rest.fields import Asked
 
 _Text = Annotated[str, StringConstraints(min_length=1, max_length=500)]
@@ -16,8 +17,10 @@ class DestinationBody(BaseModel):
 
     name: str
     source: Literal["settings", "store"]
-    kind: Literal["email", "webhook", "chat"]
-    to: str = Field(description="The mail address; of a webhook the server alone, without the scope manage.")
+    kind: DestinationKind
+    to: str = Field(
+        description="The mail address, room or topic; of a web address the server alone, without the scope manage."
+    )
     state: str
     confirmed: bool = Field(description="Its owner agreed; those of the settings are the operator's word.")
     disabled: str | None = Field(description="Why it is switched off; null: it is not.")
@@ -33,15 +36,23 @@ class NewDestination(Asked):
     """A destination to be added, under the keys that its section in the settings would have."""
 
     name: _Text
-    kind: Literal["email", "webhook", "chat"]
+    kind: DestinationKind
     address: _Text | None = Field(None, description="email: the address; its owner is asked by mail first.")
-    url: _Text | None = Field(None, description="webhook: where to post.")
+    url: _Text | None = Field(None, description="webhook, cap: where to post. matrix: the homeserver's address.")
     secret: _Text | None = Field(
-        None, description="webhook: whsec_…, left out: one is made and told once. chat: the room's web address."
+        None,
+        description="webhook, cap: whsec_…, left out: one is made and told once. chat: the room's web address. "
+        "matrix: the access token. mqtt: the password.",
     )
+    shape: ChatShape | None = Field(None, description="chat: what the room takes; left out: a text as it is.")
     text_field: _Text | None = Field(None, description="chat: name of the JSON field that the room reads.")
+    room_id: _Text | None = Field(None, description="matrix: id of the room.", examples=["!made-up:example.org"])
+    broker: _Text | None = Field(None, description="mqtt: where.", examples=["mqtts://broker.example.org:8883"])
+    topic: _Text | None = Field(None, description="mqtt: under which topic.", examples=["hoarline/{station}/{flag}"])
+    stand_topic: _Text | None = Field(None, description="mqtt: topic at which the broker keeps how each alert stands.")
+    username: _Text | None = Field(None, description="mqtt: login, over mqtts only.")
     group_within: _Text | None = Field(
-        None, description="email, chat: what happens in so long makes one message: 20s.", examples=["20s"]
+        None, description="email, chat, matrix: what happens in so long makes one message: 20s.", examples=["20s"]
     )
 
 
@@ -51,7 +62,13 @@ class DestinationChange(Asked):
     address: _Text | None = None
     url: _Text | None = None
     secret: _Text | None = None
+    shape: ChatShape | None = None
     text_field: _Text | None = None
+    room_id: _Text | None = None
+    broker: _Text | None = None
+    topic: _Text | None = None
+    stand_topic: _Text | None = None
+    username: _Text | None = None
     group_within: _Text | None = None
 
 

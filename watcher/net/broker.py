@@ -1,0 +1,308 @@
+"""A connection to an MQTT 5.0 broker, opened by the guard when first needed, kept while messages come.
+
+Source: OASIS Standard MQTT 5.0, 7 March 2019; sections are named beside what follows them. Needs the extra `mqtt`. The
+library's own thread reads and writes; all that it tells is handed to the event loop. A name is looked up here, and the
+library gets the judged address: it never looks anything up, and never connects again by itself.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import ssl
+from collections.abc import Mapping
+from contextlib import suppress
+from dataclasses import dataclass, field
+from functools import partial
+from importlib.util import find_spec
+from typing import TYPE_CHECKING, Any
+
+from watcher.errors import NetError, NetErrorKind
+from watcher.net.guard import Guard
+
+if TYPE_CHECKING:
+    from paho.mqtt.client import Client
+
+CONNECT_TIMEOUT_S = 10.0
+ANSWER_TIMEOUT_S = 20.0
+# A firewall forgets a silent connection after some minutes; an alert is rare, and connecting takes a moment only.
+IDLE_S = 60.0
+_KEEP_ALIVE_S = 30
+_AT_LEAST_ONCE = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Login:
+    """Who we are at a broker."""
+
+    username: str
+    password: str = field(repr=False)
+
+
+class Refused(NetError):
+    """The broker answered and did not take it. `code`: its reason code (MQTT 5.0, 2.4)."""
+
+    def __init__(self, message: str, code: int) -> None:
+        super().__init__(message, "broken")
+        self.code = code
+
+
+def can_publish() -> bool:
+    """Return whether the extra `mqtt` is installed."""
+    return find_spec("paho") is not None
+
+
+class _NamedContext(ssl.SSLContext):
+    """Checks the certificate against the name that was looked up, though the connection goes to an address."""
+
+    name = ""
+
+    def wrap_socket(self, sock: Any, *_: Any, **options: Any) -> ssl.SSLSocket:  # noqa: ANN401 - the library's call
+        return super().wrap_socket(sock, **{**options, "server_hostname": self.name})
+
+
+class Broker:
+    """Publishes at one broker.
+
+    Parameters
+    ----------
+    guard
+        Judges the addresses of the host.
+    host, port
+        Where it is.
+    tls
+        Protect the connection, and check the certificate against the public authorities or those of SSL_CERT_FILE.
+    login
+        None: none.
+    idle_s
+        Seconds without a message after which the connection is closed.
+    """
+
+    def __init__(
+        self, guard: Guard, host: str, port: int, *, tls: bool, login: Login | None = None, idle_s: float = IDLE_S
+    ) -> None:
+        self._guard = guard
+        self._host = host
+        self._port = port
+        self._tls = tls
+        self._login = login
+        self._idle_s = idle_s
+        self._connecting = asyncio.Lock()
+        self._client: Client | None = None
+        self._pending: dict[int, asyncio.Future[int]] = {}
+        self._idle: asyncio.TimerHandle | None = None
+        self._closing: set[asyncio.Future[None]] = set()
+
+    @property
+    def connected(self) -> bool:
+        """Whether a connection is open."""
+        return self._client is not None
+
+    async def publish(
+        self,
+        topic: str,
+        payload: bytes,
+        properties: Mapping[str, Any],
+        *,
+        retain: bool = False,
+        timeout: float = ANSWER_TIMEOUT_S,  # noqa: ASYNC109 - the bound is part of the promise
+    ) -> None:
+        """Publish once, and return when the broker has taken it (quality of service 1).
+
+        Parameters
+        ----------
+        topic, payload, retain
+            What is published; an empty retained payload takes away what is kept (3.3.1.3).
+        properties
+            By their names without spaces, such as ``MessageExpiryInterval`` (3.3.2.3).
+        timeout
+            Seconds for everything.
+
+        Raises
+        ------
+        GuardError
+            All addresses of the host are refused.
+        Refused
+            The broker did not take the login or the message.
+        NetError
+            No answer came; `kind` says why.
+        """
+        try:
+            async with asyncio.timeout(timeout):
+                code = await self._published(topic, payload, properties, retain)
+        except TimeoutError as error:
+            # Nobody knows whether it arrived; a broker that does not answer is better asked anew.
+            self._drop("it did not answer")
+            raise NetError(f"{self._place}: no answer within {timeout:g} s", "timeout") from error
+        if code >= 0x80:
+            raise Refused(f"{self._place}: the broker did not take the message ({_words(code)})", code)
+
+    async def aclose(self) -> None:
+        """Take leave of the broker."""
+        self._drop("closed here")
+        await asyncio.gather(*self._closing, return_exceptions=True)
+
+    @property
+    def _place(self) -> str:
+        return f"mqtt{'s' if self._tls else ''}://{self._host}:{self._port}"
+
+    async def _published(self, topic: str, payload: bytes, properties: Mapping[str, Any], retain: bool) -> int:
+        from paho.mqtt.packettypes import PacketTypes  # noqa: PLC0415 - an extra
+        from paho.mqtt.properties import Properties  # noqa: PLC0415
+
+        named = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+        for name, value in properties.items():
+            setattr(named, name, value)
+        client = await self._open()
+        # The answer is handed over by the event loop, so it cannot come before it is waited for.
+        sent = client.publish(topic, payload, qos=_AT_LEAST_ONCE, retain=retain, properties=named)
+        if sent.rc != 0:
+            self._drop("it was lost")
+            raise NetError(f"{self._place}: the connection was lost", "broken")
+        answered: asyncio.Future[int] = asyncio.get_running_loop().create_future()
+        self._pending[sent.mid] = answered
+        try:
+            return await answered
+        finally:
+            self._pending.pop(sent.mid, None)
+            self._rest()
+
+    async def _open(self) -> Client:
+        async with self._connecting:
+            if self._idle is not None:
+                self._idle.cancel()
+                self._idle = None
+            if self._client is None:
+                self._client = await self._connect()
+            return self._client
+
+    async def _connect(self) -> Client:
+        try:
+            addresses = await self._guard.addresses(self._host, self._port)
+        except (OSError, UnicodeError) as error:
+            raise NetError(f"{self._place}: the name could not be looked up ({error})", "no-name") from error
+        failure: Exception | None = None
+        for address in addresses:
+            try:
+                return await self._connect_to(address)
+            except OSError as error:
+                failure = error
+        kind: NetErrorKind = "tls" if isinstance(failure, ssl.SSLError) else "no-connection"
+        raise NetError(f"{self._place}: no connection ({failure})", kind) from failure
+
+    async def _connect_to(self, address: str) -> Client:
+        loop = asyncio.get_running_loop()
+        welcomed: asyncio.Future[int] = loop.create_future()
+        client = self._made(loop, welcomed)
+        try:
+            await asyncio.to_thread(client.connect, address, self._port, _KEEP_ALIVE_S)
+            client.loop_start()
+            code = await welcomed
+        except BaseException:
+            welcomed.cancel()
+            self._leave(client)
+            raise
+        if code >= 0x80:
+            self._leave(client)
+            raise Refused(f"{self._place}: the broker refused the connection ({_words(code)})", code)
+        return client
+
+    def _made(self, loop: asyncio.AbstractEventLoop, welcomed: asyncio.Future[int]) -> Client:
+        from paho.mqtt.client import Client  # noqa: PLC0415 - an extra
+        from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion  # noqa: PLC0415
+
+        # Without an id the broker gives one (3.1.3.1): several senders never push each other out.
+        client = Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5, reconnect_on_failure=False)
+        client.connect_timeout = CONNECT_TIMEOUT_S
+        if self._tls:
+            context = _NamedContext(ssl.PROTOCOL_TLS_CLIENT)
+            context.name = self._host.strip("[]")
+            context.load_default_certs()
+            client.tls_set_context(context)
+        if self._login is not None:
+            client.username_pw_set(self._login.username, self._login.password)
+
+        def tell(what: partial[None]) -> None:
+            # The loop is closed only when nobody waits any more.
+            with suppress(RuntimeError):
+                loop.call_soon_threadsafe(what)
+
+        client.on_connect = lambda _c, _u, _flags, code, _p: tell(partial(_settle, welcomed, code.value))
+        client.on_publish = lambda _c, _u, mid, code, _p: tell(partial(self._answered, mid, code.value))
+        client.on_disconnect = lambda _c, _u, _flags, code, _p: tell(partial(self._lost, client, welcomed, code.value))
+        return client
+
+    def _answered(self, mid: int, code: int) -> None:
+        if mid in self._pending:
+            _settle(self._pending[mid], code)
+
+    def _lost(self, client: Client, welcomed: asyncio.Future[int], code: int) -> None:
+        if not welcomed.done():
+            welcomed.set_exception(ConnectionError(f"it broke off before it was open ({_words(code)})"))
+        if client is self._client:
+            self._drop(_words(code))
+
+    def _rest(self) -> None:
+        """Close the connection later, if nothing comes until then."""
+        if self._client is not None and not self._pending:
+            if self._idle is not None:
+                self._idle.cancel()
+            self._idle = asyncio.get_running_loop().call_later(self._idle_s, self._drop, "idle")
+
+    def _drop(self, why: str) -> None:
+        """Forget the connection; whoever waits for an answer on it gets none."""
+        client, self._client = self._client, None
+        if self._idle is not None:
+            self._idle.cancel()
+            self._idle = None
+        for answered in self._pending.values():
+            if not answered.done():
+                answered.set_exception(NetError(f"{self._place}: the connection broke off ({why})", "broken"))
+        if client is not None:
+            self._leave(client)
+
+    def _leave(self, client: Client) -> None:
+        """Say goodbye and end the library's thread, which may take a moment."""
+
+        def leave() -> None:
+            client.disconnect()
+            client.loop_stop()
+
+        leaving: asyncio.Future[None] = asyncio.get_running_loop().run_in_executor(None, leave)
+        self._closing.add(leaving)
+        leaving.add_done_callback(self._closing.discard)
+
+
+def _settle(waited_for: asyncio.Future[int], code: int) -> None:
+    if not waited_for.done():
+        waited_for.set_result(code)
+
+
+def _words(code: int) -> str:
+    """Return a reason code as the standard names it (MQTT 5.0, 2.4)."""
+    return f"{_REASONS.get(code, 'reason')} 0x{code:02X}"
+
+
+_REASONS = {
+    0x00: "closed",
+    0x80: "unspecified error",
+    0x82: "protocol error",
+    0x83: "implementation specific error",
+    0x84: "unsupported protocol version",
+    0x86: "bad user name or password",
+    0x87: "not authorized",
+    0x88: "server unavailable",
+    0x89: "server busy",
+    0x8A: "banned",
+    0x8B: "server shutting down",
+    0x8D: "keep alive timeout",
+    0x90: "topic name invalid",
+    0x93: "receive maximum exceeded",
+    0x95: "packet too large",
+    0x97: "quota exceeded",
+    0x98: "administrative action",
+    0x99: "payload format invalid",
+    0x9A: "retain not supported",
+    0x9B: "quality of service not supported",
+    0x9C: "use another server",
+    0x9D: "server moved",
+}
