@@ -187,6 +187,11 @@ class Card:
         return words[:1].upper() + words[1:]
 
     @property
+    def told_why(self) -> str:
+        """The first sentence of why; all of it stands further down."""
+        return f"{plain(self.told.body.why).partition('. ')[0].rstrip('.')}." if self.told is not None else ""
+
+    @property
     def waits(self) -> tuple[Wait, ...]:
         """The waits for bleed air."""
         protection, clocks = self.protection, self.reading.clocks

@@ -16,7 +16,6 @@ from markupsafe import Markup
 
 from watcher.errors import UsageError
 from watcher.links import read_protection
-from watcher.notify.wording import TOLD_AS_WORDS
 from watcher.service.protections import Protections, Reading
 from watcher.units import clock_z
 from watcher.web.forms import form_fields
@@ -182,7 +181,6 @@ def _around(request: Request, card: Card, seat: Seat) -> dict[str, Any]:
         "by_link": seat.base.startswith(f"{root}/p/"),
         "seen": SEEN,
         "questions": QUESTIONS,
-        "told_as": TOLD_AS_WORDS,
         "new_id": new_id,
         "z": clock_z,
         "ms": ms,

@@ -105,6 +105,8 @@ window.protection = (() => {
       ...more, cache: "no-store", headers: { Accept: "application/json" }, signal: AbortSignal.timeout(8000),
     });
     const body = await answer.json().catch(() => ({}));
+    // An answer that was cut off on its way says nothing; what was asked is asked again.
+    if (answer.ok && !body.at_ms) throw new TypeError("the answer was cut off");
     if (answer.ok) heard(body, (sent + Date.now()) / 2);
     else lost = true;
     if (answer.status === 401) closed = "Signed out: load this page again to sign in. Nothing new";
