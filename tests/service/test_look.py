@@ -47,6 +47,17 @@ def test_facts_and_what_is_expected_are_those_of_the_running_service():
     assert computed
 
 
+def test_the_night_that_alerts_were_judged_by_is_shown_while_it_rests_on_the_same_report():
+    view = seen(COLD)
+    (judged_by,) = nights([question_of(view, NOW, NOW + timedelta(hours=15))], members=40)
+    assert look(replace(view, night=judged_by), rulebook=BOOK, now=NOW + timedelta(minutes=10)).night is judged_by
+    newer = replace(seen(COLD.replace("122000Z", "122030Z")), night=judged_by)
+    found = look(newer, rulebook=BOOK, now=NOW + timedelta(minutes=40)).night
+    assert found is not None
+    assert found is not judged_by
+    assert found.observed_at == newer.observation.observed_at
+
+
 def test_too_warm_without_a_place_without_a_temperature_or_too_old_there_is_none():
     assert look(seen(COLD.replace("02/M02", "13/M02")), rulebook=BOOK, now=NOW).night is None
     assert look(seen(COLD.replace("02/M02", "12/M02")), rulebook=BOOK, now=NOW).night is not None

@@ -54,7 +54,9 @@ def _rounded(value: object) -> object:
     return round(value, 3) + 0.0 if isinstance(value, float) else value
 
 
-def answers(views: Iterable[StationView], asked: Asked, craft: Aircraft, members: int) -> list[Answer]:
+def answers(
+    views: Iterable[StationView], asked: Asked, craft: Aircraft, members: int, *, changes: bool = True
+) -> list[Answer]:
     """Return the answers, in the order of the views.
 
     Parameters
@@ -67,8 +69,10 @@ def answers(views: Iterable[StationView], asked: Asked, craft: Aircraft, members
         The aircraft, the same at all stations.
     members
         Size of the ensemble.
+    changes
+        Whether it is asked too what would change the answer, which takes three times as long.
     """
-    put = [_put(view, asked, craft) for view in views]
+    put = [_put(view, asked, craft, changes=changes) for view in views]
     found = iter(nights([question for item in put for question in item.questions], members=members))
     return [_answer(item, [next(found) for _ in item.questions], asked, members) for item in put]
 
@@ -103,10 +107,10 @@ class _Put:
         return () if self.missing else (self.question, *(question for _, question in self.changed), *self.late)
 
 
-def _put(view: StationView, asked: Asked, craft: Aircraft) -> _Put:
+def _put(view: StationView, asked: Asked, craft: Aircraft, *, changes: bool) -> _Put:
     question, notes = _question(view, asked, craft)
     late = () if asked.departs_at is None else (replace(question, until=asked.until + _AFTER),)
-    return _Put(question, notes, _missing(question), variants(question), late)
+    return _Put(question, notes, _missing(question), variants(question) if changes else (), late)
 
 
 def _answer(put: _Put, found: Sequence[Night], asked: Asked, members: int) -> Answer:

@@ -59,11 +59,19 @@ def questions_of(given: Mapping[str, str], views: Mapping[str, StationView], now
 
 
 def answered(questions: Sequence[Question]) -> list[Answer]:
-    """Return the answers, the likeliest first; stations with one departure and one aircraft are asked together."""
+    """Return the answers, the likeliest first; stations with one departure and one aircraft are asked together.
+
+    What would change the answer is asked where there is one station; several are shown in short.
+    """
+    alone = len(questions) == 1
     together: dict[tuple[Asked, Aircraft], list[StationView]] = {}
     for question in questions:
         together.setdefault((question.asked, question.craft), []).append(question.view)
-    found = (answer for (asked, craft), views in together.items() for answer in answers(views, asked, craft, _MEMBERS))
+    found = (
+        answer
+        for (asked, craft), views in together.items()
+        for answer in answers(views, asked, craft, _MEMBERS, changes=alone)
+    )
     return worst_first(found)
 
 
