@@ -82,7 +82,9 @@ def handover(views: Sequence[StationView], store: Store, policy: Policy, now: da
     rows = [row_markup(row, Markup(strip.inline(now)), None) for row, strip in made]  # noqa: S704
     # Whether a service judges is not known here; whether anything comes in is.
     head = head_of(ordered, now, _NO_TICK, now)
-    alerts = tuple(_open(item, memory.told_of(item), view) for view in ordered for item in open_alerts(view))
+    standing = [(item, view) for view in ordered for item in open_alerts(view)]
+    standing.sort(key=lambda pair: -pair[0].level)
+    alerts = tuple(_open(item, memory.told_of(item), view) for item, view in standing)
     page = piece(
         "board_export.html",
         style=Markup(_style()),  # noqa: S704 - our own rules

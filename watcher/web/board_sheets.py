@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import asyncio
+import time
 from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from threading import Lock
-from urllib.parse import urlsplit
+from typing import TypeAlias
 
 import structlog
 from markupsafe import Markup
@@ -31,6 +32,8 @@ from watcher.web.compressed import Piece
 from watcher.web.house import House
 from watcher.web.pages import piece
 
+Wants: TypeAlias = Callable[[Station], bool]
+
 _log = structlog.get_logger()
 # More rows than that nobody reads; what is left out is told, and found by asking for less.
 MOST_ROWS = 500
@@ -41,6 +44,8 @@ _OLD_IS_FINE_FOR = timedelta(seconds=10)
 _MOST_KEPT = 24
 _LOOK_EVERY = timedelta(seconds=1)
 _PACKING = 5
+_PORTION = 25
+_GIVE_WAY_S = 0.002
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,10 +93,19 @@ class Board:
 
     def _warm_up(self) -> None:
         """Draw all strips once, before anybody waits for them."""
-        with self._making:
-            now = self._house.clock()
-            self._look(now)
-            self._strips.rows(self._sorted[:MOST_ROWS], urlsplit(self._house.public_url or "").path, now)
+        self._draw_ahead(Asked())
+
+    def _draw_ahead(self, what: Asked) -> None:
+        """Draw what has to be drawn in portions: whoever wants a few rows only need not wait for hundreds."""
+        _, wants = self._subscriptions(what)
+        for _ in range(0, MOST_ROWS, _PORTION):
+            with self._making:
+                now = self._house.clock()
+                self._look(now)
+                if not self._strips.draw(self._shown(self._found(what, wants), what), now, _PORTION):
+                    return
+            # A lock that is taken again at once is never given to those who wait for it.
+            time.sleep(_GIVE_WAY_S)
 
     async def sheet(self, what: Asked, root: str, mark: str) -> Sheet:
         """Return the board for a wish.
@@ -136,6 +150,7 @@ class Board:
         self._looked_at = now
 
     def _make(self, what: Asked, root: str, mark: str) -> Sheet:
+        self._draw_ahead(what)
         with self._making:
             now = self._house.clock()
             self._look(now)
@@ -159,8 +174,8 @@ class Board:
 
     def _markup(self, what: Asked, root: str, mark: str, now: datetime, codes: frozenset[str] | None) -> str:
         names, wants = self._subscriptions(what)
-        found = [view for view in self._sorted if what.takes(view, wants)]
-        shown = found[: WALL_ROWS if what.wall else MOST_ROWS]
+        found = self._found(what, wants)
+        shown = self._shown(found, what)
         given = [view for view in shown if codes is None or view.station.code in codes]
         head = head_of(self._sorted, self._turned_at, self._tick, now)
         return piece(
@@ -172,6 +187,7 @@ class Board:
             axis=Markup(axis(step_of(now), said=now)),  # noqa: S704
             key=Markup(key()),  # noqa: S704
             head=head,
+            step=f"{step_of(now):%H%M}",
             day=f"{now.day} {now:%b}",
             live=mark,
             patience_s=round(patience(self._tick).total_seconds()),
@@ -189,11 +205,18 @@ class Board:
             whole=codes is None,
         )
 
+    def _found(self, what: Asked, wants: Wants | None) -> list[StationView]:
+        return [view for view in self._sorted if what.takes(view, wants)]
+
+    @staticmethod
+    def _shown(found: list[StationView], what: Asked) -> list[StationView]:
+        return found[: WALL_ROWS if what.wall else MOST_ROWS]
+
     @property
     def _tick(self) -> timedelta:
         return self._house.settings.text.watch.tick
 
-    def _subscriptions(self, what: Asked) -> tuple[list[str], Callable[[Station], bool] | None]:
+    def _subscriptions(self, what: Asked) -> tuple[list[str], Wants | None]:
         """Return the names to choose from, and who belongs to the one that is asked for, if one is."""
         directory = self._directory()
         if what.subscription is None:

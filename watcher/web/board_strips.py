@@ -68,6 +68,12 @@ class BoardStrips:
             self._kept.popitem(last=False)
         return made
 
+    def draw(self, views: Sequence[StationView], now: datetime, most: int) -> bool:
+        """Draw the first strips that are out of date, so many at most; return whether there were any."""
+        late = [view for view in views if not self._is_good(view, now)]
+        self._draw(late[:most], now)
+        return bool(late)
+
     def row(self, view: StationView, now: datetime) -> tuple[Row, Strip]:
         """Return what a row says and its timeband, for pages of another shape."""
         if not self._is_good(view, now):

@@ -74,6 +74,9 @@
   };
 
   // ---- Fetching: one request for all that changed within a moment.
+  // Whose alert was told comes first; a reader must not wait until all that reported at this minute is drawn.
+  const AT_ONCE = 40;
+  const urgent = new Set();
   const wanted = new Set();
   let mark = head().dataset.mark;
   let waiting = null;
@@ -85,8 +88,11 @@
   const fetchWanted = async () => {
     waiting = null;
     busy = true;
-    const codes = wanted.has("all") ? "all" : [...wanted].join(" ");
-    wanted.clear();
+    const some = urgent.size ? [...urgent] : wanted.has("all") ? ["all"] : [...wanted].slice(0, AT_ONCE);
+    urgent.clear();
+    if (some[0] === "all") wanted.clear();
+    else for (const code of some) wanted.delete(code);
+    const codes = some.join(" ");
     const query = found().dataset.query;
     try {
       const address = `${board.dataset.rows}?${query}${query && "&"}codes=${encodeURIComponent(codes)}`;
@@ -108,7 +114,7 @@
       wanted.add("all");
     } finally {
       busy = false;
-      if (wanted.size) waiting ??= setTimeout(fetchWanted, lostSince === null ? TOGETHER_MS : 5000);
+      if (wanted.size || urgent.size) waiting ??= setTimeout(fetchWanted, lostSince === null ? 0 : 5000);
     }
   };
 
@@ -160,7 +166,10 @@
       if (row === before) before = row.nextElementSibling;
       else rows.insertBefore(row, before);
     }
-    for (const name of [".how-many", ".axis", ".left", ".empty"]) exchange(found(), newFound, name);
+    for (const name of [".how-many", ".left", ".empty"]) exchange(found(), newFound, name);
+    // Every strip uses what stands in the axis, so that it is exchanged only where it differs.
+    if (found().dataset.step !== newFound.dataset.step) exchange(found(), newFound, ".axis");
+    found().dataset.step = newFound.dataset.step;
     const changes = byId("changes");
     if (changes && changes.textContent !== newFound.querySelector("#changes").textContent) {
       const open = changes.open;
@@ -212,7 +221,10 @@
       mark = event.lastEventId || mark;
       const alert = JSON.parse(event.data);
       write(byId("news"), alert.headline);
-      if (alert.station) want(alert.station);
+      if (alert.station) {
+        urgent.add(alert.station);
+        want(alert.station);
+      }
       if (RISING.has(alert.type) && (alert.level === "treat" || alert.level === "no-time")) sound();
     });
   };
