@@ -32,8 +32,8 @@ They are [Jinja](https://jinja.palletsprojects.com/en/stable/templates/) templat
 - Values are made harmless for where they stand: HTML is escaped in `mail.html` and `room.html`, line breaks and control
   characters are taken out in `mail.txt`, and `chat.txt` exchanges what a room would read as a command, mention, entity
   or hidden link. For the shape markdown, and in `card.json`, its signs get a backslash as well.
-- In `webhook.json` and `card.json` every `{{ }}` writes a whole JSON literal, quotes included: `"where": {{ station }}` and
-  not `"{{ station }}"`. The body of a webhook must be an object with `type`, `timestamp` and `data`; it is signed as ever.
+- In `webhook.json` and `card.json` every `{{ }}` writes a whole JSON literal, quotes included: `"where": {{ station }}`
+  and not `"{{ station }}"`. A webhook's body must be an object with `type`, `timestamp` and `data`; it is signed.
 - A mail tells every change. A chat room gets the worst that fit into 1,900 characters, a card into 24,000 bytes,
   `room.html` into 48,000, and `more` says how many are left out.
 - Keep `{{ caution }}`, `{{ headline }}` and the age of the data: whoever reads only this message must have them.

@@ -56,8 +56,16 @@ class _NamedContext(ssl.SSLContext):
 
     name = ""
 
-    def wrap_socket(self, sock: Any, *_: Any, **options: Any) -> ssl.SSLSocket:  # noqa: ANN401 - the library's call
-        return super().wrap_socket(sock, **{**options, "server_hostname": self.name})
+    def wrap_socket(self, sock: Any, *_: Any, **_options: Any) -> ssl.SSLSocket:  # noqa: ANN401 - the library's call
+        """Protect a connection. The library would leave it open where the handshake fails; here it is closed."""
+        protected = super().wrap_socket(sock, server_hostname=self.name, do_handshake_on_connect=False)
+        try:
+            protected.settimeout(CONNECT_TIMEOUT_S)
+            protected.do_handshake()
+        except BaseException:
+            protected.close()
+            raise
+        return protected
 
 
 class Broker:

@@ -15,6 +15,7 @@ from typing import Any
 from watcher.alerts.model import EventType
 from watcher.errors import DeliveryError, GuardError, NetError
 from watcher.net import Broker, Refused
+from watcher.net.broker import ANSWER_TIMEOUT_S
 from watcher.notify.message import Message, Part
 from watcher.notify.model import MqttDestination
 from watcher.notify.templating import Templates
@@ -40,14 +41,24 @@ class MqttChannel:
         The connection; several destinations may share it.
     templates
         What a body looks like: the webhook's.
+    timeout_s
+        Seconds for one message.
     """
 
     kind = "mqtt"
 
-    def __init__(self, destination: MqttDestination, broker: Broker, templates: Templates) -> None:
+    def __init__(
+        self,
+        destination: MqttDestination,
+        broker: Broker,
+        templates: Templates,
+        *,
+        timeout_s: float = ANSWER_TIMEOUT_S,
+    ) -> None:
         self._destination = destination
         self._broker = broker
         self._templates = templates
+        self._timeout_s = timeout_s
 
     async def send(self, message: Message, now: datetime) -> None:
         """Publish one message, and what the broker keeps of its matter; both again when the second fails.
@@ -71,11 +82,13 @@ class MqttChannel:
             # 3.3.2.3.3: after so many seconds the broker gives it to nobody any more.
             left_s = max(1, int((message.valid_until - now).total_seconds()))
             topic = topic_of(self._destination.topic, part)
-            await self._broker.publish(topic, body, {**marks, "MessageExpiryInterval": left_s})
+            expiring = {**marks, "MessageExpiryInterval": left_s}
+            await self._broker.publish(topic, body, expiring, timeout=self._timeout_s)
             if self._destination.stand_topic is not None and _stands(part):
                 # An expiry would take an alert off a display while the weather goes on. An end takes it off.
                 topic = topic_of(self._destination.stand_topic, part)
-                await self._broker.publish(topic, b"" if part.ending else body, marks, retain=True)
+                kept = b"" if part.ending else body
+                await self._broker.publish(topic, kept, marks, retain=True, timeout=self._timeout_s)
         except Refused as error:
             raise DeliveryError(short(str(error)), permanent=error.code in _NEVER) from error
         except (GuardError, NetError) as error:

@@ -170,9 +170,7 @@ def destination_of(known: KnownDestination) -> Destination:
             if not can_publish():
                 raise ValueError(f'destination "{name}": {NO_MQTT}')
             password = secret if section.username is not None else None
-            return MqttDestination(
-                name, section.broker, section.topic, section.stand_topic, section.username, password
-            )
+            return MqttDestination(name, section.broker, section.topic, section.stand_topic, section.username, password)
         case _:
             assert_never(section.kind)
 
