@@ -184,7 +184,7 @@ def _strokes(left: int, right: int, top: int, bottom: int) -> Iterator[str]:
 
 @dataclass(frozen=True, slots=True)
 class _Spell:
-    """One stretch of weather in its lane. `words`: "" where there is no lane left in which they find room."""
+    """One stretch of weather in its lane. `words`: "" where it is named already, or no lane has room for them."""
 
     weather: Weather
     words: str
@@ -200,6 +200,12 @@ def _spells(weather: Sequence[Weather], axis: Axis) -> list[_Spell]:
     for item in sorted(weather, key=lambda item: (_kind(item) == "loose", item.begins_at)):
         left, right = axis.x(item.begins_at), axis.x(item.ends_at)
         if left >= right:
+            continue
+        before = next((each for each in found if each.right == left and each.weather.codes == item.codes), None)
+        if before is not None and _kind(item) == "firm":
+            # What is reported and goes on in the TAF is named once.
+            found.append(_Spell(item, "", left, right, before.lane))
+            free[before.lane] = max(free[before.lane], float(right))
             continue
         words = _code(item)
         until = left + width_of(words, 12, bold=True) + 6
