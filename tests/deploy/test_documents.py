@@ -1,0 +1,129 @@
+"""What the documents promise is there: every command with its options, every file, every alert's place, every metric."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+import yaml
+
+from tests.deploy.commands import named_in, what_is_wrong
+from watcher.store import kept
+from watcher.telemetry import METRICS
+
+ROOT = Path(__file__).parents[2]
+DEPLOY = ROOT / "deploy"
+DOCUMENTS = ("README.md", "runbook.md", "threat-model.md")
+TESTS = Path(__file__).parent / "alerts_test.yaml"
+
+
+@pytest.fixture(scope="module")
+def rules() -> list[dict]:
+    (group,) = yaml.safe_load((DEPLOY / "alerts.yaml").read_text())["groups"]
+    return group["rules"]
+
+
+def promtool(*words: object) -> subprocess.CompletedProcess[str]:
+    if shutil.which("promtool") is None:
+        pytest.skip("there is no promtool here")
+    return subprocess.run(["promtool", *map(str, words)], capture_output=True, text=True, check=False, timeout=60)
+
+
+def expressions() -> list[str]:
+    """Return the queries that the documents name."""
+    return re.findall(r"\| `([^`]*hoarline_[^`]+)` \|", (DEPLOY / "README.md").read_text())
+
+
+@pytest.mark.parametrize("name", DOCUMENTS)
+def test_every_command_that_is_named_exists_with_its_options(name):
+    commands = named_in((DEPLOY / name).read_text())
+    assert {" ".join(words): wrong for words in commands if (wrong := what_is_wrong(words))} == {}
+    assert len(commands) > {"README.md": 12, "runbook.md": 25, "threat-model.md": 0}[name]
+
+
+def test_the_check_would_notice():
+    assert what_is_wrong(["destination", "resume", "x"]) is None
+    assert what_is_wrong(["destination", "revive", "x"]) == "there is no command revive"
+    assert what_is_wrong(["db", "restore", "x", "--overwrite"]) == "restore has no option --overwrite"
+    assert what_is_wrong(["db"]) == "db needs a command of its own"
+    assert named_in("```sh\na && hoarline db status # b\n```\n`hoarline now X`") == [["db", "status"], ["now", "X"]]
+
+
+@pytest.mark.parametrize("name", DOCUMENTS)
+def test_every_file_that_is_named_is_there(name):
+    text = (DEPLOY / name).read_text()
+    linked = re.findall(r"\]\(([^)#]+)\)", text)
+    ours = re.findall(r"\b((?:deploy|tests|watcher)/[A-Za-z0-9_@./-]+\.[a-z]+)", text)
+    assert [path for path in linked if not (DEPLOY / path).exists()] == []
+    assert [path for path in ours if not (ROOT / path).exists()] == []
+
+
+def test_the_units_that_are_named_are_there():
+    text = (DEPLOY / "README.md").read_text() + (DEPLOY / "runbook.md").read_text()
+    for unit in re.findall(r"deploy/(hoarline[@a-z-]*\.(?:service|timer))", text):
+        assert (DEPLOY / unit).exists()
+
+
+def test_every_alert_leads_to_a_chapter_that_speaks_of_it(rules):
+    text = (DEPLOY / "runbook.md").read_text()
+    chapters = {}
+    for chapter in re.split(r"^## ", text, flags=re.MULTILINE)[1:]:
+        title = chapter.partition("\n")[0]
+        chapters[re.sub(r"[^a-z0-9 -]", "", title.lower()).replace(" ", "-")] = chapter
+    for rule in rules:
+        anchor = rule["annotations"]["runbook"].removeprefix("runbook.md#")
+        assert rule["alert"] in chapters[anchor], f"{rule['alert']} in {anchor}"
+        assert rule["labels"]["severity"] in {"page", "ticket"}
+    for name in re.findall(r"`(Hoarline[A-Z]\w+)`", text):
+        assert name in {rule["alert"] for rule in rules}
+    assert sum(title[:1].isdigit() for title in chapters) == 10
+    for title, chapter in chapters.items():
+        if title[:1].isdigit():
+            assert [word in chapter for word in ("**Sign:**", "**Means:**", "**Do:**")] == [True] * 3, title
+
+
+def test_the_alerts_and_their_tests_are_in_order(rules):
+    """`promtool` of Prometheus itself reads them and plays the tests."""
+    checked = promtool("check", "rules", DEPLOY / "alerts.yaml")
+    assert checked.returncode == 0, checked.stderr
+    played = promtool("test", "rules", TESTS)
+    assert played.returncode == 0, played.stdout + played.stderr
+    tested = TESTS.read_text()
+    assert [rule["alert"] for rule in rules if rule["alert"] not in tested] == []
+    assert "fifteen alerts" in (DEPLOY / "README.md").read_text()
+    assert len(rules) == 15
+
+
+def test_a_test_of_an_alert_would_notice_that_it_is_gone(tmp_path):
+    text = (DEPLOY / "alerts.yaml").read_text().replace("== 0\n        for: 1m", "== 7\n        for: 1m")
+    (tmp_path / "alerts.yaml").write_text(text)
+    (tmp_path / "test.yaml").write_text(TESTS.read_text().replace("../../deploy/alerts.yaml", "alerts.yaml"))
+    assert promtool("test", "rules", tmp_path / "test.yaml").returncode != 0
+
+
+def test_queries_name_metrics_and_labels_that_there_are(rules):
+    known = {}
+    for spec in METRICS:
+        ending = {"counter": ["_total"], "gauge": [""], "histogram": ["_bucket", "_sum", "_count"]}[spec.type]
+        known.update({spec.name + end: set(spec.labels) for end in ending})
+    queries = [rule["expr"] for rule in rules] + expressions()
+    assert len(queries) == len(rules) + 6
+    for query in queries:
+        for name, labels in re.findall(r"\b(hoarline_[a-z_]+)(?:\{([^}]*)\})?", query):
+            assert name in known, name
+            asked = set(re.findall(r"([a-z_]+)\s*(?:=~|!=|!~|=)", labels))
+            assert asked <= known[name] | {"job", "instance"}, query
+
+
+def test_the_queries_of_the_readme_can_be_read(tmp_path):
+    rules = [{"record": f"hoarline:line_{number}", "expr": query} for number, query in enumerate(expressions())]
+    (tmp_path / "lines.yaml").write_text(yaml.safe_dump({"groups": [{"name": "lines", "rules": rules}]}))
+    done = promtool("check", "rules", tmp_path / "lines.yaml")
+    assert done.returncode == 0, done.stderr
+
+
+def test_the_key_that_the_runbook_removes_is_the_one_that_links_are_signed_with():
+    assert f"DELETE FROM {kept.kept.name} WHERE name = '{kept._LINK_KEY}'" in (DEPLOY / "runbook.md").read_text()
