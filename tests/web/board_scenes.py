@@ -190,7 +190,7 @@ class Morning:
         return await self.client.post(f"{self.origin}{path}", data=form, headers={"Origin": self.origin})
 
 
-def judged(store: Store, now: datetime = NOW, *, members: int = 60) -> dict[str, Night]:
+def judged(store: Store, now: datetime = NOW, *, members: int = NightPolicy().members) -> dict[str, Night]:
     """Judge the whole morning into a store; return the frost forecasts, which the store does not keep."""
     cycle = Cycle(store, house_around(store, settings_of(SETTINGS)).watch)
     cycle.load(now - timedelta(hours=14))
