@@ -240,6 +240,17 @@ def test_the_two_temperatures_stand_where_their_lines_end():
     assert shown == ["-3 °C", "-5 °C"]
 
 
+def test_a_figure_stands_over_or_under_a_line_that_goes_on_behind_it_never_on_it():
+    night = tuple(_expected(step, -3.0) for step in range(32))
+    beyond = tuple(ExpectedPoint(NOW + step * HOUR, -3.0, -5.0, Source.TAF) for step in range(17, 20))
+    band = _band(expected=(*night, *beyond))
+    root, frame = drawn(strip_of(band)), frame_of(band)
+    height = {node.text: int(node.get("y")) for node in root.iter("text") if node.text in {"-3 °C", "-5 °C"}}
+    letters = 15
+    assert height["-3 °C"] < frame.y(-3.0)
+    assert height["-5 °C"] - letters > frame.y(-5.0)
+
+
 def test_the_hill_stands_on_its_foot_and_says_how_probable_frost_is():
     band = _band(expected=tuple(_expected(step, p=0.78 if step == 8 else 0.3) for step in range(20)))
     root = drawn(strip_of(band))
@@ -429,6 +440,12 @@ def test_the_axis_names_every_third_hour_and_the_day():
     assert "now 0509Z" in names
     assert "12 Jan" in names
     assert {"18Z", "21Z", "03Z", "09Z", "12Z", "15Z"} <= set(names)
+
+
+def test_the_axis_says_the_minute_while_strips_are_shown_for_a_full_step():
+    names = texts(etree.fromstring(axis(NOW, said=NOW + timedelta(minutes=3))))
+    assert "now 0512Z" in names
+    assert "now 0509Z" not in names
 
 
 def test_a_station_of_which_nothing_is_known_has_a_strip_too():

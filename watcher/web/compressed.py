@@ -26,8 +26,8 @@ _TEXTS = (
     "application/json",
     "application/problem+json",
     "image/svg+xml",
-    "text/javascript",
     "application/atom+xml",
+    "application/cap+xml",
 )
 _NEVER = "text/event-stream"
 # Magic, deflate, no name, no time, fastest-or-best unknown, system unknown.
