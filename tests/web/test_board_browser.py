@@ -189,6 +189,22 @@ async def test_asking_for_less_works_at_once_and_stands_in_the_address(chromium:
         assert await page.input_value("select[name=level]") == "no-time"
 
 
+async def test_the_way_back_leads_to_what_was_shown_before_and_it_is_live(chromium: Browser, opened: Morning) -> None:
+    async with board(chromium, opened) as seen:
+        page = seen.page
+        await page.select_option("select[name=level]", "no-time")
+        await expect(page.locator(".row")).to_have_count(4)
+        await page.go_back()
+        await expect(page.locator(".row")).to_have_count(6)
+        assert "level" not in page.url
+        await expect(page.locator("select[name=level]")).to_have_value("")
+        opened.report("XTAR", "08006KT 3000 FZRA OVC008 M01/M02 Q0998")
+        await expect(page.locator("#s-XTAR .word")).to_have_text("no-time", timeout=5000)
+        await page.keyboard.press("j")
+        assert await page.evaluate("document.activeElement.closest('.row')?.dataset.code")
+        await expect(page.locator("#sound")).to_be_visible()
+
+
 async def test_all_of_it_works_without_script(chromium: Browser, opened: Morning) -> None:
     async with board(chromium, opened, java_script_enabled=False) as seen:
         page = seen.page
