@@ -196,7 +196,7 @@ class _Spell:
 def _spells(weather: Sequence[Weather], axis: Axis) -> list[_Spell]:
     """Return the weather in lanes in which neither line nor word lies over another, what is reported or firm first."""
     free = [0.0] * _MOST_LANES
-    found = []
+    found: list[_Spell] = []
     for item in sorted(weather, key=lambda item: (_kind(item) == "loose", item.begins_at)):
         left, right = axis.x(item.begins_at), axis.x(item.ends_at)
         if left >= right:
