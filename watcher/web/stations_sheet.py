@@ -8,10 +8,8 @@ from datetime import UTC, datetime, timedelta
 
 from markupsafe import Markup
 
-from watcher.alerts import next_steps
-from watcher.alerts.model import Episode, Event, StationView
+from watcher.alerts.model import Episode, StationView
 from watcher.links import FeedLinks
-from watcher.notify.message import part_of
 from watcher.notify.wording import plain, when
 from watcher.pictures.band import band_of
 from watcher.pictures.labels import chance, degrees
@@ -21,11 +19,20 @@ from watcher.pictures.sheet import pair
 from watcher.rulebook.words import Kind
 from watcher.service.look import Look, look, unreadable_lately, with_unreadable
 from watcher.service.look_words import why_apart
-from watcher.service.night_words import first_upper
 from watcher.store.model import EpisodesAsked
 from watcher.units import clock_z, duration_text, percent
 from watcher.web.house import House
-from watcher.web.rest.station_rows import level_of, told_episodes
+from watcher.web.rest.station_rows import told_episodes
+from watcher.web.stations_head import (
+    AlertShown,
+    StepShown,
+    alert_shown,
+    blindness,
+    headline_of,
+    now_level,
+    place_of,
+    steps_of,
+)
 from watcher.web.stations_holdover import HoldoverShown, holdover_shown
 from watcher.web.stations_report import (
     PeriodShown,
@@ -46,29 +53,6 @@ _LISTED, _BAND, _ENDED = timedelta(hours=12), timedelta(hours=14), timedelta(hou
 _MOST_REPORTS, _MOST_ENDED, _MOST_UNREADABLE = 200, 100, 500
 # Common practice, no source: a smaller chance has no time worth naming.
 _WORTH_SAYING = 0.05
-_CALM = "Nothing is open here. Keep an eye on the next reports."
-_NO_REPORT = "No report has come in yet, so nothing can be told. Check the station by other means."
-
-
-@dataclass(frozen=True, slots=True)
-class StepShown:
-    """What to do, and what for."""
-
-    label: str
-    said: str
-
-
-@dataclass(frozen=True, slots=True)
-class AlertShown:
-    """One open or ended alert. `state`: its phase; what is only expected has none to speak of."""
-
-    id: str
-    level: str
-    state: str
-    headline: str
-    why: str
-    span: str
-    hand: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,14 +138,14 @@ def sheet_of(house: House, view: StationView, root: str) -> Sheet:
     return Sheet(
         code=station.code,
         name=plain(station.name or ""),
-        place=_place(view),
+        place=place_of(view),
         mark="blind" if blind_since is not None else told[0].level.word if told else "none",
         expected=bool(told) and told[0].kind is Kind.EXPECTED,
-        now_level=_now_level(view, told),
-        headline=_headline(view, alerts),
+        now_level=now_level(view, told),
+        headline=headline_of(view, alerts),
         why=plain(alerts[0][1].body.why) if alerts and alerts[0][1] is not None else "",
-        steps=_steps(view, told),
-        blind=_blind(view),
+        steps=steps_of(view, told),
+        blind=blindness(view),
         age=duration_text(now - view.observation.observed_at) if view.observation is not None else "",
         picture=drawn,
         hours=_hours(readings, zone, now),
@@ -173,8 +157,8 @@ def sheet_of(house: House, view: StationView, root: str) -> Sheet:
         first_facts=facts[0],
         other_facts=facts[1],
         rules=rules_shown(seen.findings, seen.facts, view, house.watch.rulebook),
-        open_alerts=tuple(_alert(episode, event, zone) for episode, event in alerts),
-        ended_alerts=tuple(_alert(episode, event, zone) for episode, event in ended),
+        open_alerts=tuple(alert_shown(episode, event, zone) for episode, event in alerts),
+        ended_alerts=tuple(alert_shown(episode, event, zone) for episode, event in ended),
         holdover=holdover_shown(view, house.treatments.tables, now, root),
         received=received(store.reports_of(station.code, now - _LISTED, now, _MOST_REPORTS), zone, now),
         unread=unread(seen.unreadable),
@@ -193,86 +177,6 @@ def _drawn(
     )
     # Drawn by ourselves; texts of others are escaped in it.
     return Markup(pair(wide, narrow)), readings_of(band)  # noqa: S704
-
-
-def _place(view: StationView) -> str:
-    """Return where the station is: country, position and elevation, as far as they are known."""
-    station, said = view.station, []
-    if station.country:
-        said.append(plain(station.country))
-    if station.latitude_deg is not None and station.longitude_deg is not None:
-        north, east = "N" if station.latitude_deg >= 0 else "S", "E" if station.longitude_deg >= 0 else "W"
-        said.append(f"{abs(station.latitude_deg):.2f}° {north} {abs(station.longitude_deg):.2f}° {east}")
-    else:
-        said.append("position not known, so neither sun nor frost is computed")
-    if station.elevation_m is not None:
-        said.append(f"{station.elevation_m:.0f} m")
-    if station.zone is not None:
-        said.append(station.zone)
-    return ", ".join(said)
-
-
-def _headline(view: StationView, alerts: Sequence[tuple[Episode, Event | None]]) -> str:
-    if not alerts:
-        return "No alert is open." if view.observation is not None else "No report yet."
-    episode, event = alerts[0]
-    if event is None:
-        return f"{episode.flag.value} since {clock_z(episode.began_at)}"
-    beginning, _, rest = plain(event.body.headline).partition(": ")
-    return first_upper(rest) if rest and beginning.startswith(view.station.code) else plain(event.body.headline)
-
-
-def _now_level(view: StationView, told: Sequence[Episode]) -> str:
-    """Return what is observed where something worse is only expected, or where nobody sees what is."""
-    observed = level_of(view, Kind.OBSERVED)
-    worst_is_now = bool(told) and told[0].kind is Kind.OBSERVED and view.state.blind_since is None
-    return "" if observed is None or worst_is_now else observed.word
-
-
-def _steps(view: StationView, told: Sequence[Episode]) -> tuple[StepShown, ...]:
-    """Return what to do: for what is there, and before it for what is worse and only expected."""
-    if view.state.blind_since is not None:
-        return (StepShown("Next step", next_steps.BLIND),)
-    if not told:
-        return (StepShown("Next step", _CALM if view.observation is not None else _NO_REPORT),)
-    observed = next((episode for episode in told if episode.kind is Kind.OBSERVED), None)
-    worst = told[0]
-    if worst is observed or observed is None:
-        return (StepShown("Next step", _step(worst)),)
-    until = clock_z(worst.until) if worst.until is not None else "an open end"
-    ahead = StepShown(f"For {clock_z(worst.began_at)} to {until}", _step(worst))
-    return StepShown("Next step now", _step(observed)), ahead
-
-
-def _step(episode: Episode) -> str:
-    return next_steps.next_step(episode.flag, episode.level, episode.kind, episode.no_time)
-
-
-def _blind(view: StationView) -> str:
-    """Return since when nobody sees the station; "" while somebody does."""
-    since, last = view.state.blind_since, view.state.last_report_at
-    if since is None:
-        return ""
-    zone = view.station.zone
-    after = f"no usable report after {when(last, zone)}" if last is not None else "no usable report has come in"
-    return f"Blind since {clock_z(since)}: {after}. What stood open then still does."
-
-
-def _alert(episode: Episode, event: Event | None, zone: str | None) -> AlertShown:
-    expected = episode.kind is Kind.EXPECTED and episode.ended_at is None
-    taken = episode.in_hand
-    part = part_of(event, event.at) if event is not None else None
-    until = episode.ended_at or (episode.until if expected else None)
-    span = f"{when(episode.began_at, zone)} to {when(until, zone) if until is not None else 'now, not ended'}"
-    return AlertShown(
-        id=episode.id,
-        level=episode.level.word,
-        state="expected" if expected else episode.phase.value,
-        headline=part.headline if part is not None else episode.flag.value,
-        why=part.body.why if part is not None else "",
-        span=span,
-        hand=plain(taken.by) if taken is not None and episode.ended_at is None else "",
-    )
 
 
 def _hours(readings: Sequence[Reading], zone: str | None, now: datetime) -> tuple[HourShown, ...]:
