@@ -20,12 +20,12 @@ WALL_TIME = re.compile(r"([01]\d|2[0-3]):([0-5]\d)")
 _BIND = re.compile(r"(?P<host>[^\s:]+|\[[0-9a-f:]+\]):(?P<port>\d{1,5})")
 _BROKER = re.compile(r"mqtts?://(?:[A-Za-z0-9._-]{1,253}|\[[0-9A-Fa-f:.]{2,45}\])(?::(?P<port>\d{1,5}))?/?")
 # Matrix specification, appendices, "Room IDs": "!" and what the server made up, 255 bytes at most; opaque beyond that.
-_ROOM_ID = re.compile(r"![^\s/?#]+")
+_ROOM_ID = re.compile(r"!\S+")
 _ROOM_ID_BYTES = 255
 # What a topic may be filled with, and what stands there.
 TOPIC_PLACES = {
     "station": 'code of the station, "all" in a digest or a test',
-    "flag": 'the flag; "blind", "protection", "digest" or "test" where there is none',
+    "flag": 'the flag; "blind", "protection", "service", "digest" or "test" where there is none',
     "level": 'the level, "none" where there is none',
     "type": "what happened, such as episode.opened",
     "subject": "id of the episode or aircraft; the station, when it is blind",
