@@ -12,6 +12,7 @@ from lxml import html
 
 from tests.web.board_scenes import CODES, MINUTE, Morning, view_of
 from watcher.alerts.model import StationView
+from watcher.errors import StoreError
 from watcher.reports.station import Station
 from watcher.rulebook.words import Kind, Level
 from watcher.web.board_rows import place, without_station
@@ -205,6 +206,25 @@ async def test_when_no_station_reports_any_more_the_page_says_so_loudly(board: M
     board.clock[0] += 85 * MINUTE
     board.turn()
     assert stale(await page(board)) == ["No station has reported since 0550Z: the feeds bring nothing new."]
+
+
+async def test_while_the_store_fails_no_calm_page_is_shown_and_afterwards_it_is_back(
+    board: Morning, monkeypatch
+) -> None:
+    await page(board)
+
+    def fail(*_: object) -> None:
+        raise StoreError("the disk is full")
+
+    board.clock[0] += MINUTE
+    with monkeypatch.context() as broken:
+        broken.setattr(board.store, "events_after", fail)
+        answer = await board.client.get(f"{board.origin}/")
+        assert answer.status_code == 503
+        assert "No alert open" not in answer.text
+        assert (await board.client.get(f"{board.origin}/board/rows?codes=XTAR")).status_code == 503
+    board.turn()
+    assert "No alert open" in row(await page(board), "XTAR")
 
 
 async def test_without_script_the_page_comes_anew_each_minute(board: Morning) -> None:

@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from threading import Lock
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 import structlog
 from markupsafe import Markup
@@ -127,11 +127,16 @@ class Board:
         if task is None:
             task = asyncio.create_task(asyncio.to_thread(self._make, what, root, mark))
             self._under_way[which] = task
-            task.add_done_callback(lambda _done: self._under_way.pop(which, None))
+            task.add_done_callback(lambda done: self._over(which, done))
         if kept is None or now - kept.made_at > _OLD_IS_FINE_FOR:
             return await asyncio.shield(task)
         done, _ = await asyncio.wait({task}, timeout=_PATIENCE_S)
         return task.result() if done else kept
+
+    def _over(self, which: tuple[Asked, str], done: asyncio.Task[Sheet]) -> None:
+        """Forget a task; whoever waited for it is told of its failure, the others see the sheet before for a while."""
+        self._under_way.pop(which, None)
+        _log_failure(done)
 
     async def rows(self, what: Asked, root: str, mark: str, codes: Sequence[str]) -> str:
         """Return the same with the rows of some stations only, for a page that has the others."""
@@ -236,11 +241,10 @@ class Board:
             return Directory({}, {})
 
 
-def _log_failure(warming: asyncio.Future[None]) -> None:
-    """Say why the strips were not drawn ahead; whoever asks first waits for them then."""
-    error = None if warming.cancelled() else warming.exception()
+def _log_failure(making: asyncio.Future[Any]) -> None:
+    error = None if making.cancelled() else making.exception()
     if error is not None:
-        _log.warning("the board was not made ahead", error=str(error))
+        _log.warning("the board could not be made", error=str(error))
 
 
 def _left(views: Sequence[StationView], head: Head) -> list[tuple[str, int]]:
