@@ -60,7 +60,8 @@ window.protection = (() => {
     const since = `since ${z(heardAt)}: the clocks run on with what was known then; weather since then is not in them.`;
     say("line", lost ? `${closed || "No connection"} ${since}` : "");
     const off = Math.round(Math.abs(offset) / 1000);
-    say("off", off > 5 ? `The clock of this device is ${off} s ${offset > 0 ? "slow" : "fast"}; the times here are corrected.` : "");
+    const by = off < 600 ? `${off} s` : off < 172800 ? `${Math.round(off / 60)} min` : `${Math.round(off / 86400)} days`;
+    say("off", off > 5 ? `The clock of this device is ${by} ${offset > 0 ? "slow" : "fast"}; the times here are corrected.` : "");
   };
 
   // What somebody is just holding or filling in stays as it is until they have done so.
