@@ -71,7 +71,7 @@ def test_the_units_are_hardened_alike_and_get_the_same_secrets():
     given = [directives(name)["LoadCredential"] for name in SERVICES]
     assert given[0] == given[1] == given[2]
     example = (DEPLOY / "hoarline.toml").read_text()
-    files = re.findall(r'(?:password_file|secret_file|url_file) = "([^"]+)"', example)
+    files = re.findall(r'(?m)^(?:password|secret|url|token)_file = "([^"]+)"', example)
     assert sorted(value.partition(":")[0] for value in given[0]) == sorted(files)
 
 
