@@ -20,9 +20,9 @@ from watcher.errors import Problem
 from watcher.feeds.health import FeedHealth
 from watcher.service.health import Readiness
 from watcher.service.readiness import readiness
+from watcher.service.status_words import feeds_of, looks, sets_of, wrong
 from watcher.web.app import build_app
 from watcher.web.server import WebServer
-from watcher.web.status_shown import feeds_of, looks, sets_of, wrong
 
 pytestmark = pytest.mark.anyio
 

@@ -37,7 +37,7 @@ class Changes:
     `unreadable`: texts that could not be read, kept so that people see them. `digests`: events that belong to no
     station. `acknowledged`: number of the last acknowledgement that was taken notice of, None when none was
     new. `protections`: as they now stand, each with the version that it was read at; `protection_events`: what must be
-    told of them.
+    told of them. `service_events`: what caretakers are told of the service itself.
     """
 
     at: datetime
@@ -48,9 +48,10 @@ class Changes:
     unreadable: tuple[Report, ...] = ()
     protections: tuple[Protection, ...] = ()
     protection_events: tuple[Event, ...] = ()
+    service_events: tuple[Event, ...] = ()
 
     @property
     def worth_committing(self) -> bool:
         """Whether there is anything to write down."""
-        made = (self.stations, self.deliveries, self.digests, self.unreadable, self.protections)
+        made = (self.stations, self.deliveries, self.digests, self.unreadable, self.protections, self.service_events)
         return any(made) or self.acknowledged is not None

@@ -40,6 +40,8 @@ class EventType(StrEnum):
     SHORTENED = "icing.protection.shortened"
     LOST = "icing.protection.lost"
     DIGEST = "icing.digest"
+    UNWELL = "icing.service.unwell"
+    WELL = "icing.service.well"
     TEST = "icing.test"
 
 
@@ -54,6 +56,7 @@ class SubjectKind(StrEnum):
     STATION = "station"
     PROTECTION = "protection"
     DIGEST = "digest"
+    SERVICE = "service"
 
 
 @dataclass(frozen=True, slots=True)

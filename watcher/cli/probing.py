@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from http.client import HTTPConnection, HTTPException
 
 from watcher.errors import NetError
@@ -15,11 +15,15 @@ _HERE = {"0.0.0.0": "127.0.0.1", "::": "::1"}  # noqa: S104 - listening everywhe
 
 @dataclass(frozen=True, slots=True)
 class Probed:
-    """What the port says. `ready`: None where that was not asked. `problems`: in plain words."""
+    """What the port says.
+
+    `ready`: None where that was not asked. `problems`: in plain words. `values`: what it is judged by.
+    """
 
     alive: bool
     ready: bool | None
     problems: tuple[str, ...]
+    values: dict[str, object] = field(default_factory=dict)
 
 
 def probe(bind: str, *, alive_only: bool = False) -> Probed:
@@ -44,10 +48,11 @@ def probe(bind: str, *, alive_only: bool = False) -> Probed:
         return Probed(True, None, ())
     status, body = _asked(bind, "/readyz")
     try:
-        problems = tuple(str(problem) for problem in json.loads(body)["problems"])
+        values = dict(json.loads(body))
+        problems = tuple(str(problem) for problem in values.pop("problems"))
     except (ValueError, KeyError, TypeError) as error:
         raise NetError(f"{bind}: something else than Hoarline answers there", "broken") from error
-    return Probed(True, status == 200, problems)
+    return Probed(True, status == 200, problems, values)
 
 
 def _asked(bind: str, path: str) -> tuple[int, str]:

@@ -34,6 +34,9 @@ _FIXED = {
     EventType.BLIND: Weight("Expected", UNKNOWN, "Observed", "Monitor"),
     EventType.SEEING: _TAKEN_BACK,
     EventType.WITHDRAWN: _TAKEN_BACK,
+    # Said of the service, not of the weather.
+    EventType.UNWELL: _TAKEN_BACK,
+    EventType.WELL: _TAKEN_BACK,
     EventType.TEST: Weight(UNKNOWN, UNKNOWN, UNKNOWN, "None"),
 }
 # "The subject event no longer poses a threat or concern and any follow on action is described in <instruction>": the
@@ -84,6 +87,8 @@ _SUBJECTS = {
     EventType.SHORTENED: "Protection of a treated aircraft",
     EventType.LOST: "Protection of a treated aircraft",
     EventType.DIGEST: "Icing digest",
+    EventType.UNWELL: "Service of these messages",
+    EventType.WELL: "Service of these messages",
     EventType.TEST: "Test message",
 }
 

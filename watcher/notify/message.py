@@ -13,6 +13,7 @@ from watcher.notify.cleaning import cleaned
 from watcher.notify.merging import merged
 from watcher.notify.wording import (
     ENDINGS,
+    OF_SERVICE,
     TOLD_AS_WORDS,
     clock_text,
     level_text,
@@ -211,7 +212,7 @@ def age_min(observed_at: datetime | None, now: datetime) -> int | None:
 
 def _urgency(part: Part) -> tuple[bool, int, str]:
     level = part.body.level if part.body.level is not None else Level.NOTE
-    over = part.told_as in ENDINGS or part.told_as is EventType.SEEING
+    over = part.told_as in ENDINGS or part.told_as in {EventType.SEEING, EventType.WELL}
     return over, -level, part.body.station
 
 
@@ -239,7 +240,7 @@ def _lines(part: Part) -> Iterator[Line]:
     span = span_text(body, told_as)
     if span is not None:
         yield Line(*span)
-    if told_as not in {EventType.TEST, EventType.DIGEST}:
+    if told_as not in {EventType.TEST, EventType.DIGEST} | OF_SERVICE:
         yield Line("Age of data", age_text(body, part.written_at))
     if body.raw is not None:
         yield Line("Report", body.raw)

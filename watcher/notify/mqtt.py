@@ -19,7 +19,7 @@ from watcher.net.broker import ANSWER_TIMEOUT_S
 from watcher.notify.message import Message, Part
 from watcher.notify.model import MqttDestination
 from watcher.notify.templating import Templates
-from watcher.notify.wording import short
+from watcher.notify.wording import OF_SERVICE, short
 
 _SIGHT = frozenset({EventType.BLIND, EventType.SEEING})
 # Reason codes that say that this message will never be taken (2.4): topic name invalid, packet too large, payload
@@ -112,6 +112,8 @@ def _matter(part: Part) -> str:
     """Return what a message is about that has no flag."""
     if part.told_as in {EventType.DIGEST, EventType.TEST}:
         return part.told_as.value.removeprefix("icing.")
+    if part.told_as in OF_SERVICE:
+        return "service"
     return "protection" if part.body.protection is not None else "blind"
 
 

@@ -26,9 +26,12 @@ TOLD_AS_WORDS: dict[EventType, str] = {
     EventType.SHORTENED: "Protection shortened",
     EventType.LOST: "Protection lost",
     EventType.DIGEST: "Digest",
+    EventType.UNWELL: "Service not well",
+    EventType.WELL: "Service well again",
     EventType.TEST: "Test message",
 }
 ENDINGS = frozenset({EventType.CLOSED, EventType.WITHDRAWN})
+OF_SERVICE = frozenset({EventType.UNWELL, EventType.WELL})
 
 _NO_TIME_WORDS = {
     NoTime.NONE: "no take-off on the tables",
@@ -102,7 +105,7 @@ def span_text(body: EventBody, told_as: EventType) -> tuple[str, str] | None:
     until = when(body.until, body.zone) if body.until is not None else None
     if body.protection is not None:
         return "Final application", f"{begins}, protected until {until}" if until is not None else begins
-    if told_as in ENDINGS:
+    if told_as in ENDINGS or told_as is EventType.WELL:
         label = "Was expected" if body.kind is Kind.EXPECTED else "Lasted"
         if body.until is not None and body.until < body.begins_at:
             return label, f"from {begins}, given up {until}"
@@ -138,10 +141,15 @@ def storm_headline(told: Sequence[tuple[EventType, EventBody]]) -> str:
     """
     worst: dict[str, str] = {}
     for told_as, body in told:
-        worst.setdefault(body.station, _in_a_word(told_as, body))
+        worst.setdefault(body.station or _nowhere(told_as), _in_a_word(told_as, body))
     shown = [f"{station} {word}" for station, word in worst.items()]
     rest = f", and {len(shown) - _STORM_NAMES} more" if len(shown) > _STORM_NAMES else ""
     return f"{len(told)} changes: {', '.join(shown[:_STORM_NAMES])}{rest}"
+
+
+def _nowhere(told_as: EventType) -> str:
+    """Return what an event is about that belongs to no station."""
+    return "service" if told_as in OF_SERVICE else ""
 
 
 def _in_a_word(told_as: EventType, body: EventBody) -> str:
@@ -163,6 +171,8 @@ _WORD_OF = {
     EventType.TAKEN: "taken in hand",
     EventType.SHORTENED: "protection shortened",
     EventType.LOST: "protection lost",
+    EventType.UNWELL: "not well",
+    EventType.WELL: "well again",
 }
 
 

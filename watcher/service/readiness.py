@@ -14,19 +14,37 @@ from watcher.service.watchkeeper import Watchkeeper
 from watcher.store.store import Store
 from watcher.units import duration_text, iso_z
 
+# Where nobody set it.
+_LATE = timedelta(minutes=15)
+
+
+def unsent_since(store: Store, now: datetime, late: timedelta) -> datetime | None:
+    """Return since when a message is due that nobody tries to send; None: there is none. Blocks; StoreError."""
+    return store.backlog(now, late=late, lately=timedelta()).untried_since
+
 
 async def readiness(  # noqa: PLR0917 - the parts that are asked
-    store: Store, keeper: Watchkeeper, poller: Poller, people: PeopleWatch, tick: timedelta | None, now: datetime
+    store: Store,
+    keeper: Watchkeeper,
+    poller: Poller,
+    people: PeopleWatch,
+    tick: timedelta | None,
+    now: datetime,
+    late: timedelta = _LATE,
 ) -> Readiness:
     """Return whether the service is ready, with what that is judged by.
 
-    `tick`: how often a turn is taken; None: another process takes them, and this one stands by.
+    `tick`: how often a turn is taken; None: another process takes them, and this one stands by. `late`: so long a
+    message may be due before somebody tries to send it.
     """
     problems = [f"{problem}" for problem in people.problems]
     try:
-        await asyncio.to_thread(store.check)
+        unsent = await asyncio.to_thread(unsent_since, store, now, late)
     except StoreError as error:
         problems.append(f"the store does not answer: {error}")
+    else:
+        if unsent is not None:
+            problems.append(f"nobody tries to send what is due since {duration_text(now - unsent)}")
     if tick is None:
         return Readiness(tuple(problems), {"role": "stands by"})
     last = keeper.last_turn_at

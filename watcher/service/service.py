@@ -22,11 +22,12 @@ import structlog
 
 from watcher.alerts.model import StationView
 from watcher.clock import utc_now
-from watcher.errors import StoreError
+from watcher.errors import NotLeader, StoreError
 from watcher.feeds.model import Feed, What
 from watcher.links import LinkMaker
 from watcher.net import Guard, HttpClients
 from watcher.notify.sender import Sender
+from watcher.service.caretaker import Caretaker
 from watcher.service.cycle import Cycle
 from watcher.service.directory import read_directory
 from watcher.service.following import Following
@@ -39,13 +40,14 @@ from watcher.service.parts import (
     build_feeds,
     build_watch,
     checked_destinations,
+    destination_of,
     load_templates,
     night_policy,
 )
 from watcher.service.people import PeopleWatch
 from watcher.service.planning import load_treatments, rules_folder_of
 from watcher.service.poller import Poller
-from watcher.service.readiness import readiness
+from watcher.service.readiness import readiness, unsent_since
 from watcher.service.schedule import RunOutcome, Schedule
 from watcher.service.treatment_files import load_procedures
 from watcher.service.watchkeeper import Watchkeeper
@@ -159,6 +161,7 @@ class Service:
         self.heartbeat = Heartbeat(
             http, text.heartbeat.url, text.heartbeat.every, clock=self.clock, metrics=self.metrics
         )
+        self.caretaker = self._caretaker()
         feeds = build_feeds(self.settings, http, self._random)
         self.poller = Poller(feeds, self.keeper.keep, self.clock, self.metrics)
         self.schedule = Schedule(self._heard, random=self._random)
@@ -183,6 +186,20 @@ class Service:
         """Return what makes links, where there are pages that answer them and people can reach them."""
         text = self.settings.text
         return LinkMaker(text.service.public_url, key) if text.web.bind and text.service.public_url else None
+
+    def _caretaker(self) -> Caretaker:
+        text = self.settings.text
+        known = read_directory(self.settings).destinations
+        told = [destination_of(known[name]) for name in text.caretaker.to]
+        return Caretaker(
+            self.store,
+            text.caretaker,
+            self.channels.to(told),
+            self.watch.tables,
+            text.watch.valid_for,
+            text.service.public_url,
+            self.sender.wake,
+        )
 
     @property
     def views(self) -> Mapping[str, StationView]:
@@ -280,6 +297,8 @@ class Service:
         every("tick", self.settings.text.watch.tick, only(self.keeper.tick), first_in=timedelta(seconds=1))
         every("thin", _THIN_EVERY, only(self._thin), first_in=_THIN_EVERY)
         every("outbox", _COUNT_EVERY, only(self._count_outbox), first_in=_COUNT_EVERY)
+        if self.settings.text.caretaker.to:
+            every("caretaker", _COUNT_EVERY, self._take_care, first_in=_COUNT_EVERY)
 
     async def _look_at_nights(self) -> None:
         if self.leading:
@@ -289,10 +308,23 @@ class Service:
 
     def _poll(self, feed: Feed, what: What) -> Callable[[], Awaitable[None]]:
         async def poll() -> None:
-            if await self.poller.poll(feed, what) and what == "metar":
+            # Asked, judged and committed, and somebody sends what came of it: the whole chain, or silence.
+            if await self.poller.poll(feed, what) and what == "metar" and await self._sends():
                 await self.heartbeat.beat()
 
         return poll
+
+    async def _sends(self) -> bool:
+        late = self.settings.text.caretaker.late
+        return await asyncio.to_thread(unsent_since, self.store, self.clock(), late) is None
+
+    async def _take_care(self) -> None:
+        """Tell caretakers how the service does. Whoever is about to lead has nothing to say of itself yet."""
+        now, term = self.clock(), self.leading.term
+        try:
+            await self.caretaker.look(await self.ready(), self.people.directory, term, now)
+        except NotLeader as error:
+            self.leading.depose(str(error))
 
     async def _thin(self) -> None:
         thinned = await asyncio.to_thread(self.store.thin, self.clock() - self.settings.text.watch.keep)
@@ -324,8 +356,11 @@ class Service:
 
     async def ready(self) -> Readiness:
         """Return whether the service does its job, and why not."""
-        tick = self.settings.text.watch.tick if self.leading else None
-        return await readiness(self.store, self.keeper, self.poller, self.people, tick, self.clock())
+        text = self.settings.text
+        tick = text.watch.tick if self.leading else None
+        return await readiness(
+            self.store, self.keeper, self.poller, self.people, tick, self.clock(), text.caretaker.late
+        )
 
 
 class _Deliveries:

@@ -212,6 +212,7 @@ def _contradictions(text: SettingsText, file: str) -> Iterator[Problem]:
     for subscription in text.subscription:
         for problem in subscription_problems(subscription, known, text.watch.stations):
             yield replace(problem, where=f"{file}: {problem.where}")
+    yield from _caretaker_problems(text, f"{file}: caretaker")
     for parked in text.parked:
         if text.watch.stations != "all" and parked.station not in text.watch.stations:
             where = f'{file}: parked "{parked.name}"'
@@ -221,6 +222,16 @@ def _contradictions(text: SettingsText, file: str) -> Iterator[Problem]:
     if text.web.open_reading and text.web.bind is not None and not is_loopback(text.web.bind):
         what = f"open_reading is for this machine only, and {text.web.bind} is reached from others"
         yield Problem(f"{file}: web", what, "bind 127.0.0.1, or give readers a token: hoarline token add")
+
+
+def _caretaker_problems(text: SettingsText, where: str) -> Iterator[Problem]:
+    kinds = {destination.name: destination.kind for destination in text.destination}
+    for name in text.caretaker.to:
+        if name not in kinds:
+            remedy = nearest(name, kinds) if kinds else "there is none"
+            yield Problem(where, f'destination "{name}" is not known', remedy)
+        elif kinds[name] == "cap":
+            yield Problem(where, f'"{name}" takes weather warnings only', "name a destination of another kind")
 
 
 def subscription_problems(

@@ -196,10 +196,18 @@ class HealthSection(Section):
 
 
 class HeartbeatSection(Section):
-    """A web address that is called after every whole successful cycle, so that others notice silence."""
+    """A web address that is called after every successful cycle while messages go out: others notice silence."""
 
     url: Url | None = Field(None, description="Called with GET.")
     every: Duration = Field(timedelta(minutes=1), description="At most so often.")
+
+
+class CaretakerSection(Section):
+    """Who looks after the service, and is told when it is not well itself, and when it is again."""
+
+    to: tuple[Name, ...] = Field((), description="Names of destinations of these settings; left out: nobody is told.")
+    settle: Duration = Field(timedelta(minutes=2), description="So long it must last, or be over, before it is told.")
+    late: Duration = Field(timedelta(minutes=15), description="A message that is due for so long is late.")
 
 
 class WebSection(Section):
@@ -242,6 +250,7 @@ class SettingsText(Section):
     station: tuple[StationSection, ...] = ()
     health: HealthSection = HealthSection()
     heartbeat: HeartbeatSection = HeartbeatSection()
+    caretaker: CaretakerSection = CaretakerSection()
     web: WebSection = WebSection()
     notify: NotifySection = NotifySection()
     service: ServiceSection = ServiceSection()

@@ -77,6 +77,21 @@ class Arrivals:
 
 
 @dataclass(frozen=True, slots=True)
+class Backlog:
+    """What in the outbox does not go as it should.
+
+    `late`: by destination since when its oldest late message could have arrived. `untried_since`: since when a message
+    is due to a destination that nobody tries to reach, which is a fault of the senders, not of the receiver; None:
+    there is none. `lost`: by destination how many messages were given up or ran out lately; what they would have told
+    of the service itself is not counted.
+    """
+
+    late: Mapping[str, datetime]
+    untried_since: datetime | None
+    lost: Mapping[str, int]
+
+
+@dataclass(frozen=True, slots=True)
 class Disabled:
     """A destination that gets nothing until it is enabled again."""
 

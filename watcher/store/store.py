@@ -17,6 +17,7 @@ from watcher.rulebook.words import Flag, Level
 from watcher.store import (
     acknowledgements,
     again,
+    backlog,
     claims,
     destinations,
     episodes,
@@ -40,6 +41,7 @@ from watcher.store.model import (
     Acknowledged,
     Again,
     Arrivals,
+    Backlog,
     Delivery,
     Disabled,
     EpisodesAsked,
@@ -173,6 +175,7 @@ class Store:
             episodes.write_digests(connection, changes.digests)
             protections.write_protections(connection, changes.protections)
             episodes.write_events(connection, changes.protection_events)
+            episodes.write_events(connection, changes.service_events)
             owing.write_deliveries(connection, changes.deliveries, changes.at)
             if changes.acknowledged is not None:
                 acknowledgements.notice(connection, changes.acknowledged)
@@ -429,6 +432,26 @@ class Store:
         """Return how many deliveries are in each of the five states."""
         with self._database.read() as connection:
             return outbox.counts(connection)
+
+    def backlog(self, now: datetime, *, late: timedelta, lately: timedelta) -> Backlog:
+        """Return what in the outbox does not go as it should.
+
+        Parameters
+        ----------
+        now
+            The present.
+        late
+            A message that is due for longer is late.
+        lately
+            So far back it counts which were given up or ran out.
+        """
+        with self._database.read() as connection:
+            return backlog.read_backlog(connection, now - late, now - lately)
+
+    def term(self) -> int:
+        """Return the number of the term of the process that leads, or led last; 0 before the first."""
+        with self._database.read() as connection:
+            return kept.term(connection)
 
     def disable_destination(self, name: str, reason: str, now: datetime) -> None:
         """Send nothing more to a destination until it is enabled, and forget what it is owed."""

@@ -8,14 +8,14 @@ from fastapi import APIRouter, Depends, Request, Response
 
 from watcher import __version__
 from watcher.notify.wording import when
+from watcher.service.status import LATELY, status_of
 from watcher.store.model import DeliveryState
-from watcher.units import duration_text, parse_iso_z
+from watcher.units import duration_text
 from watcher.web.deliveries_shown import MEANINGS, STATES
 from watcher.web.doors import page_door
 from watcher.web.frame import show
 from watcher.web.house import House
 from watcher.web.levels import level_mark
-from watcher.web.status_shown import ago, blind_of, feeds_of, looks, sets_of, texts_of, wrong
 
 _TEXTS = 20
 _BLIND = 200
@@ -28,30 +28,36 @@ def status_pages(house: House) -> APIRouter:
     @router.api_route("/status", methods=["GET", "HEAD"])
     async def look(request: Request) -> Response:
         ready, now, views = await house.ready(), house.clock(), house.views()
-        feeds, blind = feeds_of(ready.values, now), blind_of(views)
         counts = await asyncio.to_thread(house.store.outbox_counts)
-        directory = await asyncio.to_thread(house.management.directory)
-        texts = texts_of(await asyncio.to_thread(house.store.unreadable, _TEXTS))
-        sets = sets_of(house.watch.tables.sets if house.watch.tables is not None else (), now.date())
-        last_turn = ready.values.get("last_turn_at")
+        late = house.settings.text.caretaker.late
+        found = status_of(
+            ready,
+            views=views,
+            counts=counts,
+            backlog=await asyncio.to_thread(house.store.backlog, now, late=late, lately=LATELY),
+            directory=await asyncio.to_thread(house.management.directory),
+            unreadable=await asyncio.to_thread(house.store.unreadable, _TEXTS),
+            tables=house.watch.tables.sets if house.watch.tables is not None else (),
+            now=now,
+        )
         return show(
             house,
             request,
             "status.html",
-            wrong=wrong(ready.problems),
-            looks=looks(feeds=feeds, blind=blind, counts=counts, directory=directory, sets=sets, texts=texts, now=now),
+            wrong=found.wrong,
+            looks=found.look,
             as_of=when(now, None),
-            last_turn=ago(parse_iso_z(last_turn), now) if isinstance(last_turn, str) else None,
-            stands_by=ready.values.get("role") == "stands by",
+            last_turn=found.last_turn,
+            stands_by=found.role == "stands by",
             stations=len(views),
-            blind=blind[:_BLIND],
-            blind_left_off=max(len(blind) - _BLIND, 0),
-            feeds=feeds,
+            blind=found.blind[:_BLIND],
+            blind_left_off=max(len(found.blind) - _BLIND, 0),
+            feeds=found.feeds,
             counts=[(state, STATES[state], MEANINGS[state], counts[state.value]) for state in DeliveryState],
-            texts=texts,
+            texts=found.texts,
             rules=len(house.watch.rulebook.rules),
             fingerprint=house.watch.rulebook.fingerprint,
-            sets=sets,
+            sets=found.sets,
             kept=duration_text(house.settings.text.watch.keep),
             version=__version__,
             mark=level_mark,

@@ -5,56 +5,116 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from enum import StrEnum
 from typing import Any
 
 from watcher.alerts.model import StationView
 from watcher.notify.wording import plain, short, when
 from watcher.reports.model import Report, Unreadable
 from watcher.service.directory import Directory
-from watcher.store.model import DeliveryState
+from watcher.store.model import Backlog, DeliveryState
 from watcher.treatment.tables import TableSet
 from watcher.units import duration_text, parse_iso_z
 
-# What began with these words was found wrong by the service itself; then what to do, and where.
-_REMEDIES: tuple[tuple[str, str, str | None], ...] = (
+
+class Matter(StrEnum):
+    """What of the service is not as it should be. `over`: how it is told that it is again."""
+
+    STORE = "store"
+    TURNS = "turns"
+    FEEDS = "feeds"
+    SENDERS = "senders"
+    LATE = "late"
+    LOST = "lost"
+    OFF = "off"
+    PEOPLE = "people"
+    TABLES = "tables"
+
+    @property
+    def over(self) -> str:
+        """What is well again."""
+        return _OVER[self]
+
+
+_OVER = {
+    Matter.STORE: "The store answers again.",
+    Matter.TURNS: "Turns are committed again.",
+    Matter.FEEDS: "The feeds bring fresh reports again.",
+    Matter.SENDERS: "Messages are sent again.",
+    Matter.LATE: "No message is late any more.",
+    Matter.LOST: "No message was lost in the last hour.",
+    Matter.OFF: "No destination is switched off any more.",
+    Matter.PEOPLE: "All subscriptions and destinations can be used again.",
+    Matter.TABLES: "A holdover table of this season is in force again.",
+}
+
+# What begins with these words was found wrong, the gravest first; then what it is about, what to do, and where.
+_REMEDIES: tuple[tuple[str, Matter | None, str, str | None], ...] = (
+    (
+        "the service does not answer",
+        None,
+        "Nothing is watched from here. Start it with hoarline run, or ask on the machine where it runs.",
+        None,
+    ),
     (
         "the store does not answer",
+        Matter.STORE,
         "Nothing is judged, kept or sent until it does. Look after the database, its disk and its rights.",
         None,
     ),
-    ("no turn has been", "Wait a minute after a start. If this stays, the log of the service says why.", None),
+    (
+        "no turn has been",
+        Matter.TURNS,
+        "Wait a minute after a start. If this stays, the log of the service says why.",
+        None,
+    ),
     (
         "the last turn was",
+        Matter.TURNS,
         "What the board shows is old, and nothing new is told. The log of the service says why; restart it if needed.",
         None,
     ),
     (
         "no feed brings",
+        Matter.FEEDS,
         "Stations go blind one after another. Look after the network and the addresses of the feeds.",
         None,
     ),
     (
+        "nobody tries to send",
+        Matter.SENDERS,
+        "Alerts reach nobody. Look whether a process with the role sender runs; its log says why it does not send.",
+        "/deliveries?state=pending",
+    ),
+    (
         'destination "',
+        Matter.PEOPLE,
         "Nothing goes there as long as it is so. Change it on its page, or in the settings.",
         "/destinations",
     ),
     (
         'subscription "',
+        Matter.PEOPLE,
         "It does not tell all that it should. Change it on its page, or in the settings.",
         "/subscriptions",
     ),
 )
 _LATELY = timedelta(hours=24)
 _LONGEST_TEXT = 160
+_MOST_NAMES = 8
 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """Something that is wrong, or worth a look, and what to do. `where`: the page on which that is done."""
+    """Something that is wrong, or worth a look, and what to do.
+
+    `where`: the page on which that is done. `matter`: what it is about, where caretakers are told of that.
+    """
 
     what: str
     do: str
     where: str | None = None
+    matter: Matter | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,8 +166,8 @@ class Text:
 
 
 def wrong(problems: Iterable[str]) -> list[Finding]:
-    """Return what keeps the service from doing its job, each with what to do."""
-    return [_finding(plain(problem)) for problem in problems]
+    """Return what keeps the service from doing its job, each with what to do, the gravest first."""
+    return [_finding(problem) for problem in sorted(map(plain, problems), key=_place)]
 
 
 def feeds_of(values: Mapping[str, Any], now: datetime) -> list[Feed]:
@@ -163,9 +223,9 @@ def looks(
 ) -> list[Finding]:
     """Return what is worth a look while the service does its job, the gravest first."""
     found = []
-    lost = counts[DeliveryState.DEAD.value]
-    if lost:
-        what = f"{_many(lost, 'message')} given up: nobody read {'it' if lost == 1 else 'them'}."
+    dead = counts[DeliveryState.DEAD.value]
+    if dead:
+        what = f"{_many(dead, 'message')} given up: nobody read {'it' if dead == 1 else 'them'}."
         found.append(Finding(what, "Look why, and send again what still holds.", "/deliveries?state=dead"))
     ran_out = counts[DeliveryState.EXPIRED.value]
     if ran_out:
@@ -180,14 +240,10 @@ def looks(
         )
     silent = [code.code for code in blind]
     if silent:
-        what = f"{_many(len(silent), 'station')} blind: {', '.join(silent[:8])}{' …' if len(silent) > 8 else ''}."
+        what = f"{_many(len(silent), 'station')} blind: {_names(silent)}."
         found.append(Finding(what, "Nothing new is noticed there. Look at the weather there by other means."))
     found.extend(_helped(tuple(feeds)))
-    off = sorted(item.name for item in directory.destinations.values() if item.off is not None)
-    if off:
-        found.append(
-            Finding(f"Switched off: {', '.join(off)}.", "Nothing goes there until it is resumed.", "/destinations")
-        )
+    found.extend(off(directory))
     asked = sorted(item.name for item in directory.destinations.values() if not item.confirmed)
     if asked:
         what = f"Not confirmed yet: {', '.join(asked)}."
@@ -197,6 +253,47 @@ def looks(
         what = f"{_many(lately, 'report')} of the last day could not be read."
         found.append(Finding(what, "They stand below. A station of which none is read goes blind."))
     return found
+
+
+def late(backlog: Backlog, now: datetime) -> Iterator[Finding]:
+    """Yield whom messages do not reach in time."""
+    if backlog.late:
+        oldest = duration_text(now - min(backlog.late.values()))
+        what = f"Messages are late, the oldest by {oldest}, to: {_names(backlog.late)}."
+        do = "These receivers do not answer, or too slowly; it is tried again. Tell the readers by other means."
+        yield Finding(what, do, "/deliveries?state=pending", Matter.LATE)
+
+
+def lost(backlog: Backlog) -> Iterator[Finding]:
+    """Yield whom messages did not reach at all, lately."""
+    if backlog.lost:
+        what = f"{_many(sum(backlog.lost.values()), 'message')} of the last hour reached nobody, to: "
+        do = "Look why, and send again what still holds. Tell the readers by other means."
+        yield Finding(f"{what}{_names(backlog.lost)}.", do, "/deliveries?state=dead", Matter.LOST)
+
+
+def off(directory: Directory | None) -> Iterator[Finding]:
+    """Yield which destinations are switched off, by whomever."""
+    known = directory.destinations.values() if directory is not None else ()
+    names = [item.name for item in known if item.off is not None]
+    if names:
+        what = f"Switched off: {_names(names)}."
+        yield Finding(what, "Nothing goes there until it is resumed.", "/destinations", Matter.OFF)
+
+
+def out_of_season(sets: Iterable[TableSet], today: date) -> Iterator[Finding]:
+    """Yield that no holdover table is in force, where some were installed for use."""
+    for_use = [item for item in sets if item.use == "operation"]
+    if for_use and not any(item.in_force(today) for item in for_use):
+        last = max(item.valid_until for item in for_use)
+        what = f"The holdover tables are out of season, the last since {last:%d %b %Y}: no minutes are given."
+        do = "Install this season's tables; the README of the rules folder says how."
+        yield Finding(what, do, "/holdover", Matter.TABLES)
+
+
+def _names(names: Iterable[str]) -> str:
+    found = sorted(plain(name) for name in names)
+    return f"{', '.join(found[:_MOST_NAMES])}{' …' if len(found) > _MOST_NAMES else ''}"
 
 
 def ago(moment: datetime | None, now: datetime) -> str | None:
@@ -215,11 +312,17 @@ def _helped(feeds: Sequence[Feed]) -> Iterator[Finding]:
             yield Finding(said, "Another stands in meanwhile. Look after its address and the network.")
 
 
+def _place(problem: str) -> int:
+    """Return how grave a problem is, 0 the gravest; what is not known comes last."""
+    places = (place for place, (begins, *_) in enumerate(_REMEDIES) if problem.startswith(begins))
+    return next(places, len(_REMEDIES))
+
+
 def _finding(problem: str) -> Finding:
     said = f"{problem[:1].upper()}{problem[1:]}."
-    for begins, do, where in _REMEDIES:
+    for begins, matter, do, where in _REMEDIES:
         if problem.startswith(begins):
-            return Finding(said, do, where)
+            return Finding(said, do, where, matter)
     return Finding(said, "The log of the service says more.")
 
 
