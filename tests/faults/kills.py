@@ -1,0 +1,154 @@
+"""Kills processes of the service with SIGKILL at random points, hundreds of times, and counts what went wrong.
+
+python -m tests.faults.kills --kills 2000 [--on postgresql] [--seed 1]
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import json
+import sys
+import tempfile
+import time
+from collections import Counter
+from collections.abc import Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from multiprocessing.process import BaseProcess
+from pathlib import Path
+from random import Random
+from typing import Literal
+
+from sqlalchemy import create_engine, text
+
+from tests.databases import cluster
+from tests.faults.recorder import Recorder, findings, kept_at
+from tests.faults.served import FastClock, start
+from tests.faults.weather import codes, skies
+from tests.service.night_watch import Surroundings, surroundings
+from watcher.demo.feed_files import MetarRow
+from watcher.service.service import ROLES, Role
+from watcher.store import schema
+from watcher.store.store import Store
+
+On = Literal["sqlite", "postgresql"]
+SPEED = 120
+STATIONS = list(codes(24))
+# A report of every station each twenty minutes of the fast clock, a quarter of them at a time.
+PARTS, PART_EVERY_S = 4, 20 * 60 / SPEED / 4
+# Real seconds between two kills: from the middle of a start to some turns later.
+BETWEEN_S = (0.05, 0.7)
+SETTLE_WITHIN_S = 90
+
+
+@dataclass
+class Outcome:
+    """What was done and what came of it."""
+
+    on: On
+    kills: int
+    seconds: float = 0.0
+    counts: dict[str, int] = field(default_factory=dict)
+    findings: list[str] = field(default_factory=list)
+
+
+def roles_on(on: On) -> list[tuple[Role, ...]]:
+    """Return the processes that run side by side: on one machine two whole ones, elsewhere each with a part."""
+    return [ROLES, ROLES] if on == "sqlite" else [("poller",), ("poller",), ("sender",), ("sender",)]
+
+
+async def run(on: On, url: str, folder: Path, kills: int, seed: int) -> Outcome:
+    """Kill so many times while reports come, let the rest be sent in peace, and count."""
+    began, clock = time.monotonic(), FastClock(time.time(), SPEED)
+    outcome, recorder = Outcome(on, kills), Recorder(clock)
+    Store.open(url).close()
+    async with surroundings(folder, STATIONS, clock=clock) as around:
+        recorder.listen(around.mail, around.webhook)
+        weather = asyncio.create_task(_weather(around, recorder, clock, seed))
+        processes = [start(around.settings, url, roles, clock, folder / "log") for roles in roles_on(on)]
+        try:
+            dice = Random(seed)
+            for _ in range(kills):
+                await asyncio.sleep(dice.uniform(*BETWEEN_S))
+                place = dice.randrange(len(processes))
+                await _killed(processes[place])
+                processes[place] = start(around.settings, url, roles_on(on)[place], clock, folder / "log")
+            await asyncio.sleep(PARTS * PART_EVERY_S)
+            weather.cancel()
+            await _until_all_is_sent(url)
+        finally:
+            weather.cancel()
+            for process in processes:
+                await _killed(process)
+    kept = kept_at(url)
+    outcome.findings = findings(kept, recorder)
+    outcome.seconds = round(time.monotonic() - began, 1)
+    outcome.counts = {
+        "reports": len(recorder.published),
+        "events": len(kept.events),
+        "messages": len({line["id"] for line in kept.lines}),
+        "arrived again under the same name": recorder.repeats,
+        **Counter(f"told as {line['told_as'].rpartition('.')[2]}" for line in kept.lines),
+    }
+    return outcome
+
+
+async def _killed(process: BaseProcess) -> None:
+    process.kill()
+    await asyncio.to_thread(process.join)
+    process.close()
+
+
+async def _weather(around: Surroundings, recorder: Recorder, clock: FastClock, seed: int) -> None:
+    sky = skies(STATIONS, seed)
+    newest: dict[str, MetarRow] = {}
+    turn = 0
+    while True:
+        now = clock()
+        for station in STATIONS[turn % PARTS :: PARTS]:
+            text_ = sky[station].next_report(now)
+            if text_ is not None:
+                row = newest[station] = MetarRow.of(text_, now)
+                recorder.publish(station, row.observed_at, text_)
+        around.feed.publish(list(newest.values()), ())
+        turn += 1
+        await asyncio.sleep(PART_EVERY_S)
+
+
+async def _until_all_is_sent(url: str) -> None:
+    engine = create_engine(url)
+    query = text("SELECT count(*) FROM delivery WHERE state IN ('pending', 'leased')")
+
+    def owed() -> int:
+        with engine.connect() as connection:
+            return int(connection.execute(query).scalar_one())
+
+    try:
+        async with asyncio.timeout(SETTLE_WITHIN_S):
+            while await asyncio.to_thread(owed):
+                await asyncio.sleep(0.5)
+    finally:
+        engine.dispose()
+
+
+def main(arguments: Sequence[str]) -> int:
+    """Run from the command line; print JSON, return 1 when something was wrong."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--kills", type=int, default=2000)
+    parser.add_argument("--on", choices=("sqlite", "postgresql"), default="postgresql")
+    parser.add_argument("--seed", type=int, default=1)
+    asked = parser.parse_args(arguments)
+    with ExitStack() as stack:
+        folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="hoarline-kills-")))
+        url = f"sqlite:///{folder / 'kills.db'}"
+        if asked.on == "postgresql":
+            url = stack.enter_context(stack.enter_context(cluster()).database())
+            schema.upgrade(url)
+        outcome = asyncio.run(run(asked.on, url, folder, asked.kills, asked.seed))
+    print(json.dumps(vars(outcome), indent=1))
+    return 1 if outcome.findings else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

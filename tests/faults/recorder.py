@@ -1,0 +1,288 @@
+"""Writes down from outside what was published and what arrived, and counts what the service got wrong.
+
+It knows the tables of the store and the contract of a webhook, and nothing of how the service judges or sends.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from email.message import EmailMessage
+from typing import Any
+
+from sqlalchemy import create_engine, select
+
+from watcher.demo.receivers import MailReceiver, Posted, WebhookReceiver
+from watcher.store.tables import delivery, delivery_event, episode, event, station_state
+
+OPENINGS = {"icing.episode.opened", "icing.station.blind"}
+ENDINGS = {"icing.episode.closed", "icing.episode.withdrawn", "icing.station.seeing"}
+FREEZING = re.compile(r" [-+]?FZ(DZ|RA)\b")
+WANTED = "freezing-precipitation"
+PREPARE = 2
+WORDS = {None: None, "note": 1, "prepare": 2, "treat": 3, "no-time": 4}
+# The shortest margin that any station has before it is called blind.
+MARGIN = timedelta(minutes=25)
+
+
+@dataclass(frozen=True, slots=True)
+class Published:
+    """A report as the feed offered it."""
+
+    at: datetime
+    station: str
+    observed_at: datetime
+    text: str
+
+    @property
+    def freezing(self) -> bool:
+        """Whether it tells of freezing precipitation, by its text alone."""
+        return FREEZING.search(self.text) is not None
+
+
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """A message as a receiver got it. `taken`: it answered yes. `event`, `told_as`, `level`: of a webhook."""
+
+    destination: str
+    id: str
+    taken: bool
+    event: str | None = None
+    told_as: str | None = None
+    level: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """What the store says: rows as mappings. `lines`: what each message tells, with its message's columns."""
+
+    events: tuple[dict[str, Any], ...]
+    lines: tuple[dict[str, Any], ...]
+    episodes: tuple[dict[str, Any], ...]
+    stations: tuple[dict[str, Any], ...]
+
+
+@dataclass
+class Recorder:
+    """What was published, and what arrived where, in the order in which it did."""
+
+    clock: Callable[[], datetime]
+    published: list[Published] = field(default_factory=list)
+    arrivals: list[Arrival] = field(default_factory=list)
+
+    def publish(self, station: str, observed_at: datetime, text: str) -> None:
+        """Write down a report that the feed offers from now on."""
+        self.published.append(Published(self.clock(), station, observed_at, text))
+
+    def listen(self, mail: MailReceiver, webhook: WebhookReceiver) -> None:
+        """Write down what these receivers get."""
+        mail.on_mail, webhook.on_post = self.mailed, self.posted
+
+    def posted(self, post: Posted) -> None:
+        """Write down a webhook."""
+        data = post.payload["data"]
+        taken = post.headers["x-answered"].startswith("2")
+        kind, level = post.payload["type"], WORDS[data["level"]]
+        self.arrivals.append(Arrival("room", post.id, taken, data["event"], kind, level))
+
+    def mailed(self, mail: EmailMessage) -> None:
+        """Write down a mail; its Message-ID carries the message's name."""
+        name = str(mail["Message-ID"]).strip("<>").partition("@")[0]
+        self.arrivals.append(Arrival("desk", name, taken=True))
+
+    @property
+    def repeats(self) -> int:
+        """How many messages came again under the name of one that had been taken."""
+        taken = [(item.destination, item.id) for item in self.arrivals if item.taken]
+        return len(taken) - len(set(taken))
+
+
+def kept_at(url: str) -> Kept:
+    """Read the store at the end."""
+    engine = create_engine(url)
+    lines = select(
+        *(delivery_event.c[name] for name in ("number", "event_id", "destination", "subject_id", "seq", "told_as")),
+        *(delivery_event.c[name] for name in ("level", "repeat", "again")),
+        *(delivery.c[name] for name in ("id", "state", "last_error", "made_at", "valid_until", "settled_at")),
+    ).join(delivery, delivery.c.id == delivery_event.c.delivery_id)
+    with engine.connect() as connection:
+
+        def rows(query: Any) -> tuple[dict[str, Any], ...]:
+            return tuple(dict(row) for row in connection.execute(query).mappings())
+
+        kept = Kept(
+            tuple(row | {"body": json.loads(row["body"])} for row in rows(select(event).order_by(event.c.number))),
+            rows(lines.order_by(delivery_event.c.number)),
+            rows(select(episode)),
+            rows(select(station_state)),
+        )
+    engine.dispose()
+    return kept
+
+
+def findings(kept: Kept, seen: Recorder, destinations: Sequence[str] = ("desk", "room")) -> list[str]:
+    """Return everything that is wrong, a sentence each; empty: nothing was lost, doubled, invented or contradicted."""
+    return [
+        *_broken_stories(kept),
+        *_doubled(kept),
+        *_not_told(kept, destinations),
+        *_gone_without_reason(kept),
+        *_arrivals_against_the_store(kept, seen),
+        *_out_of_order(kept, seen),
+        *_contradictions(kept),
+        *_against_the_weather(kept, seen),
+    ]
+
+
+def _broken_stories(kept: Kept) -> Iterator[str]:
+    stories: dict[str, list[int]] = defaultdict(list)
+    for row in kept.events:
+        stories[row["subject_id"]].append(row["seq"])
+    for subject, seqs in stories.items():
+        if seqs != list(range(1, len(seqs) + 1)) and not subject.startswith("service"):
+            yield f"{subject}: events {seqs} are not 1, 2, 3 ..."
+
+
+def _doubled(kept: Kept) -> Iterator[str]:
+    owed: dict[tuple[str, str, int], list[dict[str, Any]]] = defaultdict(list)
+    for line in kept.lines:
+        owed[line["destination"], line["event_id"], line["repeat"]].append(line)
+    for (destination, name, _), lines in owed.items():
+        living = [line["id"] for line in lines if line["state"] not in {"dead", "expired"}]
+        if len(set(living)) > 1:
+            yield f"{name} is told to {destination} under several names: {living}"
+
+
+def _not_told(kept: Kept, destinations: Sequence[str]) -> Iterator[str]:
+    told = {(line["destination"], line["subject_id"]) for line in kept.lines}
+    over = {(line["destination"], line["subject_id"]) for line in kept.lines if line["told_as"] in ENDINGS}
+    flags = {row["id"]: row["flag"] for row in kept.episodes}
+    highest: dict[str, int] = defaultdict(lambda: -1)
+    for row in kept.events:
+        subject = row["subject_id"]
+        if row["type"] == "icing.station.blind" or flags.get(subject) == WANTED:
+            level = row["body"].get("level")
+            highest[subject] = max(highest[subject], PREPARE if level is None else _number(level))
+    for subject, level in highest.items():
+        for destination in destinations:
+            if level >= PREPARE and (destination, subject) not in told:
+                yield f"{destination} was never told of {subject}"
+    for row in kept.events:
+        for destination in destinations:
+            key = (destination, row["subject_id"])
+            if row["type"] in ENDINGS and key in told and key not in over:
+                yield f"{destination} was not told the end of {row['subject_id']}"
+
+
+def _gone_without_reason(kept: Kept) -> Iterator[str]:
+    for line in kept.lines:
+        if line["state"] == "dead" and not line["last_error"]:
+            yield f"{line['id']} was given up without a reason"
+        if line["state"] == "expired" and line["settled_at"] < line["valid_until"]:
+            yield f"{line['id']} ran out before its time"
+        if line["valid_until"] <= line["made_at"]:
+            yield f"{line['id']} was worth nothing from the beginning"
+
+
+def _by_message(kept: Kept) -> dict[tuple[str, str], list[dict[str, Any]]]:
+    """Return what each message tells, by its destination and by the name that it has there."""
+    lines: dict[tuple[str, str], list[dict[str, Any]]] = defaultdict(list)
+    for line in kept.lines:
+        name = line["id"]
+        # A mail's Message-ID must not depend on what a name may hold: it is the beginning of its hash.
+        there = hashlib.sha256(name.encode()).hexdigest()[:32] if line["destination"] == "desk" else name
+        lines[line["destination"], there].append(line)
+    return lines
+
+
+def _arrivals_against_the_store(kept: Kept, seen: Recorder) -> Iterator[str]:
+    lines = _by_message(kept)
+    for item in seen.arrivals:
+        known = lines.get((item.destination, item.id))
+        if known is None:
+            yield f"{item.id} arrived at {item.destination}, and the store does not know it"
+        elif item.event is not None and item.event not in {line["event_id"] for line in known}:
+            yield f"{item.id} told of {item.event}, and the store says {known[0]['event_id']}"
+        elif item.event is not None and item.level != known[0]["level"]:
+            yield f"{item.id} said level {item.level}, and the store {known[0]['level']}"
+    taken = {(item.destination, item.id) for item in seen.arrivals if item.taken}
+    for key, known in lines.items():
+        if known[0]["state"] == "sent" and key not in taken:
+            yield f"{known[0]['id']} is sent by the store's word, and never arrived at {key[0]}"
+
+
+def _out_of_order(kept: Kept, seen: Recorder) -> Iterator[str]:
+    lines = _by_message(kept)
+    last: dict[tuple[str, str], int] = {}
+    met: set[tuple[str, str]] = set()
+    for item in seen.arrivals:
+        key = (item.destination, item.id)
+        if not item.taken or key in met:
+            continue
+        met.add(key)
+        for line in lines.get(key, ()):
+            subject = (item.destination, line["subject_id"])
+            if line["number"] < last.get(subject, 0):
+                yield f"{item.id} arrived at {item.destination} after something newer of {line['subject_id']}"
+            last[subject] = line["number"]
+
+
+def _contradictions(kept: Kept) -> Iterator[str]:
+    stood: dict[tuple[str, str], set[int]] = defaultdict(set)
+    for row in kept.events:
+        level = row["body"].get("level")
+        if level is not None:
+            stood[row["subject_id"], "levels"].add(_number(level))
+    told: dict[tuple[str, str], list[dict[str, Any]]] = defaultdict(list)
+    for line in kept.lines:
+        if line["state"] != "dead" and line["state"] != "expired":
+            told[line["destination"], line["subject_id"]].append(line)
+    for (destination, subject), lines in told.items():
+        open_, level = False, None
+        for line in lines:
+            kind, now = line["told_as"], line["level"]
+            where = f"{destination}, {line['event_id']}"
+            opens = kind in OPENINGS
+            if opens == open_:
+                yield f"{where}: {kind} of what {'stands open already' if opens else 'was never opened'}"
+            open_ = kind not in ENDINGS
+            if kind.endswith("raised") and not (level is not None and now > level):
+                yield f"{where}: raised from {level} to {now}"
+            if kind.endswith("lowered") and not (level is not None and now < level):
+                yield f"{where}: lowered from {level} to {now}"
+            if now is not None and now not in stood[subject, "levels"]:
+                yield f"{where}: level {now} never stood"
+            level = now
+
+
+def _against_the_weather(kept: Kept, seen: Recorder) -> Iterator[str]:
+    flags = {row["id"]: row for row in kept.episodes}
+    for row in kept.events:
+        station = row["body"].get("station")
+        known = [item for item in seen.published if item.station == station and item.at <= row["at"]]
+        newest = max(known, key=lambda item: (item.observed_at, item.at), default=None)
+        freezing = flags.get(row["subject_id"], {}).get("flag") == WANTED
+        if row["type"] == "icing.episode.opened" and freezing and not any(item.freezing for item in known):
+            yield f"{row['id']}: opened, and no report of {station} told of it"
+        if row["type"] == "icing.episode.closed" and freezing and (newest is None or newest.freezing):
+            yield f"{row['id']}: closed, and the newest report of {station} still tells of it"
+        if row["type"] == "icing.station.blind" and newest is not None and row["at"] - newest.observed_at < MARGIN:
+            yield f"{row['id']}: blind, and {station} reported {row['at'] - newest.observed_at} before"
+
+
+def silent_and_not_blind(kept: Kept, seen: Recorder, now: datetime, after: timedelta) -> list[str]:
+    """Return the stations that reported nothing for so long and are not called blind."""
+    newest: dict[str, datetime] = {}
+    for item in seen.published:
+        newest[item.station] = max(newest.get(item.station, item.observed_at), item.observed_at)
+    blind = {row["station"] for row in kept.stations if row["blind_since"] is not None}
+    return [station for station, at in newest.items() if now - at > after and station not in blind]
+
+
+def _number(level: str | int) -> int:
+    return level if isinstance(level, int) else WORDS[level] or 0
