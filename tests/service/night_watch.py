@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
+from tests.chosen import database_at
 from watcher.clock import utc_now
 from watcher.demo.feed_server import FeedServer
 from watcher.demo.receivers import MailReceiver, WebhookReceiver
@@ -45,7 +46,7 @@ async def surroundings(
         codes = ", ".join(f'"{code}"' for code in stations)
         settings.write_text(f"""
 [store]
-url = "sqlite:///{folder / "hoarline.db"}"
+url = "{database_at(folder / "hoarline.db")}"
 [watch]
 stations = [{codes}]
 tick = "{every}"

@@ -8,6 +8,7 @@ from datetime import timedelta
 import pytest
 
 from tests.alerts.scenes import XNOR, at, report, small_book
+from tests.chosen import database_at
 from watcher.alerts.listeners import Listeners
 from watcher.alerts.model import EventType, Policy
 from watcher.alerts.subscribers import Recipient, Subscription
@@ -27,7 +28,7 @@ def watch(codes=frozenset({"XNOR"}), book=None) -> Watch:
 
 @pytest.fixture
 def store(tmp_path):
-    opened = Store.open(f"sqlite:///{tmp_path}/hoarline.db")
+    opened = Store.open(database_at(tmp_path / "hoarline.db"))
     yield opened
     opened.close()
 
@@ -44,7 +45,7 @@ def started(store: Store, clock: str, **kwargs) -> Cycle:
 
 
 def test_a_restart_after_every_turn_changes_nothing(store, tmp_path):
-    other = Store.open(f"sqlite:///{tmp_path}/other.db")
+    other = Store.open(database_at(tmp_path / "other.db"))
     steady = started(other, "0500")
     told = []
     for clock in ("0520", "0550", "0620", "0650", "0720"):

@@ -12,6 +12,7 @@ from datetime import timedelta
 
 import pytest
 
+from tests.chosen import database_at
 from tests.service.night_watch import surroundings
 from watcher.clock import utc_now
 from watcher.store.store import Store
@@ -52,7 +53,7 @@ async def test_sigkill_at_any_time_loses_nothing_and_sends_again_only_under_the_
         for step in steps[-3:]:
             around.publish(reports(*step), utc_now())
             await asyncio.sleep(3)
-        store = Store.open(f"sqlite:///{tmp_path}/hoarline.db")
+        store = Store.open(database_at(tmp_path / "hoarline.db"))
         try:
             # A killed sender's messages wait for their lease (two minutes) before they go again.
             async with asyncio.timeout(200):

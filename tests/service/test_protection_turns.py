@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from tests.alerts.scenes import small_book
+from tests.chosen import database_at
 from tests.treatment.aircraft import XNOR, at, report, shipped, treated
 from watcher.alerts.changes import Changes
 from watcher.alerts.listeners import Listeners
@@ -27,7 +28,7 @@ NIGHT = [(8, "-SN", "6000"), (18, "SN", "2500"), (28, "-SN", "9999"), (38, "FZRA
 
 
 def a_store(folder: Path, name: str) -> Store:
-    return Store.open(f"sqlite:///{folder / name}.db")
+    return Store.open(database_at(folder / f"{name}.db"))
 
 
 @pytest.fixture

@@ -1,4 +1,4 @@
-"""A real SQLite file for each test."""
+"""A real database for each test."""
 
 from __future__ import annotations
 
@@ -7,12 +7,13 @@ from pathlib import Path
 
 import pytest
 
+from tests.chosen import database_at
 from watcher.store.store import Store
 
 
 @pytest.fixture
 def url(tmp_path: Path) -> str:
-    return f"sqlite:///{tmp_path / 'hoarline.db'}"
+    return database_at(tmp_path / "hoarline.db")
 
 
 @pytest.fixture

@@ -8,6 +8,9 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+from sqlalchemy import create_engine, func, inspect, select, text
+from sqlalchemy.pool import NullPool
+
 from watcher.alerts.changes import Changes, StationChange
 from watcher.alerts.model import Episode, Event, EventBody, EventType, Phase, StationState, StationView, SubjectKind
 from watcher.alerts.outbox import NewDelivery
@@ -17,6 +20,7 @@ from watcher.reports.model import Report
 from watcher.reports.station import Station
 from watcher.rulebook.words import Flag, Kind, Level
 from watcher.store.store import Store
+from watcher.store.tables import metadata
 
 NOW = datetime(2026, 1, 12, 6, 0, tzinfo=UTC)
 MINUTE, HOUR = timedelta(minutes=1), timedelta(hours=1)
@@ -108,7 +112,9 @@ def raw_connection(url: str) -> sqlite3.Connection:
 
 
 def is_sound(url: str) -> bool:
-    """Ask SQLite itself whether file and references are whole."""
+    """Ask the database itself whether file and references are whole; PostgreSQL, which keeps its files, for these."""
+    if not url.startswith("sqlite"):
+        return dangling(url) == 0
     connection = raw_connection(url)
     try:
         whole = connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
@@ -117,11 +123,23 @@ def is_sound(url: str) -> bool:
         connection.close()
 
 
+def dangling(url: str) -> int:
+    """Return how many rows name a row of another table that is not there."""
+    engine = create_engine(url, poolclass=NullPool)
+    pairs = [(key.parent, key.column) for table in metadata.sorted_tables for key in table.foreign_keys]
+    with engine.connect() as connection:
+        return sum(
+            connection.execute(
+                select(func.count()).where(mine.is_not(None), ~select(theirs).where(theirs == mine).exists())
+            ).scalar_one()
+            for mine, theirs in pairs
+        )
+
+
 def everything(url: str) -> dict[str, list[tuple[Any, ...]]]:
-    """Return all rows of all tables."""
-    connection = raw_connection(url)
-    try:
-        names = [row[0] for row in connection.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")]
-        return {name: connection.execute(f"SELECT * FROM {name}").fetchall() for name in names}
-    finally:
-        connection.close()
+    """Return all rows of all tables, as the database itself has them."""
+    engine = create_engine(url, poolclass=NullPool)
+    with engine.connect() as connection:
+        names = inspect(connection).get_table_names()
+        rows = {name: connection.execute(text(f"SELECT * FROM {name}")).fetchall() for name in names}
+        return {name: sorted((tuple(row) for row in found), key=repr) for name, found in rows.items()}

@@ -20,6 +20,8 @@ from watcher.store import schema
 from watcher.store.backup import backup, libpq_url, restore
 from watcher.store.store import Store
 
+pytestmark = pytest.mark.sqlite
+
 ROOT = Path(__file__).parents[2]
 NOW = datetime(2026, 1, 12, 5, 50, tzinfo=UTC)
 

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.chosen import database_at
 from tests.store.scenes import (
     NOW,
     a_change,
@@ -183,6 +184,7 @@ def test_a_message_about_an_event_that_does_not_exist_is_refused(store: Store, u
     assert everything(url) == before
 
 
+@pytest.mark.sqlite
 def test_times_of_other_zones_are_the_same_times_and_sort(store: Store, url: str) -> None:
     """The order of the stored texts is the order of the times, fractions and zones whatever."""
     east = timezone(timedelta(hours=5, minutes=30))
@@ -257,7 +259,7 @@ _states = st.builds(
 @given(_episodes, _events, _states)
 def test_what_is_committed_comes_back_equal(episode: Episode, event: Event, state: StationState) -> None:
     with TemporaryDirectory() as folder:
-        store = Store.open(f"sqlite:///{folder}/hoarline.db")
+        store = Store.open(database_at(f"{folder}/hoarline.db"))
         try:
             store.commit(Changes(NOW, (a_change(state=state, episodes=(episode,), events=(event,)),)))
             assert store.episodes(open_only=False) == (episode,)

@@ -15,6 +15,7 @@ from watcher.store.database import Database
 from watcher.store.store import Store
 
 
+@pytest.mark.sqlite
 def test_a_full_disk_leaves_the_store_as_it_was_and_later_turns_go_on(store: Store, url: str) -> None:
     with store._database.write() as connection:
         pages = connection.exec_driver_sql("PRAGMA page_count").scalar_one()
@@ -31,6 +32,7 @@ def test_a_full_disk_leaves_the_store_as_it_was_and_later_turns_go_on(store: Sto
     assert len(everything(url)["report"]) == 500
 
 
+@pytest.mark.sqlite
 def test_a_locked_database_is_waited_for_then_told_in_plain_words(url: str) -> None:
     store = Store.open(url + "?timeout=0.05")
     other = raw_connection(url)
@@ -45,6 +47,7 @@ def test_a_locked_database_is_waited_for_then_told_in_plain_words(url: str) -> N
     store.close()
 
 
+@pytest.mark.sqlite
 def test_a_write_waits_for_its_turn(store: Store, url: str) -> None:
     other = raw_connection(url)
     other.execute("BEGIN IMMEDIATE")
@@ -69,6 +72,7 @@ def test_a_write_waits_for_its_turn(store: Store, url: str) -> None:
     other.close()
 
 
+@pytest.mark.sqlite
 def test_a_fresh_file_in_other_hands_is_waited_for(url: str) -> None:
     """SQLite itself does not wait where several set up a fresh file at once."""
     other = raw_connection(url)
@@ -113,6 +117,7 @@ def test_a_url_that_cannot_be_used_says_why(url: str, words: str) -> None:
         Store.open(url)
 
 
+@pytest.mark.sqlite
 def test_a_file_that_is_no_database_is_left_alone(url: str, tmp_path: Path) -> None:
     (tmp_path / "hoarline.db").write_text("notes about the winter\n" * 100)
     with pytest.raises(StoreError, match="no database"):
@@ -126,6 +131,7 @@ def test_a_password_in_the_url_is_never_told() -> None:
     assert "hunter2" not in str(caught.value)
 
 
+@pytest.mark.sqlite
 def test_a_database_that_may_only_be_read_says_so(store: Store) -> None:
     with store._database.write() as connection:
         connection.exec_driver_sql("PRAGMA query_only = ON")
@@ -134,6 +140,7 @@ def test_a_database_that_may_only_be_read_says_so(store: Store) -> None:
     assert store.station_codes() == frozenset()
 
 
+@pytest.mark.sqlite
 def test_after_closing_the_file_is_one_file_again(url: str, tmp_path: Path) -> None:
     store = Store.open(url)
     Owing(store).owe("XNOR-1", "desk")

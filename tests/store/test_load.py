@@ -13,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.alerts.scenes import XNOR, at, small_book
+from tests.chosen import database_at
 from tests.store.scenes import HOUR, MINUTE, heard
 from watcher.alerts.changes import Changes
 from watcher.alerts.judge import judge
@@ -182,7 +183,7 @@ def test_whatever_is_heard_in_whatever_order_a_restart_changes_nothing(
     turns: Sequence[tuple[int, Sequence[str]]],
 ) -> None:
     with TemporaryDirectory() as folder:
-        store = Store.open(f"sqlite:///{folder}/hoarline.db")
+        store = Store.open(database_at(f"{folder}/hoarline.db"))
         try:
             night, now = Night(store), at("0200")
             for minutes, texts in turns:

@@ -26,6 +26,8 @@ from watcher.store.schema import schema_status, upgrade
 from watcher.store.store import Store
 from watcher.store.tables import metadata
 
+pytestmark = pytest.mark.sqlite
+
 DUMP = Path(__file__).with_name("schema-0001.sql")
 # Message, state, attempts, when due, when settled, as the dump has them.
 MESSAGES = [

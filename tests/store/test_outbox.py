@@ -234,6 +234,7 @@ def test_a_message_is_owed_once_for_each_event_and_destination(store: Store, owi
     assert states(store) == {name: "sent", new.id: "pending"}
 
 
+@pytest.mark.sqlite
 def test_no_step_of_a_claim_reads_the_whole_outbox(store: Store, url: str) -> None:
     """SQLite's own planner is the judge: every use of the delivery table is a search in an index."""
     database = store._database

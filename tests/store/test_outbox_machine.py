@@ -13,6 +13,7 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 
+from tests.chosen import ON_POSTGRESQL, database_at
 from tests.store.scenes import HOUR, LEASE, MINUTE, NOW, Owing, a_delivery, an_event
 from watcher.alerts.changes import Changes
 from watcher.alerts.outbox import Settled
@@ -64,7 +65,8 @@ class Outbox(RuleBasedStateMachine):
         super().__init__()
         self.folder = TemporaryDirectory()
         self.path = Path(self.folder.name) / "hoarline.db"
-        self.path.write_bytes(a_fresh_file())
+        if not ON_POSTGRESQL:
+            self.path.write_bytes(a_fresh_file())
         self.store = self.opened()
         self.owing = Owing(self.store)
         self.now = NOW
@@ -74,7 +76,7 @@ class Outbox(RuleBasedStateMachine):
         self.disabled: set[str] = set()
 
     def opened(self) -> Store:
-        return Store.open(f"sqlite:///{self.path}")
+        return Store.open(database_at(self.path))
 
     def teardown(self) -> None:
         self.store.close()
@@ -230,8 +232,12 @@ class Outbox(RuleBasedStateMachine):
 
     @rule()
     def crash(self) -> None:
-        """Forget all that is in hand; another process opens a copy of what is on the disk."""
+        """Forget all that is in hand; another process opens a copy of what is on the disk, or asks the same server."""
         self.in_hand.clear()
+        if ON_POSTGRESQL:
+            self.store.close()
+            self.owing.store = self.store = self.opened()
+            return
         copy = self.path.with_suffix(".copy")
         for end in ("", "-wal"):
             if Path(f"{self.path}{end}").exists():

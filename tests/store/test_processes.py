@@ -80,6 +80,7 @@ def test_two_senders_never_get_the_same_delivery(store: Store, url: str) -> None
     assert all(item.attempts == 1 for item in store.deliveries(1000))
 
 
+@pytest.mark.sqlite
 def test_several_processes_may_open_a_fresh_file_at_once(url: str) -> None:
     stations = ("XNOR", "XBAY", "XFEL", "XMOR")
     with (

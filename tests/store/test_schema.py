@@ -19,6 +19,8 @@ from watcher.store.schema import REVISION, schema_status, upgrade
 from watcher.store.store import Store
 from watcher.store.tables import metadata
 
+pytestmark = pytest.mark.sqlite
+
 
 def set_revision(url: str, revision: str) -> None:
     connection = raw_connection(url)

@@ -208,6 +208,7 @@ def test_what_arrived_late_after_all_is_told_no_third_time(store: Store) -> None
     assert store.outbox_counts()["sent"] == 2
 
 
+@pytest.mark.sqlite
 def test_the_database_itself_refuses_a_true_duplicate(store: Store, url: str) -> None:
     """Whatever the program may do wrong: one line for each event, destination, reminder and attempt."""
     Service(store).begin()

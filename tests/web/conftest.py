@@ -1,8 +1,7 @@
-"""A real SQLite file for each test, and a real server over it; the server stays up, the store is exchanged."""
+"""A real database for each test, and a real server over it; the server stays up, the store is exchanged."""
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import AsyncIterator, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -10,6 +9,7 @@ from pathlib import Path
 import pytest
 from playwright.async_api import Browser
 
+from tests.chosen import database_at
 from tests.web.board_scenes import Morning, judged, morning
 from tests.web.browsing import browser
 from tests.web.scenes import Site, Swapped, served
@@ -26,9 +26,7 @@ def empty_database(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def store(tmp_path: Path, empty_database: Path) -> Iterator[Store]:
-    path = tmp_path / "hoarline.db"
-    shutil.copyfile(empty_database, path)
-    opened = Store.open(f"sqlite:///{path}")
+    opened = Store.open(database_at(tmp_path / "hoarline.db", like=empty_database))
     yield opened
     opened.close()
 
@@ -63,9 +61,7 @@ def judged_morning(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict
 async def opened(tmp_path: Path, judged_morning: tuple[Path, dict[str, Night]]) -> AsyncIterator[Morning]:
     """The board on the invented morning, on a loopback address, with a store of its own."""
     source, by_station = judged_morning
-    path = tmp_path / "morning.db"
-    shutil.copyfile(source, path)
-    store = Store.open(f"sqlite:///{path}")
+    store = Store.open(database_at(tmp_path / "morning.db", like=source))
     try:
         async with morning(store, by_station) as board:
             yield board

@@ -10,6 +10,7 @@ from urllib.parse import quote
 
 import pytest
 
+from tests.chosen import database_at
 from tests.cli.spoken import hoarline
 from tests.web.board_scenes import SETTINGS
 from tests.web.scenes import MINUTE, NOW
@@ -41,7 +42,7 @@ def command(opened, tmp_path, monkeypatch):
     """Return what a command prints as JSON, at the time of the board and from its store."""
     monkeypatch.setattr("watcher.clock.utc_now", lambda: opened.clock[0])
     path = tmp_path / "hoarline.toml"
-    path.write_text(f'{SETTINGS}\n[store]\nurl = "sqlite:///{tmp_path / "morning.db"}"\n')
+    path.write_text(f'{SETTINGS}\n[store]\nurl = "{database_at(tmp_path / "morning.db")}"\n')
 
     async def run(*words: str) -> object:
         said = await asyncio.to_thread(hoarline, *words, "--config", str(path), "--json")

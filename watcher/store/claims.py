@@ -18,6 +18,7 @@ from watcher.store.destinations import disabled_names, forget
 from watcher.store.episodes import events_named
 from watcher.store.outbox import LEASED, OWED, PENDING, let_time_pass, level_of
 from watcher.store.tables import delivery, delivery_event
+from watcher.store.turns import Turn, take_turn
 from watcher.store.upsert import in_portions
 
 
@@ -39,6 +40,7 @@ def claim(
     skip: Collection[str],
 ) -> tuple[Claimed, ...]:
     """Take deliveries that are due under a lease; see `Store.claim`."""
+    take_turn(connection, Turn.CLAIM)
     let_time_pass(connection, now)
     disabled = disabled_names(connection)
     forget(connection, disabled, now)

@@ -1,12 +1,14 @@
 """Connections and transactions: SQLite with one engine that reads and one that writes, or PostgreSQL with one for both.
 
 A write on SQLite begins with BEGIN IMMEDIATE. It waits at the start, where waiting is allowed; a transaction that turns
-from reading to writing is refused at once when another one writes. Whatever the database says against a request leaves
-here as a StoreError in plain words.
+from reading to writing is refused at once when another one writes. On PostgreSQL a read sees one state as on SQLite, a
+write sees what others commit meanwhile and locks what it changes; no session waits or stays idle without end. Whatever
+the database says against a request leaves here as a StoreError in plain words.
 """
 
 from __future__ import annotations
 
+import re
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -20,10 +22,15 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, SQLAlchemyError
 from sqlalchemy.pool import NullPool, QueuePool
 
 from watcher.errors import StoreError
+from watcher.store.failures import in_plain_words
 
 # How long a request waits for another program's write; `?timeout=3` in the URL says otherwise.
 _WAIT_S = 10.0
+# After so many of these a server ends a transaction in which nothing happens: of a process that hangs, or whose machine
+# is gone. It must not keep the next leader out.
+_WAITS_IDLE = 3
 _STEP_S = 0.01
+_HIDDEN = "***"
 # A database server that is gone without a word is noticed within some ten seconds (libpq's parameters, in seconds; the
 # last in milliseconds).
 _PATIENCE = {
@@ -31,6 +38,13 @@ _PATIENCE = {
     "keepalives_idle": 3,
     "keepalives_interval": 2,
     "keepalives_count": 3,
+    "tcp_user_timeout": 8000,
+}
+# The same for the server, which else keeps the lock of a leader whose machine lost its power for two hours.
+_PATIENCE_OF_SERVER = {
+    "tcp_keepalives_idle": 3,
+    "tcp_keepalives_interval": 2,
+    "tcp_keepalives_count": 3,
     "tcp_user_timeout": 8000,
 }
 
@@ -51,7 +65,7 @@ class Database:
 
     def __init__(self, url: str) -> None:
         self._url = _usable(url)
-        self.name = self._url.render_as_string(hide_password=True)
+        self.name = without_password(url)
         # SQLite takes one writer at a time. Threads of this process queue here, which is fairer than its busy wait.
         self._writing = Lock()
         self._reader, self._writer, self._alone = self._engines()
@@ -101,8 +115,7 @@ class Database:
     def _engines(self) -> tuple[Engine, Engine, Engine]:
         try:
             if not self.is_sqlite:
-                engine = create_engine(self._url, pool_pre_ping=True, connect_args=_PATIENCE)
-                return engine, engine, create_engine(self._url, connect_args=_PATIENCE, poolclass=NullPool)
+                return self._engines_of_server()
             wait = {"timeout": self._wait_s}
             reader = create_engine(self._url, connect_args=wait)
             writer = create_engine(self._url, connect_args=wait, poolclass=QueuePool, pool_size=1, max_overflow=0)
@@ -116,6 +129,16 @@ class Database:
             event.listen(engine, "begin", _beginning(begin))
         return reader, writer, alone
 
+    def _engines_of_server(self) -> tuple[Engine, Engine, Engine]:
+        url = self._url.difference_update_query(["timeout"])
+        writer = create_engine(url, pool_pre_ping=True, pool_timeout=self._wait_s, connect_args=_PATIENCE)
+        alone = create_engine(url, connect_args=_PATIENCE, poolclass=NullPool)
+        for engine in (writer, alone):
+            event.listen(engine, "connect", lambda connection, _record: _bound(connection, self._wait_s))
+        # One pool for both.
+        reader = writer.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
+        return reader, writer, alone
+
     @property
     def _wait_s(self) -> float:
         return float(str(self._url.query.get("timeout", _WAIT_S)))
@@ -126,11 +149,22 @@ class Database:
         try:
             yield
         except DBAPIError as error:
-            raise StoreError(f"{self.name}: {_in_plain_words(str(error.orig))}") from error
+            raise in_plain_words(self.name, error.orig or error) from error
         except self._driver_error as error:
-            raise StoreError(f"{self.name}: {_in_plain_words(str(error))}") from error
+            raise in_plain_words(self.name, error) from error
         except SQLAlchemyError as error:
             raise StoreError(f"{self.name}: the database failed ({error})") from error
+
+
+def without_password(url: str) -> str:
+    """Return the URL of a database as it may be shown: passwords masked, wherever in it they stand."""
+    try:
+        parsed = make_url(url)
+    except ArgumentError:
+        return _HIDDEN
+    shown = parsed.update_query_dict({key: _HIDDEN for key in parsed.query if "password" in key})
+    # A password with an @ that was not written %40 is parted there.
+    return re.sub(r":\*\*\*@.*@", ":***@", shown.render_as_string(hide_password=True))
 
 
 def _usable(url: str) -> URL:
@@ -170,26 +204,19 @@ def _use_wal(connection: sqlite3.Connection, wait_s: float) -> None:
             return
 
 
+def _bound(connection: Any, wait_s: float) -> None:  # noqa: ANN401 - of the driver, which is loaded only where it is used
+    """Let a session of PostgreSQL neither wait for others nor keep them waiting without end."""
+    bounds = _PATIENCE_OF_SERVER | {
+        "lock_timeout": round(1000 * wait_s),
+        "idle_in_transaction_session_timeout": round(1000 * _WAITS_IDLE * wait_s),
+    }
+    asked = ", ".join(f"set_config('{name}', '{value}', false)" for name, value in bounds.items())
+    connection.execute(f"SELECT {asked}").close()
+    connection.commit()
+
+
 def _beginning(statement: str) -> Callable[[Connection], None]:
     def begin(connection: Connection) -> None:
         connection.exec_driver_sql(statement)
 
     return begin
-
-
-_PLAIN_WORDS = (
-    ("locked", "another program is writing to the database and did not finish in time"),
-    ("full", "no room is left on the disk for the database"),
-    ("readonly", "the database may not be written to by this user"),
-    ("unable to open", "the database cannot be opened; does its folder exist, and may this user write there?"),
-    ("not a database", "this file is no database"),
-    ("malformed", "the database is damaged; restore it from a copy"),
-    ("disk I/O", "the disk failed while the database was in use"),
-)
-
-
-def _in_plain_words(message: str) -> str:
-    for sign, words in _PLAIN_WORDS:
-        if sign in message:
-            return f"{words} ({message})"
-    return f"the database failed ({message})"

@@ -13,6 +13,7 @@ _LINK_KEY = "link-key"
 _REVISION = "people-revision"
 _EVENTS_REMOVED = "events-removed-to"
 _TERM = "leader-term"
+_THE_TERM = select(kept.c.value).where(kept.c.name == _TERM)
 
 
 def link_key(connection: Connection) -> bytes:
@@ -51,9 +52,14 @@ def next_term(connection: Connection) -> int:
 
 
 def term(connection: Connection) -> int:
+    """Return the term that goes on, or the last one; 0 before the first."""
+    found = connection.execute(_THE_TERM).scalar()
+    return int(found) if found is not None else 0
+
+
+def held_term(connection: Connection) -> int:
     """Return the term that goes on. Until this transaction ends, no other one begins."""
-    query = select(kept.c.value).where(kept.c.name == _TERM).with_for_update(read=True)
-    found = connection.execute(query).scalar()
+    found = connection.execute(_THE_TERM.with_for_update(read=True)).scalar()
     return int(found) if found is not None else 0
 
 

@@ -17,9 +17,7 @@ from sqlalchemy import Connection
 from watcher.errors import NotLeader, StoreError
 from watcher.store import kept
 from watcher.store.database import Database
-
-# "hoarline" in ASCII: one lock for each database (PostgreSQL keeps advisory locks apart by database).
-_LOCK = int.from_bytes(b"hoarline")
+from watcher.store.turns import Turn, take_turn
 
 
 class _Lock(Protocol):
@@ -80,14 +78,18 @@ class Leadership:
 
 
 def fence(connection: Connection, term: int | None) -> None:
-    """Refuse a write of a leader whose term is over; None: whoever writes is no leader and needs to be none.
+    """Begin the write of a turn, and refuse that of a leader whose term is over.
+
+    Until the transaction ends, nobody else writes a turn and no other term begins. Term None: whoever writes is no
+    leader and needs to be none.
 
     Raises
     ------
     NotLeader
         Another process has been elected since.
     """
-    if term is not None and kept.term(connection) != term:
+    take_turn(connection, Turn.JUDGE)
+    if term is not None and kept.held_term(connection) != term:
         raise NotLeader("another process leads by now; nothing was written")
 
 
@@ -103,7 +105,7 @@ class _SessionLock:
         if self._connection is None:
             self._connection = self._database.own_connection()
         try:
-            self._held = self._asked(f"SELECT pg_try_advisory_lock({_LOCK})")
+            self._held = self._asked(f"SELECT pg_try_advisory_lock({Turn.LEAD.value})")
         except BaseException:
             self.give_back()
             raise

@@ -56,8 +56,12 @@ class News:
     def _begun(self) -> Any:  # noqa: ANN401 - of either driver
         connection = self._database.own_connection()
         if not self._database.is_sqlite:
-            with self._database.plain_errors():
-                connection.execute(f"LISTEN {CHANNEL}")
+            try:
+                with self._database.plain_errors():
+                    connection.execute(f"LISTEN {CHANNEL}")
+            except BaseException:
+                connection.close()
+                raise
         return connection
 
     def _heard(self, timeout_s: float) -> bool:

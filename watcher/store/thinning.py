@@ -22,6 +22,7 @@ from watcher.store.tables import (
     station_state,
     unreadable,
 )
+from watcher.store.turns import Turn, take_turn
 
 _AT_ONCE = 2000
 
@@ -68,6 +69,8 @@ def _remove_events(database: Database, before: datetime) -> int:
     removed, portion = 0, _AT_ONCE
     while portion == _AT_ONCE:
         with database.write() as connection:
+            # A turn may owe one of these events again.
+            take_turn(connection, Turn.JUDGE)
             numbers = connection.execute(statement).scalars().all()
             if numbers:
                 kept.note_events_removed(connection, max(numbers))
