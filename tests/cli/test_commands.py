@@ -47,7 +47,7 @@ def test_help_teaches_and_every_command_has_its_own():
     told = hoarline("--help")
     assert told.returncode == 0
     for command in (
-        "demo", "run", "check", "decode", "now", "night", "holdover", "procedure", "depart", "morning", "protect", "rules", "subscription", "destination", "episode", "token", "db", "config",
+        "demo", "run", "check", "status", "decode", "now", "night", "holdover", "procedure", "depart", "morning", "protect", "rules", "subscription", "destination", "episode", "token", "db", "config",
     ):  # fmt: skip
         assert command in told.stdout
         assert hoarline(command, "--help").returncode == 0

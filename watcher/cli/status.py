@@ -66,7 +66,7 @@ def status(config: ConfigOption = None, as_json: JsonOption = False) -> None:
         kept = _kept(settings, watch, ready, now)
     except StoreError as error:
         problem = f"the store does not answer: {error}"
-        findings = [*wrong([problem]), *wrong(item for item in ready.problems if not item.startswith("the store"))]
+        findings = wrong([problem, *(item for item in ready.problems if not item.startswith("the store"))])
     else:
         findings = kept.status.wrong
     answer = _Answer(findings, kept, schema, watch, ready, now)
@@ -88,8 +88,8 @@ def _ready(settings: Settings) -> Readiness:
     bind = settings.text.health.bind
     try:
         found = probe(bind)
-    except NetError as error:
-        return Readiness((f"the service does not answer: {error}",), {})
+    except NetError:
+        return Readiness((f"the service does not answer at {bind}",), {})
     return Readiness(found.problems, found.values)
 
 
@@ -121,11 +121,7 @@ def _kept(settings: Settings, watch: Watch, ready: Readiness, now: datetime) -> 
 
 def _lines(answer: _Answer) -> Iterator[str]:
     from watcher import __version__
-    from watcher.cli.marks import shown
-    from watcher.notify.wording import plain, when
-
-    def line(text: str) -> str:
-        return shown(plain(text))
+    from watcher.notify.wording import when
 
     findings, kept, schema, watch = answer.findings, answer.kept, answer.schema, answer.watch
     yield f"The service {'does not do' if findings else 'does'} its job.  {when(answer.now, None)}"
@@ -133,21 +129,34 @@ def _lines(answer: _Answer) -> Iterator[str]:
     if kept is not None:
         yield from _told("Worth a look", kept.status.look)
     yield ""
-    yield line(f"Service    hoarline {__version__}, {_role(answer.ready, kept)}")
+    yield _line("Service", f"hoarline {__version__}, {_role(answer.ready, kept)}")
     if kept is not None:
-        yield line(f"Last turn  {kept.status.last_turn or 'not known'}")
-        for feed in kept.status.feeds:
-            newest = f"newest report {feed.newest}" if feed.newest is not None else "no report seen"
-            yield line(f"Feed       {feed.name}: {newest}, answered {feed.answered or 'not yet'}")
-        yield f"Stations   {kept.stations} watched, {len(kept.status.blind)} blind"
-        yield f"Messages   {', '.join(f'{count} {state}' for state, count in kept.counts.items())}"
+        yield from _work(kept)
     if schema is not None:
-        yield f"Database   schema {schema.revision or 'none'}, {schema.state.value}; needed {schema.needed}"
-    yield f"Rules      {len(watch.rulebook.rules)} rules, fingerprint {watch.rulebook.fingerprint}"
+        yield _line("Database", f"schema {schema.revision or 'none'}, {schema.state.value}; needed {schema.needed}")
+    yield _line("Rules", f"{len(watch.rulebook.rules)} rules, fingerprint {watch.rulebook.fingerprint}")
     if kept is not None:
         for item in kept.status.sets:
-            what = f"{item.name}, {item.authority} {item.season}: {item.state}, valid {item.valid}"
-            yield line(f"Tables     {what}")
+            yield _line("Tables", f"{item.name}, {item.authority} {item.season}: {item.state}, valid {item.valid}")
+
+
+def _work(kept: _Kept) -> Iterator[str]:
+    from watcher.store.model import DeliveryState
+    from watcher.web.deliveries_shown import STATES
+
+    yield _line("Last turn", kept.status.last_turn or "not known")
+    for feed in kept.status.feeds:
+        newest = f"newest report {feed.newest}" if feed.newest is not None else "no report seen"
+        yield _line("Feed", f"{feed.name}: {newest}, answered {feed.answered or 'not yet'}")
+    yield _line("Stations", f"{kept.stations} watched, {len(kept.status.blind)} blind")
+    yield _line("Messages", ", ".join(f"{kept.counts[state.value]} {STATES[state]}" for state in DeliveryState))
+
+
+def _line(label: str, text: str) -> str:
+    from watcher.cli.marks import shown
+    from watcher.notify.wording import plain
+
+    return shown(f"{label:<11}{plain(text)}")
 
 
 def _told(title: str, findings: list[Finding]) -> Iterator[str]:

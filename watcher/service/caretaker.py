@@ -51,6 +51,8 @@ class Caretaker:
         How long a message is worth sending.
     board
         Where people reach the service, None where that is not known.
+    wake_senders
+        Called when there is something to send.
     """
 
     def __init__(  # noqa: PLR0917 - the parts that it looks after
