@@ -140,7 +140,8 @@ def _rule_problems(settings: Settings) -> list[Problem]:
 
 def _destination_problems(settings: Settings) -> tuple[Problem, ...]:
     from watcher.errors import SettingsError
-    from watcher.service.parts import checked_destinations, load_templates, mail_server
+    from watcher.service.destinations import checked_destinations
+    from watcher.service.parts import load_templates, mail_server
 
     problems: list[Problem] = []
     directory = _directory(settings, problems)

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 from watcher.errors import NetError, NetErrorKind
 from watcher.net.guard import Guard
+from watcher.net.reason_codes import FIRST_REFUSAL, reason_text
 
 if TYPE_CHECKING:
     from paho.mqtt.client import Client
@@ -141,8 +142,8 @@ class Broker:
             # Nobody knows whether it arrived; a broker that does not answer is better asked anew.
             self._drop("it did not answer")
             raise NetError(f"{self._place}: no answer within {timeout:g} s", "timeout") from error
-        if code >= 0x80:
-            raise Refused(f"{self._place}: the broker did not take the message ({_words(code)})", code)
+        if code >= FIRST_REFUSAL:
+            raise Refused(f"{self._place}: the broker did not take the message ({reason_text(code)})", code)
 
     async def aclose(self) -> None:
         """Take leave of the broker."""
@@ -209,9 +210,9 @@ class Broker:
             welcomed.cancel()
             self._leave(client)
             raise
-        if code >= 0x80:
+        if code >= FIRST_REFUSAL:
             self._leave(client)
-            raise Refused(f"{self._place}: the broker refused the connection ({_words(code)})", code)
+            raise Refused(f"{self._place}: the broker refused the connection ({reason_text(code)})", code)
         return client
 
     def _made(self, loop: asyncio.AbstractEventLoop, welcomed: asyncio.Future[int]) -> Client:
@@ -245,9 +246,9 @@ class Broker:
 
     def _lost(self, client: Client, welcomed: asyncio.Future[int], code: int) -> None:
         if not welcomed.done():
-            welcomed.set_exception(ConnectionError(f"it broke off before it was open ({_words(code)})"))
+            welcomed.set_exception(ConnectionError(f"it broke off before it was open ({reason_text(code)})"))
         if client is self._client:
-            self._drop(_words(code))
+            self._drop(reason_text(code))
 
     def _rest(self) -> None:
         """Close the connection later, if nothing comes until then."""
@@ -283,34 +284,3 @@ class Broker:
 def _settle(waited_for: asyncio.Future[int], code: int) -> None:
     if not waited_for.done():
         waited_for.set_result(code)
-
-
-def _words(code: int) -> str:
-    """Return a reason code as the standard names it (MQTT 5.0, 2.4)."""
-    return f"{_REASONS.get(code, 'reason')} 0x{code:02X}"
-
-
-_REASONS = {
-    0x00: "closed",
-    0x80: "unspecified error",
-    0x82: "protocol error",
-    0x83: "implementation specific error",
-    0x84: "unsupported protocol version",
-    0x86: "bad user name or password",
-    0x87: "not authorized",
-    0x88: "server unavailable",
-    0x89: "server busy",
-    0x8A: "banned",
-    0x8B: "server shutting down",
-    0x8D: "keep alive timeout",
-    0x90: "topic name invalid",
-    0x93: "receive maximum exceeded",
-    0x95: "packet too large",
-    0x97: "quota exceeded",
-    0x98: "administrative action",
-    0x99: "payload format invalid",
-    0x9A: "retain not supported",
-    0x9B: "quality of service not supported",
-    0x9C: "use another server",
-    0x9D: "server moved",
-}

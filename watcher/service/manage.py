@@ -18,6 +18,7 @@ from watcher.alerts.preview import Preview, preview
 from watcher.alerts.subscribers import Recipient
 from watcher.errors import Problem, UsageError, nearest
 from watcher.reports.station import Station
+from watcher.service.destinations import destination_of
 from watcher.service.directory import (
     Directory,
     KnownDestination,
@@ -26,7 +27,6 @@ from watcher.service.directory import (
     read_directory,
     subscription_of,
 )
-from watcher.service.parts import destination_of
 from watcher.settings import Settings
 from watcher.settings.load import subscription_problems
 from watcher.settings.people import GROUP_WITHIN, DestinationSection, SubscriptionSection

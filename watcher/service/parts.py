@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Callable, Iterable, Mapping
+from collections.abc import AsyncIterator, Callable, Iterable
 from contextlib import asynccontextmanager
 from email.message import EmailMessage
 from pathlib import Path
 from random import Random
-from typing import TypeAlias, assert_never
+from typing import assert_never
 
 from watcher.errors import DeliveryError, Problem, SettingsError
 from watcher.feeds.budget import Budgets
@@ -16,7 +16,7 @@ from watcher.feeds.folder import FolderFeed
 from watcher.feeds.model import Feed
 from watcher.feeds.query import QueryFeed
 from watcher.links import authority
-from watcher.net import Broker, Guard, HttpClients, Login, can_publish
+from watcher.net import Broker, Guard, HttpClients, Login
 from watcher.notify.cap_channel import CapChannel, Past
 from watcher.notify.chat import ChatChannel
 from watcher.notify.matrix import MatrixChannel
@@ -37,7 +37,7 @@ from watcher.notify.webhook import WebhookChannel
 from watcher.raster import can_raster
 from watcher.reports.station import Station
 from watcher.service.cycle import Watch
-from watcher.service.directory import Directory, KnownDestination
+from watcher.service.destinations import Destination
 from watcher.service.nights import NightPolicy
 from watcher.service.rules_folder import load_rulebook
 from watcher.service.tables_folder import load_tables
@@ -46,12 +46,6 @@ from watcher.settings.model import FeedSection
 from watcher.stations import StationTable
 
 NO_MAIL = "mail cannot be sent: the settings need the section [mail]"
-
-NO_MQTT = "messages cannot be published at a broker: install hoarline[mqtt]"
-
-Destination: TypeAlias = (
-    EmailDestination | WebhookDestination | ChatDestination | MatrixDestination | MqttDestination | CapDestination
-)
 
 
 def build_watch(settings: Settings) -> Watch:
@@ -123,56 +117,6 @@ def mail_server(settings: Settings) -> MailServer | None:
         )
     except ValueError as error:
         raise SettingsError([Problem("[mail]", str(error))]) from error
-
-
-def checked_destinations(directory: Directory) -> Mapping[str, Destination]:
-    """Return the destinations by name.
-
-    Raises
-    ------
-    SettingsError
-        With all that cannot be used as set.
-    """
-    found: dict[str, Destination] = {}
-    problems = []
-    for name, known in directory.destinations.items():
-        try:
-            found[name] = destination_of(known)
-        except ValueError as error:
-            problems.append(Problem("[[destination]]", str(error)))
-    if problems:
-        raise SettingsError(problems)
-    return found
-
-
-def destination_of(known: KnownDestination) -> Destination:
-    """Return what a channel needs of a destination; ValueError when its secret or address cannot be used."""
-    section, secrets = known.section, known.secrets
-    name, secret = section.name, secrets[0] if secrets else None
-    match section.kind:
-        case "email":
-            assert section.address is not None
-            return EmailDestination(name, section.address)
-        case "webhook" | "cap":
-            assert section.url is not None
-            return (CapDestination if section.kind == "cap" else WebhookDestination)(name, section.url, secrets)
-        case "chat":
-            if secret is None:
-                raise ValueError(f'destination "{name}": the address of its room is missing')
-            return ChatDestination(name, secret, section.text_field, section.shape or "text")
-        case "matrix":
-            assert section.url is not None
-            assert section.room_id is not None
-            return MatrixDestination(name, section.url, section.room_id, secret or "")
-        case "mqtt":
-            assert section.broker is not None
-            assert section.topic is not None
-            if not can_publish():
-                raise ValueError(f'destination "{name}": {NO_MQTT}')
-            password = secret if section.username is not None else None
-            return MqttDestination(name, section.broker, section.topic, section.stand_topic, section.username, password)
-        case _:
-            assert_never(section.kind)
 
 
 class Channels:

@@ -29,6 +29,7 @@ from watcher.net import Guard, HttpClients
 from watcher.notify.sender import Sender
 from watcher.service.caretaker import Caretaker
 from watcher.service.cycle import Cycle
+from watcher.service.destinations import checked_destinations, destination_of
 from watcher.service.directory import read_directory
 from watcher.service.following import Following
 from watcher.service.health import HealthServer, Probes, Readiness
@@ -39,8 +40,6 @@ from watcher.service.parts import (
     Channels,
     build_feeds,
     build_watch,
-    checked_destinations,
-    destination_of,
     load_templates,
     night_policy,
 )
