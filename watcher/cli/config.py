@@ -34,7 +34,11 @@ def show(config: ConfigOption = None, as_json: JsonOption = False) -> None:
 
 
 def _rows(settings: Settings) -> Iterator[tuple[str, Any, str]]:
+    from watcher.store.database import without_password
+
     values = settings.text.model_dump(mode="json", by_alias=True)
+    # A password does not belong there, and may stand there all the same.
+    values["store"]["url"] = without_password(settings.text.store.url)
     for section, content in values.items():
         if isinstance(content, dict):
             yield from _section(section, content, settings)

@@ -88,7 +88,7 @@ class SmtpSender:
                 async with asyncio.timeout(self._timeout_s):
                     await self._send(recipient, mail)
             except aiosmtplib.SMTPException as error:
-                raise DeliveryError(short(f"{self._place}: {error}")) from error
+                raise DeliveryError(self._told(f"{self._place}: {error}")) from error
             except TimeoutError as error:
                 raise DeliveryError(f"{self._place}: not done within {self._timeout_s:g} s") from error
             except OSError as error:
@@ -167,7 +167,12 @@ class SmtpSender:
 
     def _refusal(self, error: aiosmtplib.SMTPResponseException) -> DeliveryError:
         permanent = 500 <= error.code < 600 and error.code not in _LOGIN_REPLIES
-        return DeliveryError(short(f"{self._place} said {error.code} {error.message}"), permanent=permanent)
+        return DeliveryError(self._told(f"{self._place} said {error.code} {error.message}"), permanent=permanent)
+
+    def _told(self, text: str) -> str:
+        """Return what may be told of an answer: a server that repeats our password is not repeated."""
+        password = self.server.password
+        return short(text.replace(password, "…") if password else text)
 
     @property
     def _place(self) -> str:
