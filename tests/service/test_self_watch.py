@@ -17,10 +17,13 @@ from watcher.alerts.model import Event, EventType, SubjectKind
 from watcher.clock import utc_now
 from watcher.errors import SettingsError, StoreError
 from watcher.feeds.health import FeedHealth
+from watcher.notify.message import part_of
+from watcher.notify.mqtt import topic_of
 from watcher.service.self_watch import Seen, by_matter, look
 from watcher.service.service import Service
 from watcher.service.status_words import Finding, Matter, out_of_season
 from watcher.settings import load_settings
+from watcher.web.live_lines import alert_frame, frame
 
 NOW = datetime(2026, 1, 12, 6, 0, tzinfo=UTC)
 SETTLE = timedelta(minutes=2)
@@ -242,3 +245,11 @@ async def test_a_region_that_turns_bad_is_one_mail_with_every_station(tmp_path):
         plain = mail.get_body(("plain",)).get_content()
         assert mail["Subject"].startswith("100 changes: ")
         assert [code for code in codes if code not in plain] == []
+
+
+def test_the_pages_of_the_weather_do_not_show_it_and_a_topic_names_it() -> None:
+    ((_, event),) = told_by([wrong(Matter.FEEDS)] * 20)
+    assert alert_frame(event, "7") == frame(mark="7"), "only the place in the stream"
+    assert topic_of("{station}/{flag}/{level}/{type}/{subject}", part_of(event, NOW)) == (
+        "all/service/none/service.unwell/service-feeds"
+    )

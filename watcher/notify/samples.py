@@ -196,6 +196,23 @@ _NOTHING = replace(
     level=None,
 )
 
+_UNWELL = EventBody(
+    station="",
+    name=None,
+    zone=None,
+    headline="Service not well: No feed brings fresh METARs: world: answered HTTP 503.",
+    why="No feed brings fresh METARs: world: answered HTTP 503.",
+    next_step="Stations go blind one after another. Look after the network and the addresses of the feeds.",
+    begins_at=NOW - timedelta(minutes=4),
+)
+_WELL = replace(
+    _UNWELL,
+    headline="Service well again: The feeds bring fresh reports again.",
+    why=f"It was told before: {_UNWELL.why}",
+    next_step="Nothing to do. What came in meanwhile is judged and told as it now stands.",
+    until=NOW - timedelta(minutes=1),
+)
+
 
 def samples() -> Iterator[tuple[str, Message]]:
     """Yield each sample with the name of its kind, in a fixed order."""
@@ -211,6 +228,8 @@ def samples() -> Iterator[tuple[str, Message]]:
     yield "digest without anything", _message(_part(EventType.DIGEST, _NOTHING, take=False))
     yield "taken", _message(_part(EventType.TAKEN, _TAKEN, take=False))
     yield "reminder", _message(_part(EventType.REMINDER, _TREAT))
+    yield "service not well", _message(_of_service(EventType.UNWELL, _UNWELL))
+    yield "service well again", _message(_of_service(EventType.WELL, _WELL))
     yield "test", trial_message("duty-desk", NOW, delivery_id="msg_sample", links=_LINKS)
     yield "without any web address", replace(_message(_part(EventType.OPENED, _TREAT, take=False)), links=Links())
     yield "long", _message(_part(EventType.OPENED, _with_texts("long word " * 120)))
@@ -267,6 +286,10 @@ def _part(told_as: EventType, body: EventBody, *, take: bool = True) -> Part:
     episode = subject if body.flag is not None else None
     take_url = _TAKE + subject if take else None
     return Part(told_as, f"{subject}.2", subject, episode, NOW - timedelta(seconds=30), NOW, body, take_url)
+
+
+def _of_service(told_as: EventType, body: EventBody) -> Part:
+    return replace(_part(told_as, body, take=False), event="service-feeds.29472360", subject="service-feeds")
 
 
 def _message(*parts: Part) -> Message:

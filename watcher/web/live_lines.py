@@ -129,6 +129,9 @@ class Telling:
 
 def alert_frame(event: Event, mark: str) -> bytes:
     """Return what pages are told of an event: enough to name it; they fetch what they show."""
+    if event.subject_kind is SubjectKind.SERVICE:
+        # For caretakers; who looks at the weather is told by the page itself when what it shows is old.
+        return frame(mark=mark)
     body = cleaned(event.body)
     said = {
         "event": event.id,
