@@ -11,8 +11,7 @@ from sqlalchemy import event
 from tests.store.scenes import NOW, Owing, a_change, claim, everything, heard, is_sound, raw_connection
 from watcher.alerts.changes import Changes
 from watcher.errors import StoreError
-from watcher.store.database import Database
-from watcher.store.database import without_password
+from watcher.store.database import Database, without_password
 from watcher.store.store import Store
 
 
