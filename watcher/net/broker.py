@@ -79,7 +79,7 @@ class Broker:
     host, port
         Where it is.
     tls
-        Protect the connection, and check the certificate against the public authorities or those of SSL_CERT_FILE.
+        Protect the connection, and check the certificate against the machine's own store or that of SSL_CERT_FILE.
     login
         None: none.
     idle_s

@@ -95,7 +95,11 @@ class DestinationSection(Section):
     )
     room_id: RoomId | None = Field(None, description="matrix: id of the room, such as !made-up:example.org.")
     token_file: Path | None = Field(None, description="matrix: file with the access token of an account in the room.")
-    broker: Broker | None = Field(None, description="mqtt: such as mqtts://broker.example.org:8883; mqtt:// is clear.")
+    broker: Broker | None = Field(
+        None,
+        description="mqtt: such as mqtts://broker.example.org:8883, whose certificate the machine's own store or "
+        "SSL_CERT_FILE vouches for; mqtt:// is clear.",
+    )
     topic: Topic | None = Field(
         None, description=f"mqtt: such as hoarline/{{station}}/{{flag}}; filled in: {', '.join(TOPIC_PLACES)}."
     )
