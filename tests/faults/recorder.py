@@ -183,7 +183,7 @@ def _gone_without_reason(kept: Kept) -> Iterator[str]:
     for line in kept.lines:
         if line["state"] == "dead" and not line["last_error"]:
             yield f"{line['id']} was given up without a reason"
-        if line["state"] == "expired" and line["settled_at"] < line["valid_until"]:
+        if line["state"] == "expired" and not line["last_error"] and line["settled_at"] < line["valid_until"]:
             yield f"{line['id']} ran out before its time"
         if line["valid_until"] <= line["made_at"]:
             yield f"{line['id']} was worth nothing from the beginning"
