@@ -14,6 +14,7 @@ from threading import Thread
 import pytest
 
 from tests.cli.spoken import Said, hoarline
+from tests.store.scenes import Owing
 from watcher import __version__
 from watcher.clock import utc_now
 from watcher.service.health import HealthServer, Probes, Readiness
@@ -23,7 +24,7 @@ from watcher.units import iso_z
 
 SINCE = timedelta(minutes=3)
 CONTRACT = {
-    "well", "as_of", "wrong", "look", "version", "role", "term", "last_turn_at", "feeds", "stations", "blind",
+    "well", "as_of", "wrong", "look", "version", "role", "led", "term", "last_turn_at", "feeds", "stations", "blind",
     "messages", "schema", "rules", "tables",
 }  # fmt: skip
 
@@ -117,12 +118,15 @@ def test_what_is_wrong_comes_first_the_gravest_first_in_the_words_of_the_page(tm
 
 def test_what_is_switched_off_is_worth_a_look_and_no_failure(tmp_path: Path, store: Store) -> None:
     store.disable_destination("duty-desk", "moved", utc_now())
+    leader = store.leadership()
+    leader.campaign()
     with a_service(role="stands by") as port:
         said = asked(tmp_path, port)
+    leader.resign()
     assert said.code == 0
     assert "  Switched off: duty-desk." in said.lines
     assert "    Nothing goes there until it is resumed." in said.lines
-    assert "stands by; another process leads" in said.out
+    assert "stands by; another process leads (term 1)" in said.out
 
 
 def test_a_service_that_is_not_there_is_told_with_what_the_store_knows(tmp_path: Path, store: Store) -> None:
@@ -131,6 +135,7 @@ def test_a_service_that_is_not_there_is_told_with_what_the_store_knows(tmp_path:
     assert said.code == 1
     assert said.lines[3] == f"  The service does not answer at 127.0.0.1:{port}."
     assert "hoarline run" in said.lines[4]
+    assert said.lines[5] == "  No process leads."
     assert "Stations   2 watched, 0 blind" in said.lines
 
 
@@ -144,3 +149,25 @@ def test_without_a_database_the_rest_is_still_told(tmp_path: Path) -> None:
     answer = json.loads(asked(tmp_path, nobody(), "--json").out)
     assert answer.keys() == CONTRACT
     assert (answer["well"], answer["messages"], len(answer["wrong"])) == (False, None, 2)
+
+
+def test_processes_that_all_stand_by_are_a_failure_and_asking_keeps_none_from_leading(
+    tmp_path: Path, store: Store
+) -> None:
+    with a_service(role="stands by") as port:
+        said = asked(tmp_path, port)
+        answer = json.loads(asked(tmp_path, port, "--json").out)
+    assert said.code == 1
+    assert said.lines[3] == "  No process leads."
+    assert (answer["led"], answer["role"]) == (False, "stands by")
+    leader = store.leadership()
+    assert leader.campaign() == 1
+    leader.resign()
+
+
+def test_messages_that_are_late_are_told_with_whom_they_do_not_reach(tmp_path: Path, store: Store) -> None:
+    Owing(store).owe("XNOR-1", "duty-desk", made_at=utc_now() - timedelta(minutes=40))
+    with a_service() as port:
+        said = asked(tmp_path, port)
+    assert said.code == 0, "the service itself would say that nobody tries to send"
+    assert "  Messages are late, the oldest by 40 min, to: duty-desk." in said.lines

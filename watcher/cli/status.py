@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import typer
@@ -19,18 +19,23 @@ if TYPE_CHECKING:
     from watcher.service.status_words import Finding
     from watcher.settings import Settings
     from watcher.store.model import SchemaStatus
+    from watcher.store.store import Store
 
 _TEXTS = 20
 
 
 @dataclass(frozen=True, slots=True)
 class _Kept:
-    """What the store says: messages by state, how many stations it knows, and the term of the leader."""
+    """What the store says: messages by state, how many stations it knows, the term of the last leader.
+
+    `led`: whether a process leads, on whichever machine.
+    """
 
     status: Status
     counts: dict[str, int]
     stations: int
     term: int
+    led: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +108,9 @@ def _kept(settings: Settings, watch: Watch, ready: Readiness, now: datetime) -> 
         known = store.station_codes()
         blind = store.blind_stations() & known if watch.codes is None else store.blind_stations() & watch.codes
         counts = store.outbox_counts()
+        led = ready.values.get("role") == "leads" or _is_led(store)
+        if not led:
+            ready = replace(ready, problems=(*ready.problems, "no process leads"))
         found = status_of(
             ready,
             views=store.load([watch.stations.get(code) for code in sorted(blind)], now=now),
@@ -114,9 +122,18 @@ def _kept(settings: Settings, watch: Watch, ready: Readiness, now: datetime) -> 
             now=now,
         )
         stations = len(known) if watch.codes is None else len(watch.codes)
-        return _Kept(found, counts, stations, store.term())
+        return _Kept(found, counts, stations, store.term(), led)
     finally:
         store.close()
+
+
+def _is_led(store: Store) -> bool:
+    """Return whether a process leads: whether its lock is taken. Where it is free it is given back at once."""
+    leadership = store.leadership()
+    try:
+        return not leadership.stand_in()
+    finally:
+        leadership.resign()
 
 
 def _lines(answer: _Answer) -> Iterator[str]:
@@ -172,10 +189,10 @@ def _told(title: str, findings: list[Finding]) -> Iterator[str]:
 
 
 def _role(ready: Readiness, kept: _Kept | None) -> str:
-    role = ready.values.get("role")
-    if role == "leads" and kept is not None:
-        return f"leads (term {kept.term})"
-    return "stands by; another process leads" if role == "stands by" else "not reached: role not known"
+    role = str(ready.values.get("role", "not reached"))
+    if kept is None or not kept.led:
+        return role
+    return f"leads (term {kept.term})" if role == "leads" else f"{role}; another process leads (term {kept.term})"
 
 
 def _as_json(answer: _Answer) -> dict[str, object]:
@@ -191,6 +208,7 @@ def _as_json(answer: _Answer) -> dict[str, object]:
         "look": _findings(found.look) if found is not None else None,
         "version": __version__,
         "role": ready.values.get("role"),
+        "led": kept.led if kept is not None else None,
         "term": kept.term if kept is not None else None,
         "last_turn_at": ready.values.get("last_turn_at"),
         "feeds": ready.values.get("feeds"),

@@ -63,6 +63,12 @@ _REMEDIES: tuple[tuple[str, Matter | None, str, str | None], ...] = (
         None,
     ),
     (
+        "no process leads",
+        None,
+        "Nothing is asked, judged or told. A process with the role poller leads within seconds where one runs.",
+        None,
+    ),
+    (
         "no turn has been",
         Matter.TURNS,
         "Wait a minute after a start. If this stays, the log of the service says why.",

@@ -203,7 +203,7 @@ class HeartbeatSection(Section):
 
 
 class CaretakerSection(Section):
-    """Who looks after the service, and is told when it is not well itself, and when it is again."""
+    """Who is told when the service itself is not well, and is again. While none runs, only its silent heartbeat tells."""
 
     to: tuple[Name, ...] = Field((), description="Names of destinations of these settings; left out: nobody is told.")
     settle: Duration = Field(timedelta(minutes=2), description="So long it must last, or be over, before it is told.")
