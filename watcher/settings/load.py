@@ -94,7 +94,7 @@ def _read(file: Path, *, required: bool) -> dict[str, Any]:
         raise SettingsError([Problem(str(file), "there is no such file", remedy)]) from error
     except (OSError, UnicodeDecodeError) as error:
         raise SettingsError([Problem(str(file), f"cannot be read: {error}")]) from error
-    except tomllib.TOMLDecodeError as error:
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise SettingsError([Problem(str(file), f"is no TOML: {error}")]) from error
 
 
@@ -130,7 +130,7 @@ def _value(text: str) -> object:
     """Return an environment text as TOML would read it; what is no TOML is the text itself."""
     try:
         return tomllib.loads(f"value = {text}")["value"]
-    except tomllib.TOMLDecodeError:
+    except (tomllib.TOMLDecodeError, RecursionError):
         return text
 
 

@@ -22,6 +22,7 @@ from watcher.settings.words import (
     Code,
     Country,
     Duration,
+    Line,
     Name,
     NetworkText,
     Position,
@@ -119,11 +120,11 @@ class NightSection(Section):
 class MailSection(Section):
     """The server that mail is handed to."""
 
-    host: str = Field("127.0.0.1", description="Mail server.")
+    host: Line = Field("127.0.0.1", description="Mail server.")
     port: int = Field(25, ge=1, le=65535, description="Its port.")
     security: Literal["none", "starttls", "tls"] = Field("starttls", description="How the connection is protected.")
     from_: Sender = Field(alias="from", description="Sender, such as Hoarline <hoarline@example.org>.")
-    username: str | None = Field(None, description="Login, with password_file.")
+    username: Line | None = Field(None, description="Login, with password_file.")
     password_file: Path | None = Field(None, description="File that holds the password.")
     pictures: bool = Field(
         True, description="Draw expected frost into the mail as well; without the extra `pictures` there is none."
@@ -203,7 +204,7 @@ class HeartbeatSection(Section):
 
 
 class CaretakerSection(Section):
-    """Who is told when the service itself is not well, and is again. While none runs, only its silent heartbeat tells."""
+    """Who is told when the service itself is not well, and is again. While none runs, its silent heartbeat tells."""
 
     to: tuple[Name, ...] = Field((), description="Names of destinations of these settings; left out: nobody is told.")
     settle: Duration = Field(timedelta(minutes=2), description="So long it must last, or be over, before it is told.")

@@ -109,7 +109,7 @@ def _zone(name: str) -> str:
 
 
 def _bind(text: str) -> str:
-    match = _BIND.fullmatch(text)
+    match = _BIND.fullmatch(_no_controls(text))
     if match is None or int(match["port"]) > 65535:
         raise ValueError(f'"{text}" is no address to listen at; write one such as 127.0.0.1:8322')
     return text
@@ -164,6 +164,7 @@ Duration = Annotated[
     PlainSerializer(lambda duration: f"{duration.total_seconds():g}s", when_used="json"),
 ]
 Name = Annotated[str, Field(min_length=1, max_length=80), AfterValidator(_no_controls)]
+Line = Annotated[str, Field(min_length=1, max_length=253), AfterValidator(_no_controls)]
 Code = Annotated[str, AfterValidator(_station_code)]
 MailAddress = Annotated[str, AfterValidator(_mail_address)]
 Sender = Annotated[str, AfterValidator(_sender)]
