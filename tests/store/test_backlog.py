@@ -59,3 +59,12 @@ def test_a_caretaker_that_is_not_reached_makes_no_new_loss(store: Store) -> None
     store.settle([Settled("msg_1", "dead", error="no such mailbox")], after(1))
     assert store.outbox_counts()["dead"] == 1
     assert backlog(store, 2).lost == {}
+
+
+def test_the_term_of_the_leader_is_read_without_taking_part(store: Store) -> None:
+    assert store.term() == 0
+    leadership = store.leadership()
+    assert leadership.campaign() == 1
+    assert store.term() == 1
+    leadership.resign()
+    assert store.term() == 1, "that of the last"

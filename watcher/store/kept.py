@@ -63,6 +63,12 @@ def held_term(connection: Connection) -> int:
     return int(found) if found is not None else 0
 
 
+def last_term(connection: Connection) -> int:
+    """Return the newest term, without keeping another one from beginning; 0 before the first."""
+    found = connection.execute(select(kept.c.value).where(kept.c.name == _TERM)).scalar()
+    return int(found) if found is not None else 0
+
+
 def _count(connection: Connection, name: str) -> None:
     insert_new(connection, kept, [{"name": name, "value": "0"}])
     counted = cast(cast(kept.c.value, Integer) + 1, kept.c.value.type)

@@ -451,7 +451,7 @@ class Store:
     def term(self) -> int:
         """Return the number of the term of the process that leads, or led last; 0 before the first."""
         with self._database.read() as connection:
-            return kept.term(connection)
+            return kept.last_term(connection)
 
     def disable_destination(self, name: str, reason: str, now: datetime) -> None:
         """Send nothing more to a destination until it is enabled, and forget what it is owed."""
