@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.notify.letters import HOSTILE, SAMPLES, body_of, told
-from tests.security.test_fuzz import LEAVES, SETTINGS, document, with_value
+from tests.security.test_fuzz import SETTINGS as EXAMPLE
+from tests.security.test_fuzz import document, leaves, with_value
 from watcher.alerts.model import EventType
 from watcher.errors import SettingsError
 from watcher.notify.mail import Envelope, build_mail
@@ -18,17 +19,41 @@ from watcher.notify.samples import NOW
 from watcher.notify.templating import Templates
 from watcher.settings import load_settings
 
+SETTINGS = (
+    EXAMPLE
+    + """
+[[destination]]
+name = "room"
+kind = "matrix"
+url = "https://matrix.example.org"
+room_id = "!made-up:example.org"
+token_file = "room.token"
+[[destination]]
+name = "belt"
+kind = "mqtt"
+broker = "mqtts://broker.example.org:8883"
+topic = "hoarline/{station}/{flag}"
+stand_topic = "hoarline/stand/{station}"
+username = "hoarline"
+password_file = "belt.password"
+[[destination]]
+name = "alerting"
+kind = "cap"
+url = "https://cap.example.org/in"
+secret_file = "ops-room.secret"
+"""
+)
 ENVELOPE = Envelope("Hoarline <hoarline@example.org>", "duty@example.org", "duty-desk", "ops@example.org")
 TEMPLATES = Templates.load()
 INJECTED = ("\r\nBcc: thief@example.org", "\nX-Injected: 1", "\r\n\r\n<script>", "\x00", "\x1b[2J")
 # Names of files, folders and databases; they go to the system, and into no header and no message.
-NOT_SPOKEN = {"url_file", "secret_file", "password_file", "folder", "templates", "store.url"}
+NOT_SPOKEN = {"url_file", "secret_file", "password_file", "token_file", "folder", "templates", "store.url"}
 # RFC 5322 and the fields of RFC 2045, 2369, 2919, 3834, 8058 that our mails have.
 FIELDS = {
     "from", "to", "subject", "date", "message-id", "in-reply-to", "references", "auto-submitted", "list-id", "list-unsubscribe",
     "list-unsubscribe-post", "mime-version", "content-type",
 }  # fmt: skip
-TEXT_LEAVES = [path for path in LEAVES if isinstance(path[-1], str) or len(path) > 1]
+TEXT_LEAVES = leaves(tomllib.loads(SETTINGS))
 
 
 def at(path: tuple[object, ...]) -> object:
