@@ -27,9 +27,7 @@ def read_backlog(connection: Connection, due_before: datetime, lost_since: datet
         .group_by(delivery.c.destination)
     )
     late = {name: since for name, since in connection.execute(due) if name not in owed_to_nobody}
-    tried = select(delivery.c.destination).where(
-        delivery.c.state.in_(OWED), delivery.c.destination.in_(late), delivery.c.attempts > 0
-    )
+    tried = select(delivery.c.destination).where(delivery.c.state.in_(OWED), delivery.c.attempts > 0).distinct()
     reached_for = set(connection.execute(tried).scalars()) if late else set()
     # A caretaker that cannot be told of losses must not make more of them.
     tells_of_weather = (
