@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections import deque
 from datetime import datetime, timedelta
 from random import Random
+from typing import NamedTuple
 
 REQUESTS_A_MINUTE = 10
 # The largest public feed blocks for a minute and more after a refusal and promises no Retry-After.
@@ -17,6 +18,17 @@ LONGEST_WAIT = timedelta(minutes=5)
 LONGEST_RETRY_AFTER = timedelta(hours=6)
 
 _MINUTE = timedelta(minutes=1)
+
+
+class _Wait(NamedTuple):
+    """A time in which the host is left alone."""
+
+    since: datetime
+    until: datetime
+
+    def left_s(self, now: datetime) -> float:
+        """Return how much of it is left: nothing once the clock was set back to before it."""
+        return (self.until - now).total_seconds() if now >= self.since else 0.0
 
 
 class HostBudget:
@@ -35,41 +47,41 @@ class HostBudget:
         self._random = random
         self._asked: deque[datetime] = deque(maxlen=per_minute)
         self._failures = 0
-        self._failed_until: datetime | None = None
-        self._refused_until: datetime | None = None
+        self._failed: _Wait | None = None
+        self._refused: _Wait | None = None
 
     def wait_s(self, now: datetime) -> float:
         """Return the seconds until the host may be asked; 0 when it may be asked now."""
         waits = [0.0]
-        waits += [
-            (until - now).total_seconds() for until in (self._failed_until, self._refused_until) if until is not None
-        ]
-        if len(self._asked) == self._per_minute:
-            # A clock that was set back must not lock the host out for longer than a minute.
-            waits.append(min((self._asked[0] + _MINUTE - now).total_seconds(), 60.0))
+        waits += [wait.left_s(now) for wait in (self._failed, self._refused) if wait is not None]
+        # A clock that was set back must not lock the host out until it is where it was.
+        if len(self._asked) == self._per_minute and self._asked[-1] <= now:
+            waits.append((self._asked[0] + _MINUTE - now).total_seconds())
         return max(waits)
 
     def asked(self, now: datetime) -> None:
         """Note a request."""
+        if self._asked and self._asked[-1] > now:
+            self._asked.clear()
         self._asked.append(now)
 
     def answered(self) -> None:
         """Note an answer: the next failure counts as the first. What the host asked for meanwhile still holds."""
         self._failures = 0
-        self._failed_until = None
+        self._failed = None
 
     def refused(self, now: datetime, retry_after_s: float | None) -> float:
         """Note that the host asked for fewer requests, and return the seconds to stay away."""
         asked_for = timedelta(seconds=retry_after_s or 0.0)
         wait = self._spread(min(max(asked_for, BUSY_WAIT), LONGEST_RETRY_AFTER))
-        self._refused_until = now + wait
+        self._refused = _Wait(now, now + wait)
         return wait.total_seconds()
 
     def failed(self, now: datetime) -> float:
         """Note a failure, and return the seconds to stay away: 5, 10, 20 ... 300, and up to a fifth more."""
         self._failures += 1
         wait = self._spread(min(FIRST_FAILURE_WAIT * 2 ** min(self._failures - 1, 16), LONGEST_WAIT))
-        self._failed_until = now + wait
+        self._failed = _Wait(now, now + wait)
         return wait.total_seconds()
 
     def _spread(self, wait: timedelta) -> timedelta:

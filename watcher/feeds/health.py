@@ -18,8 +18,8 @@ class FeedHealth:
     """How one feed is doing with METAR, or with TAF.
 
     `last_success_at`: it answered as it should. `last_change_at`: it brought something new. `newest_at`: its newest
-    report. `stale`: its last answer held nothing recent, or lacked a part. `blocked_until`: it is not to be asked
-    before. `detail`: what was wrong last, empty when nothing is.
+    report. `stale`: its last answer held nothing recent, or lacked a part. `blocked_since`, `blocked_until`: it is not
+    to be asked in between. `detail`: what was wrong last, empty when nothing is.
     """
 
     last_success_at: datetime | None = None
@@ -27,6 +27,7 @@ class FeedHealth:
     newest_at: datetime | None = None
     consecutive_failures: int = 0
     stale: bool = False
+    blocked_since: datetime | None = None
     blocked_until: datetime | None = None
     detail: str = ""
 
@@ -35,8 +36,10 @@ class FeedHealth:
         return None if self.newest_at is None else now - self.newest_at
 
     def blocked(self, now: datetime) -> bool:
-        """Return whether it is not to be asked at this time."""
-        return self.blocked_until is not None and now < self.blocked_until
+        """Return whether it is not to be asked at this time. A clock that was set back to before it ends it."""
+        if self.blocked_until is None or now >= self.blocked_until:
+            return False
+        return self.blocked_since is None or self.blocked_since <= now
 
     def in_trouble(self, now: datetime) -> bool:
         """Return whether the feeds after it are needed."""
@@ -53,6 +56,7 @@ def after_answer(health: FeedHealth, fetched: Fetched) -> FeedHealth:
         newest_at=fetched.newest_at or health.newest_at,
         consecutive_failures=0,
         stale=stale,
+        blocked_since=None,
         blocked_until=None,
         detail=fetched.detail if stale else "",
     )
@@ -64,6 +68,7 @@ def after_failure(health: FeedHealth, error: FeedError, now: datetime) -> FeedHe
     return replace(
         health,
         consecutive_failures=health.consecutive_failures + 1,
+        blocked_since=None if wait_s is None else now,
         blocked_until=None if wait_s is None else now + timedelta(seconds=wait_s),
         detail=str(error),
     )

@@ -11,10 +11,15 @@ from watcher.notify.retry import wait_after
 
 @dataclass(slots=True)
 class _Failing:
-    """A destination that does not answer. `asking`: how many messages are on their way to it."""
+    """A destination that does not answer, and when it rests. A clock that was set back to before that ends the rest."""
 
     failures: int
+    since: datetime
     until: datetime
+
+    def rests(self, now: datetime) -> bool:
+        """Return whether it is left alone at this time."""
+        return self.since <= now < self.until
 
 
 class Rests:
@@ -34,7 +39,7 @@ class Rests:
     def left_alone(self, now: datetime) -> frozenset[str]:
         """Return the destinations that rest, or are being asked whether they answer again."""
         return frozenset(
-            name for name, failing in self._failing.items() if failing.until > now or self._on_their_way.get(name)
+            name for name, failing in self._failing.items() if failing.rests(now) or self._on_their_way.get(name)
         )
 
     def may_begin(self, name: str) -> bool:
@@ -63,7 +68,7 @@ class Rests:
         Several that were on their way together count once.
         """
         before = self._failing.get(name)
-        if before is not None and before.until > now:
+        if before is not None and before.rests(now):
             return
         failures = before.failures + 1 if before is not None else 1
-        self._failing[name] = _Failing(failures, now + wait_after(failures, retry_after_s, self._random))
+        self._failing[name] = _Failing(failures, now, now + wait_after(failures, retry_after_s, self._random))
