@@ -19,6 +19,9 @@ from cryptography import x509
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import NameOID
+from hypothesis import given
+from hypothesis import strategies as st
+from pydantic import ValidationError
 
 from tests.notify.letters import SAMPLES
 from tests.notify.mosquitto import Mosquitto, Subscriber, free_port, mosquitto, password_file, read
@@ -31,6 +34,7 @@ from watcher.notify.model import MqttDestination
 from watcher.notify.mqtt import MqttChannel, topic_of
 from watcher.notify.templating import Templates
 from watcher.rulebook.words import Level
+from watcher.settings.people import DestinationSection
 
 pytestmark = pytest.mark.anyio
 
@@ -284,6 +288,26 @@ def test_what_is_filled_into_a_topic_stays_within_its_level() -> None:
     """4.7.1: + and # are for those who subscribe, / divides levels."""
     part = replace(a_message().first, subject="a/b+c#d\x00e")
     assert topic_of("x/{subject}/{level}/{type}", part) == "x/a-b-c-d-e/treat/episode.raised"
+
+
+@given(
+    pattern=st.text(alphabet="hoar/-_ é氷{}+#$", max_size=30)
+    | st.permutations(["{station}", "{flag}", "{level}", "{type}", "{subject}"]).map("/".join),
+    subject=st.text(max_size=40),
+)
+def test_whatever_is_allowed_as_a_topic_can_be_published_to(pattern: str, subject: str) -> None:
+    """4.7.1 to 4.7.3: one to 65,535 bytes, no wildcard, no NUL; as many levels as the pattern has."""
+    values = {"name": "x", "kind": "mqtt", "broker": "mqtt://b.example.org", "topic": pattern}
+    try:
+        section = DestinationSection.model_validate(values)
+    except ValidationError:
+        assert not pattern or set(pattern) & set("{}+#$")
+        return
+    assert section.topic is not None
+    topic = topic_of(section.topic, replace(a_message().first, subject=subject))
+    assert not set(topic) & set("+#\0")
+    assert 1 <= len(topic.encode("utf-8", "surrogatepass")) <= 65_535
+    assert topic.count("/") == pattern.count("/")
 
 
 @pytest.mark.parametrize(("kind", "topic"), [
