@@ -11,6 +11,7 @@ nothing.
 from __future__ import annotations
 
 import asyncio
+import os
 from collections.abc import Awaitable, Callable, Collection, Mapping
 from contextlib import AbstractAsyncContextManager, AsyncExitStack
 from datetime import datetime, timedelta
@@ -48,6 +49,7 @@ from watcher.service.planning import load_treatments, rules_folder_of
 from watcher.service.poller import Poller
 from watcher.service.readiness import readiness, unsent_since
 from watcher.service.schedule import RunOutcome, Schedule
+from watcher.service.supervision import Supervision
 from watcher.service.treatment_files import load_procedures
 from watcher.service.watchkeeper import Watchkeeper
 from watcher.settings import Settings
@@ -180,6 +182,7 @@ class Service:
             await stack.enter_async_context(self._pages(self))
         probes = Probes(self._alive, self.ready, self.metrics.exposition, self.metrics.content_type)
         self.health = await stack.enter_async_context(HealthServer(text.health.bind, probes))
+        await stack.enter_async_context(Supervision(self._alive, os.environ))
 
     def _links(self, key: bytes) -> LinkMaker | None:
         """Return what makes links, where there are pages that answer them and people can reach them."""
