@@ -11,7 +11,7 @@ from watcher.alerts.changes import Changes
 from watcher.alerts.model import EventType
 from watcher.alerts.outbox import Item, Settled
 from watcher.rulebook.words import Kind, Level
-from watcher.store.claims import _FIRST_DUE
+from watcher.store.claims import _LOCKED
 from watcher.store.model import ToldLine
 from watcher.store.store import Store
 
@@ -261,5 +261,5 @@ def test_no_step_of_a_claim_reads_the_whole_outbox(store: Store, url: str) -> No
 
 def test_on_postgresql_a_claim_steps_past_what_another_claimer_has_in_hand() -> None:
     """There several claim at once. The dialect's own compiler is the judge: rows that are taken are locked, not waited for."""
-    statement = str(_FIRST_DUE.compile(dialect=postgresql.dialect()))
-    assert statement.endswith("FOR UPDATE OF delivery SKIP LOCKED")
+    statement = str(_LOCKED.compile(dialect=postgresql.dialect()))
+    assert statement.endswith("FOR UPDATE SKIP LOCKED")

@@ -6,11 +6,24 @@ Every step asks an index for few rows, so that the cost of a claim does not grow
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime, timedelta
-from typing import NamedTuple
+from typing import NamedTuple, TypeAlias
 
-from sqlalchemy import Connection, RowMapping, bindparam, func, literal, select, update
+from sqlalchemy import (
+    ARRAY,
+    ColumnElement,
+    Connection,
+    RowMapping,
+    Select,
+    String,
+    bindparam,
+    func,
+    literal,
+    select,
+    true,
+    update,
+)
 
 from watcher.alerts.model import Event, EventType
 from watcher.alerts.outbox import Claimed, Item
@@ -20,6 +33,8 @@ from watcher.store.outbox import LEASED, OWED, PENDING, let_time_pass, level_of
 from watcher.store.tables import delivery, delivery_event
 from watcher.store.turns import Turn, take_turn
 from watcher.store.upsert import in_portions
+
+_Row: TypeAlias = tuple[datetime, int]
 
 
 class _Candidate(NamedTuple):
@@ -46,14 +61,40 @@ def claim(
     forget(connection, disabled, now)
     left_alone = disabled | set(skip)
     in_flight = _in_flight(connection)
-    candidates: list[_Candidate] = []
-    for destination in _destinations(connection):
-        taken = in_flight.get(destination, 0)
-        free = min(per_destination - taken, limit)
-        if free > 0 and destination not in left_alone:
-            candidates.extend(_first_due(connection, destination, now, free, taken))
+    taken = {name: in_flight.get(name, 0) for name in _destinations(connection) if name not in left_alone}
+    # Few of each destination are enough where many have something: those come before anybody's next ones.
+    share = -(-limit // max(len(taken), 1))
+    candidates = _due(connection, taken, now, min(share, per_destination), limit)
+    if len(candidates) < limit and share < per_destination:
+        candidates = _due(connection, taken, now, per_destination, limit)
     numbers = [candidate.number for candidate in sorted(candidates)[:limit]]
-    return _lease(connection, numbers, now + lease)
+    return _lease(connection, _locked(connection, numbers), now + lease)
+
+
+def _due(
+    connection: Connection, taken: Mapping[str, int], now: datetime, per_destination: int, limit: int
+) -> list[_Candidate]:
+    """Return what may be sent where each destination has so many in flight at most."""
+    free = {name: min(per_destination - already, limit) for name, already in taken.items() if already < per_destination}
+    first = _first_due_of_all if connection.dialect.name == "postgresql" else _first_due_of_each
+    return [
+        _Candidate(place, due_at, number)
+        for name, rows in first(connection, free, now).items()
+        for place, (due_at, number) in enumerate(rows[: free[name]], start=taken[name])
+    ]
+
+
+def _locked(connection: Connection, numbers: Sequence[int]) -> Sequence[int]:
+    """Return those that nobody changes or joins from now on, and that still wait for nothing earlier.
+
+    That is for PostgreSQL: whatever joined one of them meanwhile is seen here. On SQLite a transaction that writes is
+    alone from its beginning.
+    """
+    if connection.dialect.name != "postgresql" or not numbers:
+        return numbers
+    locked = connection.execute(_LOCKED, {"numbers": list(numbers)}).scalars().all()
+    free = set(connection.execute(_STILL_FIRST, {"numbers": list(locked)}).scalars()) if locked else set()
+    return [number for number in numbers if number in free]
 
 
 def _in_flight(connection: Connection) -> dict[str, int]:
@@ -88,28 +129,61 @@ _WAITS = (
     .where(_mine.c.delivery_id == delivery.c.id, _earlier.c.number < delivery.c.number, _earlier.c.state.in_(OWED))
     .exists()
 )
-_FIRST_DUE = (
-    select(delivery.c.due_at, delivery.c.number)
-    .where(
-        delivery.c.state == PENDING,
-        delivery.c.destination == bindparam("destination"),
-        delivery.c.due_at <= bindparam("now", type_=delivery.c.due_at.type),
-        ~_WAITS,
+
+
+def _first_due(destination: ColumnElement[str], *order: ColumnElement[object]) -> Select[tuple[datetime, int]]:
+    return (
+        select(delivery.c.due_at, delivery.c.number)
+        .where(
+            delivery.c.state == PENDING,
+            delivery.c.destination == destination,
+            delivery.c.due_at <= bindparam("now", type_=delivery.c.due_at.type),
+            ~_WAITS,
+        )
+        .order_by(*order)
+        .limit(bindparam("free"))
     )
-    .order_by(delivery.c.due_at, delivery.c.number)
-    .limit(bindparam("free"))
-    .with_for_update(skip_locked=True, of=delivery)
+
+
+_FIRST_DUE = _first_due(
+    bindparam("destination", type_=delivery.c.destination.type), delivery.c.due_at, delivery.c.number
 )
+_all = func.unnest(bindparam("destinations", type_=ARRAY(String))).table_valued("name", name="asked")
+# By time alone, as the index has them: by number too, a server looks at all that is due before it gives the first.
+_first = _first_due(_all.c.name, delivery.c.due_at).lateral("first")
+_FIRST_DUE_OF_ALL = (
+    select(_all.c.name, _first.c.due_at, _first.c.number)
+    .select_from(_all.join(_first, true()))
+    .order_by(_first.c.due_at, _first.c.number)
+)
+_OF_NUMBERS = delivery.c.number.in_(bindparam("numbers", expanding=True))
+_LOCKED = select(delivery.c.number).where(_OF_NUMBERS, delivery.c.state == PENDING).with_for_update(skip_locked=True)
+_STILL_FIRST = select(delivery.c.number).where(_OF_NUMBERS, ~_WAITS)
 
 
 def _destinations(connection: Connection) -> Sequence[str]:
     return connection.execute(_DESTINATIONS).scalars().all()
 
 
-def _first_due(connection: Connection, destination: str, now: datetime, free: int, taken: int) -> Iterator[_Candidate]:
-    values = {"destination": destination, "now": now, "free": free}
-    for place, (due_at, number) in enumerate(connection.execute(_FIRST_DUE, values), start=taken):
-        yield _Candidate(place, due_at, number)
+def _first_due_of_each(connection: Connection, free: Mapping[str, int], now: datetime) -> dict[str, list[_Row]]:
+    return {
+        name: [(row.due_at, row.number) for row in connection.execute(_FIRST_DUE, _asked(now, most, destination=name))]
+        for name, most in free.items()
+    }
+
+
+def _first_due_of_all(connection: Connection, free: Mapping[str, int], now: datetime) -> dict[str, list[_Row]]:
+    """Ask a server once, not once for each destination; for some there may be more than are free."""
+    found: dict[str, list[_Row]] = {name: [] for name in free}
+    if free:
+        asked = _asked(now, max(free.values()), destinations=list(free))
+        for name, due_at, number in connection.execute(_FIRST_DUE_OF_ALL, asked):
+            found[name].append((due_at, number))
+    return found
+
+
+def _asked(now: datetime, free: int, **destinations: object) -> dict[str, object]:
+    return {"now": now, "free": free, **destinations}
 
 
 def _lease(connection: Connection, numbers: Sequence[int], until: datetime) -> tuple[Claimed, ...]:
