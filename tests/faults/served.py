@@ -7,13 +7,16 @@ import multiprocessing
 import os
 import sys
 import time
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from multiprocessing.process import BaseProcess
 from pathlib import Path
+from types import MappingProxyType
 
 from watcher.service.service import Role, Service
 from watcher.settings import load_settings
+from watcher.telemetry import set_up_logs
 
 # Forked from a process that has read the program once: to begin costs a tenth of what a fresh interpreter does, so that
 # hundreds can be killed. What dies is a whole process all the same.
@@ -34,18 +37,27 @@ class FastClock:
         return began + timedelta(seconds=(time.time() - self.began_s) * self.speed)
 
 
-def start(settings: Path, url: str, roles: tuple[Role, ...], clock: FastClock, log: Path) -> BaseProcess:
-    """Start what `hoarline run --only ROLES` runs; it ends by being killed."""
-    process = _CONTEXT.Process(target=_serve, args=(settings, url, roles, clock, log), daemon=True)
+def start(
+    settings: Path,
+    url: str,
+    roles: tuple[Role, ...],
+    clock: FastClock,
+    log: Path,
+    environ: Mapping[str, str] = MappingProxyType({}),
+) -> BaseProcess:
+    """Start what `hoarline run --only ROLES` runs, with settings of its environment; it ends by being killed."""
+    environ = {"HOARLINE_STORE__URL": url, **environ}
+    process = _CONTEXT.Process(target=_serve, args=(settings, environ, roles, clock, log), daemon=True)
     process.start()
     return process
 
 
-def _serve(settings: Path, url: str, roles: tuple[Role, ...], clock: FastClock, log: Path) -> None:
+def _serve(settings: Path, environ: dict[str, str], roles: tuple[Role, ...], clock: FastClock, log: Path) -> None:
     file = os.open(log, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
     for stream in (sys.stdout, sys.stderr):
         os.dup2(file, stream.fileno())
-    asyncio.run(_run(Service(load_settings(settings, {"HOARLINE_STORE__URL": url}), clock=clock, roles=roles)))
+    set_up_logs("text")
+    asyncio.run(_run(Service(load_settings(settings, environ), clock=clock, roles=roles)))
 
 
 async def _run(service: Service) -> None:

@@ -36,7 +36,7 @@ async def judged_by(opened: Morning, *, last_turn_ago: timedelta, feeds: dict[st
     return await readiness(
         opened.store,
         SimpleNamespace(last_turn_at=now - last_turn_ago),  # type: ignore[arg-type]
-        SimpleNamespace(health={"metar": feeds, "taf": {}}),  # type: ignore[arg-type]
+        SimpleNamespace(health={"metar": feeds, "taf": {}}, not_kept="the disk is full"),  # type: ignore[arg-type]
         SimpleNamespace(problems=(Problem('destination "room"', "its secret cannot sign"),)),  # type: ignore[arg-type]
         timedelta(seconds=30),
         now,
@@ -86,7 +86,7 @@ async def test_what_is_wrong_is_told_with_what_to_do(opened: Morning) -> None:
 async def test_every_problem_that_the_service_names_has_something_to_do(opened: Morning) -> None:
     said = await judged_by(opened, last_turn_ago=20 * MINUTE, feeds={"world": FAILS})
     problems = (*said.problems, "no turn has been committed yet", "the store does not answer: locked")
-    assert len(problems) == 5
+    assert len(problems) == 6
     for finding in wrong(problems):
         assert finding.do != "The log of the service says more.", finding.what
 

@@ -32,6 +32,11 @@ class Poller:
         The present.
     metrics
         Where answers are counted.
+
+    Attributes
+    ----------
+    not_kept
+        Why what a feed brought last could not be kept; None: it was.
     """
 
     def __init__(self, feeds: Sequence[Feed], keep: Keep, clock: Callable[[], datetime], metrics: Metrics) -> None:
@@ -41,6 +46,7 @@ class Poller:
         self._metrics = metrics
         self._unkept: set[tuple[str, What]] = set()
         self.reports_received = 0
+        self.not_kept: str | None = None
         self.health: dict[What, dict[str, FeedHealth]] = {"metar": {}, "taf": {}}
 
     async def poll(self, feed: Feed, what: What) -> bool:
@@ -71,10 +77,12 @@ class Poller:
         self._unkept.add(key)
         try:
             await self._keep(reports)
-        except StoreError:
+        except StoreError as error:
+            self.not_kept = str(error)
             _log.exception("reports could not be kept", feed=feed.name, what=what, reports=len(reports))
             raise
         self._unkept.discard(key)
+        self.not_kept = None
         return True
 
     def _observe(self, fetched: Fetched, now: datetime) -> None:

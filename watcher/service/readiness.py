@@ -47,6 +47,9 @@ async def readiness(  # noqa: PLR0917 - the parts that are asked
             problems.append(f"nobody tries to send what is due since {duration_text(now - unsent)}")
     if tick is None:
         return Readiness(tuple(problems), {"role": "stands by"})
+    # Turns in which nothing is new write nothing, and go well with a full disk, too.
+    if poller.not_kept is not None:
+        problems.append(f"reports cannot be kept: {poller.not_kept}")
     last = keeper.last_turn_at
     if last is None:
         problems.append("no turn has been committed yet")

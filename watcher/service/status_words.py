@@ -63,6 +63,12 @@ _REMEDIES: tuple[tuple[str, Matter | None, str, str | None], ...] = (
         None,
     ),
     (
+        "reports cannot be kept",
+        Matter.STORE,
+        "What the feeds bring is neither judged nor told. Make room on the disk, or look after the database.",
+        None,
+    ),
+    (
         "no process leads",
         None,
         "Nothing is asked, judged or told. A process with the role poller leads within seconds where one runs.",
