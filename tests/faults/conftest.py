@@ -6,9 +6,20 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+import structlog
 
 from tests.databases import Cluster, cluster
 from watcher.store import schema
+
+
+@pytest.fixture(autouse=True)
+def _plain_logs() -> Iterator[None]:
+    # As the service has them: drawing a trace with all its values takes seconds, in which nothing else goes on.
+    structlog.configure(
+        processors=[structlog.processors.format_exc_info, structlog.processors.KeyValueRenderer(key_order=["event"])]
+    )
+    yield
+    structlog.reset_defaults()
 
 
 @pytest.fixture(scope="session")

@@ -114,7 +114,7 @@ def cut(server: Cluster, url: str, which: str) -> int:
 
 @pytest.mark.parametrize("which", ["lock", "all"])
 async def test_a_cut_connection_costs_seconds_and_nothing_else(
-    server: Cluster, postgresql: str, tmp_path: Path, which: str, record_property: Callable[[str, object], None]
+    server: Cluster, postgresql: str, tmp_path: Path, which: str
 ) -> None:
     async with watching(postgresql, tmp_path) as watch:
         first = watch.leader()
@@ -125,7 +125,7 @@ async def test_a_cut_connection_costs_seconds_and_nothing_else(
         assert await asyncio.to_thread(cut, server, postgresql, which) >= 1
         taken = await until(lambda: any((service.leading.term or 0) > term for service in watch.services))
         told = await until(lambda: watch.told == set(STATIONS))
-        record_property("take_over_s", round(taken, 2))
+        print(f"another term after {taken:.1f} s, everything told after {taken + told:.1f} s")
         assert taken <= TAKE_OVER_WITHIN_S
         assert told <= TAKE_OVER_WITHIN_S
         await until(lambda: watch.leader() is not None)
@@ -134,7 +134,7 @@ async def test_a_cut_connection_costs_seconds_and_nothing_else(
 
 @pytest.mark.parametrize("mode", ["fast", "immediate"])
 async def test_a_database_that_restarts_is_waited_for(
-    server: Cluster, postgresql: str, tmp_path: Path, mode: str, record_property: Callable[[str, object], None]
+    server: Cluster, postgresql: str, tmp_path: Path, mode: str
 ) -> None:
     async with watching(postgresql, tmp_path) as watch:
         watch.publish(LATE[:4])
@@ -148,7 +148,7 @@ async def test_a_database_that_restarts_is_waited_for(
             await asyncio.to_thread(server.start)
         taken = await until(lambda: watch.leader() is not None)
         told = await until(lambda: watch.told == set(STATIONS))
-        record_property("take_over_s", round(taken, 2))
+        print(f"another term after {taken:.1f} s, everything told after {taken + told:.1f} s")
         assert taken <= TAKE_OVER_WITHIN_S
         assert taken + told <= 2 * TAKE_OVER_WITHIN_S
         await sent_in_the_end(watch)
