@@ -98,9 +98,13 @@ async def morning(url: str, folder: Path, stations: Sequence[str], more: str = "
         recorder.listen(around.mail, around.webhook)
         settings = load_settings(around.settings, {"HOARLINE_STORE__URL": url, **ENVIRON})
         async with Service(settings, clock=clock, random=Random(1)) as service:
-            # The first questions, which the schedule asks by itself.
-            await until(lambda: service.poller.health["metar"] and service.poller.health["taf"])
+            await first_questions(service)
             yield Morning(url, clock, around, recorder, service)
+
+
+async def first_questions(service: Service) -> None:
+    """Wait until what the schedule asks by itself at the start is answered, and kept."""
+    await until(lambda: all(service.schedule._done[job].is_set() for job in service._polls))
 
 
 async def until(condition: Callable[[], object], seconds: float = 30) -> float:

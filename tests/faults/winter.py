@@ -21,7 +21,7 @@ from typing import Any
 
 import psutil
 
-from tests.faults.by_hand import HandClock, Morning, until
+from tests.faults.by_hand import HandClock, Morning, first_questions
 from tests.faults.recorder import Recorder, kept_at
 from tests.faults.weather import codes, skies
 from tests.service.night_watch import surroundings
@@ -95,7 +95,7 @@ async def run(hours: float, count: int, seed: int, url: str, folder: Path) -> di
 
 async def _started(stack: AsyncExitStack, settings: Any, clock: HandClock) -> Service:
     service = await stack.enter_async_context(Service(settings, clock=clock, random=Random(1)))
-    await until(lambda: service.poller.health["metar"] and service.poller.health["taf"])
+    await first_questions(service)
     return service
 
 
