@@ -13,8 +13,11 @@ import socket
 import sqlite3
 import ssl
 import sys
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 from datetime import timedelta
+from functools import partial
+from pathlib import Path
 
 import httpx
 import pytest
@@ -30,9 +33,10 @@ pytestmark = [pytest.mark.anyio, pytest.mark.slow, pytest.mark.timeout(300)]
 
 PASSWORD = "Zu3-mail-password-Qx"
 ROOM = "Tk9-room-path-Wv"
+ACCESS = "Bn4-matrix-access-token-Hy"
 COMMANDS = (
     ("config", "show", "--json"), ("check",), ("destination", "list", "--json"), ("destination", "test", "desk"), ("destination", "test", "room"),
-    ("destination", "test", "chat"), ("subscription", "list"), ("episode", "list", "--json"), ("token", "list"),
+    ("destination", "test", "chat"), ("destination", "test", "kept-room"), ("destination", "test", "kept-hook"), ("subscription", "list"), ("episode", "list", "--json"), ("token", "list"),
     ("db", "status"), ("health",),
 )  # fmt: skip
 
@@ -105,6 +109,26 @@ async def every_page(client: httpx.AsyncClient, heard: Heard) -> None:
     assert len(seen) > 12
 
 
+async def keep_more(
+    heard: Heard,
+    matrix_url: str,
+    hook_url: str,
+    folder: Path,
+    config: tuple[str, ...],
+    run: Callable[..., Awaitable[str]],
+) -> None:
+    """Add destinations by command: their secrets stand in the store, not in files that the settings name."""
+    (folder / "access").write_text(ACCESS + "\n")
+    heard.secrets["access token"] = ACCESS
+    room = ("--matrix", matrix_url, "--room-id", "!made-up:example.org", "--token-file", str(folder / "access"))
+    heard.texts["destination add kept-room"] = await run("destination", "add", "kept-room", *room, *config)
+    hook = json.loads(await run("destination", "add", "kept-hook", "--webhook", hook_url, "--json", *config))
+    heard.secrets["kept secret"] = hook["secret"]
+    heard.texts["subscription add"] = await run(
+        "subscription", "add", "kept", "--to", "kept-room", "--to", "kept-hook", *config
+    )
+
+
 async def all_that_is_said(heard: Heard, health: int, config: tuple[str, ...], env: dict[str, str]) -> None:
     async with httpx.AsyncClient(base_url=f"http://127.0.0.1:{health}", trust_env=False) as probe:
         for path in ("/metrics", "/readyz", "/livez"):
@@ -120,7 +144,9 @@ async def test_no_secret_leaves_the_service_that_does_not_have_to(tmp_path):  # 
     refusing = MailReceiver(
         smtp_options={"tls_context": tls().server, "require_starttls": True, "authenticator": refuses_and_repeats}
     )
-    async with loopback(repeats) as chat_server, refusing as mail_server, surroundings(tmp_path, ["XNOR"], every="300ms", more=f"""
+    told = json.dumps({"errcode": "X_INVENTED", "error": f"{ACCESS} may not"})
+    refusal = ok(told.encode(), status="500 Internal Server Error")
+    async with loopback(repeats) as chat_server, loopback(refusal) as matrix, refusing as mail_server, surroundings(tmp_path, ["XNOR"], every="300ms", more=f"""
 [web]
 bind = "127.0.0.1:{port}"
 [[destination]]
@@ -152,6 +178,8 @@ to = ["chat"]
             await said("token", "add", "desk", "--scope", "manage", "--scope", "read", "--json", *config, env=env)
         )
         heard.secrets["token"] = token["token"]
+        run = partial(said, env=env)
+        await keep_more(heard, matrix.url(path=""), around.webhook.url("/kept"), tmp_path, config, run)
         observed = utc_now() - timedelta(minutes=5)
         around.publish([f"XNOR {observed:%d%H%M}Z 00000KT 3000 -FZDZ OVC006 M02/M03 Q1010"], utc_now())
         with (tmp_path / "log").open("wb") as log:
@@ -161,7 +189,12 @@ to = ["chat"]
         try:
             async with httpx.AsyncClient(base_url=f"http://127.0.0.1:{port}", trust_env=False, timeout=20) as client:
                 async with asyncio.timeout(60):
-                    while not (around.webhook.posts and chat_server.requests and mail_server.connections > 1):
+                    while not (
+                        around.webhook.posts
+                        and chat_server.requests
+                        and matrix.requests
+                        and mail_server.connections > 1
+                    ):
                         await asyncio.sleep(0.1)
                 own = {"Origin": f"http://127.0.0.1:{port}"}
                 await client.post("/enter", data={"token": "hoarline_" + "x" * 43}, headers=own)
@@ -192,6 +225,8 @@ to = ["chat"]
     assert "Traceback" in heard.texts["log"]
     assert "delivery" in heard.texts["log"]
     assert "535" in heard.texts["log"] + heard.texts["page /deliveries"], "the refusal itself is told"
+    for repeated in ("there is no room at", "may not", "is not known"):
+        assert repeated in heard.texts["log"] + heard.texts["page /deliveries"], "what they said is told, without it"
     assert heard.shown() == []
 
 
