@@ -6,8 +6,8 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from watcher.moments import time_about, time_ahead, time_before
 from watcher.errors import UsageError
+from watcher.moments import time_about, time_ahead, time_before
 
 NOW = datetime(2026, 1, 12, 20, 5, tzinfo=UTC)
 UNTIL = datetime(2026, 1, 13, 5, 40, tzinfo=UTC)

@@ -18,6 +18,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.alerts.scenes import report, small_book
+from tests.chosen import database_at
 from watcher.alerts.changes import Changes, StationChange
 from watcher.alerts.judge import judge, withdraw_station
 from watcher.alerts.listeners import Listeners
@@ -278,7 +279,7 @@ def test_what_shares_a_message_is_what_shared_one_in_the_outbox(tmp_path: Path):
         for item in EVERYBODY
     ]
     turns = lived(AUTUMN, 48, 10, seed=2)
-    store = Store.open(f"sqlite:///{tmp_path / 'past.db'}")
+    store = Store.open(database_at(tmp_path / "past.db"))
     try:
         really_told(turns, Listeners(subscriptions, recipients), store)
         sent = store.deliveries(limit=10_000)

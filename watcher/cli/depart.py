@@ -74,9 +74,9 @@ def depart(  # noqa: PLR0917 - one option for each thing that may be known
     """
     from watcher.cli.depart_text import text_of
     from watcher.cli.marks import shown
-    from watcher.moments import time_about
     from watcher.cli.options import print_json
     from watcher.cli.tables import own_folder
+    from watcher.moments import time_about
     from watcher.notify.message import CAUTION
     from watcher.outlook.night.model import Aircraft
     from watcher.service.planning import load_treatments, operations_at, plan_departure
@@ -176,8 +176,8 @@ def view_of(
 
 
 def _time(option: str, text: str, now: datetime) -> datetime:
-    from watcher.moments import time_ahead
     from watcher.errors import Problem, UsageError
+    from watcher.moments import time_ahead
 
     if not text:
         raise UsageError([Problem(option, "is not given", "write 0540Z, 2026-01-12T05:40Z or 2h")])

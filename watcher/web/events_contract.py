@@ -14,9 +14,7 @@ class EventData(BaseModel):
 
     model_config = ConfigDict(serialize_by_alias=True, validate_by_name=True)
 
-    episode: str | None = Field(
-        examples=["XNOR-17"], description="Null where it is about something else."
-    )
+    episode: str | None = Field(examples=["XNOR-17"], description="Null where it is about something else.")
     event: str | None = Field(description="Its name, the same in every message about it.")
     station: str | None
     name: str | None
