@@ -13,6 +13,7 @@ from __future__ import annotations
 import asyncio
 import os
 from collections.abc import Awaitable, Callable, Collection, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractAsyncContextManager, AsyncExitStack
 from datetime import datetime, timedelta
 from random import Random
@@ -249,14 +250,19 @@ class Service:
     async def _listen(self) -> None:
         """Notice at once what other processes write: what to send, what to show, what to tell of."""
         news = self.store.news()
-        while self._listening:
-            try:
-                if await asyncio.to_thread(news.wait, _LISTEN_S):
-                    await self._hear_news()
-            except StoreError as error:
-                _log.warning("the store brings no news", error=str(error))
-                await asyncio.sleep(_LISTEN_S)
-        await asyncio.to_thread(news.close)
+        # It waits in a thread of its own: the others are for those who ask the store something.
+        with ThreadPoolExecutor(1, "news") as ear:
+            while self._listening:
+                try:
+                    if await asyncio.get_running_loop().run_in_executor(ear, news.wait, _LISTEN_S):
+                        await self._hear_news()
+                except StoreError as error:
+                    _log.warning("the store brings no news", error=str(error))
+                    await asyncio.sleep(_LISTEN_S)
+                except Exception:  # noqa: BLE001 - logged with its trace
+                    # What is wrong with one piece of news must not make the service deaf to all others.
+                    _log.exception("news of the store could not be used")
+            news.close()
 
     async def _hear_news(self) -> None:
         self.sender.wake()
