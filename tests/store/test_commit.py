@@ -179,7 +179,7 @@ def test_a_time_without_zone_is_refused_and_nothing_kept(store: Store, url: str)
 
 def test_a_message_about_an_event_that_does_not_exist_is_refused(store: Store, url: str) -> None:
     before = everything(url)
-    with pytest.raises(StoreError, match="(?i)foreign key"):
+    with pytest.raises(StoreError, match=r"(?i)foreign key"):
         store.commit(Changes(NOW, deliveries=(a_delivery("desk", an_event("XNOR-1")),)))
     assert everything(url) == before
 
