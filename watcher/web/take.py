@@ -10,9 +10,8 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 
 from watcher.alerts.model import Acknowledgement, Episode, Event, Phase, Taken
-from watcher.alerts.outbox import Item
 from watcher.links import Take, read_take
-from watcher.notify.message import Part, message_of
+from watcher.notify.message import Part, part_of
 from watcher.notify.wording import plain, when
 from watcher.rulebook.words import Level
 from watcher.web.forms import form_fields
@@ -94,7 +93,7 @@ async def _open_alert(house: House, episode_id: str, now: datetime) -> tuple[Epi
         )
     if episode.phase is Phase.ENDED:
         raise _over(episode, event)
-    return episode, _part(event, now)
+    return episode, part_of(event, now)
 
 
 def _over(episode: Episode, event: Event) -> Refusal:
@@ -106,12 +105,6 @@ def _over(episode: Episode, event: Event) -> Refusal:
         f"take in hand. {plain(event.body.next_step)}",
         headline=f"{episode.station}: this alert is over",
     )
-
-
-def _part(event: Event, now: datetime) -> Part:
-    """Return an event in the words of the messages, so that page and mail say the same."""
-    item = Item(event, event.type, event.body.level, event.subject_id)
-    return message_of("", [item], now=now, valid_until=now).first
 
 
 def _alert_page(
