@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 import os
 from collections.abc import Iterator
 
@@ -25,12 +24,6 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         left_out = [item for item in items if item.get_closest_marker("sqlite") is not None]
         config.hook.pytest_deselected(items=left_out)
         items[:] = [item for item in items if item not in left_out]
-
-
-def pytest_collection_finish() -> None:
-    """Let the garbage collector leave alone what was loaded and collected: thousands of tests stay to the end."""
-    gc.collect()
-    gc.freeze()
 
 
 def pytest_unconfigure() -> None:
