@@ -1,4 +1,4 @@
-"""Exact unit conversions, durations and the two ways a time is written.
+"""Exact unit conversions, durations, time zones by name, and the two ways a time is written.
 
 Factors are exact by definition: the international foot (0.3048 m, 1959 agreement), the statute mile (5280 ft),
 the nautical mile (1852 m, 1929 conference) and the inch of mercury at 0 C (33.8639 hPa, ICAO Doc 8400 use).
@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 METRES_PER_FOOT = 0.3048
 METRES_PER_STATUTE_MILE = 1609.344
@@ -77,3 +78,11 @@ def percent(probability: float) -> str:
     if rounded <= 0:
         return "under 1 %"
     return "over 99 %" if rounded >= 100 else f"{rounded} %"
+
+
+def zone_named(name: str | None) -> ZoneInfo | None:
+    """Return a time zone, None where there is none of that name."""
+    try:
+        return ZoneInfo(name) if name is not None else None
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        return None

@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+from zoneinfo import ZoneInfo
 
 from watcher.notify.message import CAUTION
 from watcher.notify.wording import plain
@@ -23,7 +23,7 @@ from watcher.service.night_words import (
     past,
     spanned,
 )
-from watcher.units import clock_z, duration_text
+from watcher.units import clock_z, duration_text, zone_named
 
 if TYPE_CHECKING:
     from watcher.service.night_answers import Answer
@@ -61,7 +61,7 @@ def text_of(answer: Answer, *, blocks: bool) -> str:
 
 def _heading(answer: Answer) -> str:
     station, night = answer.question.station, answer.night
-    zone = _zone(station.zone)
+    zone = zone_named(station.zone)
     span = f"{night.begins_at.astimezone(UTC):%d%H%MZ}-{night.ends_at.astimezone(UTC):%d%H%MZ}"
     if zone is not None:
         span += f" ({night.begins_at.astimezone(zone):%H:%M}-{night.ends_at.astimezone(zone):%H:%M} {station.zone})"
@@ -94,7 +94,7 @@ def _part(part: PartNight, later: PartNight, answer: Answer) -> str:
 def _steps(answer: Answer, blocks: bool) -> Iterator[str]:
     worst = answer.night.worst
     assert worst is not None
-    zone = _zone(answer.question.station.zone)
+    zone = zone_named(answer.question.station.zone)
     local = "local " if zone is not None else ""
     yield f"by half hour: {PART_WORDS[worst.part]}, the part most likely to be frosted"
     unit = "°C" if blocks else "C"
@@ -165,10 +165,3 @@ def _age(age: timedelta) -> str:
 
 def _wrapped(text: str, first: str) -> Sequence[str]:
     return textwrap.wrap(text, COLUMNS, initial_indent=first, subsequent_indent=" " * len(first))
-
-
-def _zone(name: str | None) -> ZoneInfo | None:
-    try:
-        return ZoneInfo(name) if name is not None else None
-    except (ZoneInfoNotFoundError, ValueError, OSError):
-        return None

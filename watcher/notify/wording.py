@@ -5,12 +5,11 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Sequence
 from datetime import UTC, datetime
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from watcher.alerts.model import EventBody, EventType, ProtectionLine
 from watcher.outlook.model import Odds
 from watcher.rulebook.words import Kind, Level, NoTime
-from watcher.units import clock_z, percent
+from watcher.units import clock_z, percent, zone_named
 
 TOLD_AS_WORDS: dict[EventType, str] = {
     EventType.OPENED: "New alert",
@@ -181,9 +180,5 @@ def _day(moment: datetime) -> str:
 
 
 def _local(moment: datetime, zone: str | None) -> datetime | None:
-    if zone is None:
-        return None
-    try:
-        return moment.astimezone(ZoneInfo(zone))
-    except (ZoneInfoNotFoundError, ValueError, OSError):
-        return None
+    known = zone_named(zone)
+    return moment.astimezone(known) if known is not None else None

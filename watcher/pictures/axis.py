@@ -6,13 +6,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import NamedTuple
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from watcher.physics.sun import is_night, sun_elevation_deg
 from watcher.pictures.labels import width_of
 from watcher.pictures.svg import Svg, element, joined, text
 from watcher.reports.station import Station
-from watcher.units import clock_z
+from watcher.units import clock_z, zone_named
 
 _STEPS_MIN = (5, 10, 15, 30, 60, 120, 180, 360, 720, 1440)
 _LEAST_STEP_PX, _HALF_TIME_PX = 50, 20
@@ -84,7 +83,7 @@ def grid(axis: Axis, top: int, bottom: int) -> Svg:
 
 def times(axis: Axis, y: int, zone: str | None) -> Svg:
     """Return the times in Z, and the local ones beneath. `y`: top of both lines; `zone`: None or unknown: Z only."""
-    local = local_zone(zone)
+    local = zone_named(zone)
     found = []
     for at in axis.ticks():
         x = axis.x(at)
@@ -161,15 +160,7 @@ def nights_of(station: Station, begins_at: datetime, ends_at: datetime) -> tuple
     return tuple(found)
 
 
-def local_zone(name: str | None) -> ZoneInfo | None:
-    """Return a time zone, None where there is none of that name."""
-    try:
-        return ZoneInfo(name) if name is not None else None
-    except (ZoneInfoNotFoundError, ValueError, OSError):
-        return None
-
-
 def spoken(at: datetime, zone: str | None) -> str:
     """Return a time, Z first: ``0130Z (02:30 Europe/Oslo)``."""
-    local = local_zone(zone)
+    local = zone_named(zone)
     return clock_z(at) if local is None else f"{clock_z(at)} ({at.astimezone(local):%H:%M} {zone})"
