@@ -184,6 +184,7 @@ ANYTHING = (
 
 
 @given(st.sampled_from(LEAVES), ANYTHING)
+@example(("mail", "password_file"), "\x00")
 @settings(max_examples=300)
 def test_any_value_at_any_place_of_the_settings_is_taken_or_refused_in_words(path, value):
     text = document(with_value(tomllib.loads(SETTINGS), path, value))

@@ -279,7 +279,7 @@ def _read_secrets(
     for file in files:
         try:
             secrets.append(SecretStr(_secret_path(file, base, environ).read_text(encoding="utf-8").strip()))
-        except (OSError, UnicodeDecodeError) as error:
+        except (OSError, ValueError) as error:  # a name with a null in it is a ValueError, as is text that is not UTF-8
             remedy = "it is looked for beside the settings and in $CREDENTIALS_DIRECTORY"
             problems.append(Problem(f"{where}: {file}", f"cannot be read ({type(error).__name__})", remedy))
     return tuple(secrets)
