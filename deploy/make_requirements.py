@@ -20,10 +20,16 @@ _HEADS = {
 }
 
 
+# Who develops, and who sits at a desk with an archive.
+_NOT_SERVING = frozenset({"dev", "replay", "cluster"})
+
+
 def extras() -> tuple[str, ...]:
-    """Return the extras of production: all but that of development."""
+    """Return the extras of production: those that the service uses."""
     with (ROOT / "pyproject.toml").open("rb") as file:
-        return tuple(name for name in tomllib.load(file)["project"]["optional-dependencies"] if name != "dev")
+        return tuple(
+            name for name in tomllib.load(file)["project"]["optional-dependencies"] if name not in _NOT_SERVING
+        )
 
 
 def compiled(target: Path, *options: str) -> None:
