@@ -118,7 +118,7 @@ def test_a_secret_that_cannot_be_one_is_refused_and_not_repeated(folder: Path, n
 def test_without_the_extra_a_broker_is_refused_with_what_to_install(
     folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("watcher.service.destinations.can_publish", lambda: False)
+    monkeypatch.setattr("watcher.service.destinations.can_use_mqtt", lambda: False)
     with pytest.raises(SettingsError, match=r"hoarline\[mqtt\]"):
         checked_destinations(read_directory(load(folder)))
 

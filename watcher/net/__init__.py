@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from watcher.net.broker import Broker, Login, Refused, can_publish
+from watcher.net.broker import Broker
 from watcher.net.client import ANSWER_LIMIT_BYTES, TOTAL_TIMEOUT_S, Answer, HttpClients
 from watcher.net.guard import Guard, Resolver
 from watcher.net.inflate import GZIP_MAGIC, InflateError, gunzip
+from watcher.net.mqtt_client import BrokerAddress, Login, Refused, can_use_mqtt
 
 __all__ = [
     "ANSWER_LIMIT_BYTES",
@@ -13,12 +14,13 @@ __all__ = [
     "TOTAL_TIMEOUT_S",
     "Answer",
     "Broker",
+    "BrokerAddress",
     "Guard",
     "HttpClients",
     "InflateError",
     "Login",
     "Refused",
     "Resolver",
-    "can_publish",
+    "can_use_mqtt",
     "gunzip",
 ]

@@ -1,72 +1,38 @@
 """A connection to an MQTT 5.0 broker, opened by the guard when first needed, kept while messages come.
 
 Source: OASIS Standard MQTT 5.0, 7 March 2019; sections are named beside what follows them. Needs the extra `mqtt`. The
-library's own thread reads and writes; all that it tells is handed to the event loop. A name is looked up here, and the
-library gets the judged address: it never looks anything up, and never connects again by itself.
+library's own thread reads and writes; all that it tells is handed to the event loop.
 """
 
 from __future__ import annotations
 
 import asyncio
-import ssl
 from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import dataclass, field
 from functools import partial
-from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any
 
-from watcher.errors import NetError, NetErrorKind
+from watcher.errors import NetError
 from watcher.net.guard import Guard
+from watcher.net.mqtt_client import (
+    KEEP_ALIVE_S,
+    BrokerAddress,
+    Login,
+    Refused,
+    broke_off,
+    connect,
+    new_client,
+    settle,
+)
 from watcher.net.reason_codes import FIRST_REFUSAL, reason_text
 
 if TYPE_CHECKING:
     from paho.mqtt.client import Client
 
-CONNECT_TIMEOUT_S = 10.0
 ANSWER_TIMEOUT_S = 20.0
 # A firewall forgets a silent connection after some minutes; an alert is rare, and connecting takes a moment only.
 IDLE_S = 60.0
-_KEEP_ALIVE_S = 30
 _AT_LEAST_ONCE = 1
-
-
-@dataclass(frozen=True, slots=True)
-class Login:
-    """Who we are at a broker."""
-
-    username: str
-    password: str = field(repr=False)
-
-
-class Refused(NetError):
-    """The broker answered and did not take it. `code`: its reason code (MQTT 5.0, 2.4)."""
-
-    def __init__(self, message: str, code: int) -> None:
-        super().__init__(message, "broken")
-        self.code = code
-
-
-def can_publish() -> bool:
-    """Return whether the extra `mqtt` is installed."""
-    return find_spec("paho") is not None
-
-
-class _NamedContext(ssl.SSLContext):
-    """Checks the certificate against the name that was looked up, though the connection goes to an address."""
-
-    name = ""
-
-    def wrap_socket(self, sock: Any, *_: Any, **_options: Any) -> ssl.SSLSocket:  # noqa: ANN401 - the library's call
-        """Protect a connection. The library would leave it open where the handshake fails; here it is closed."""
-        protected = super().wrap_socket(sock, server_hostname=self.name, do_handshake_on_connect=False)
-        try:
-            protected.settimeout(CONNECT_TIMEOUT_S)
-            protected.do_handshake()
-        except BaseException:
-            protected.close()
-            raise
-        return protected
 
 
 class Broker:
@@ -90,9 +56,7 @@ class Broker:
         self, guard: Guard, host: str, port: int, *, tls: bool, login: Login | None = None, idle_s: float = IDLE_S
     ) -> None:
         self._guard = guard
-        self._host = host
-        self._port = port
-        self._tls = tls
+        self._place = BrokerAddress(host, port, tls)
         self._login = login
         self._idle_s = idle_s
         self._connecting = asyncio.Lock()
@@ -150,10 +114,6 @@ class Broker:
         self._drop("closed here")
         await asyncio.gather(*self._closing, return_exceptions=True)
 
-    @property
-    def _place(self) -> str:
-        return f"mqtt{'s' if self._tls else ''}://{self._host}:{self._port}"
-
     async def _published(self, topic: str, payload: bytes, properties: Mapping[str, Any], retain: bool) -> int:
         from paho.mqtt.packettypes import PacketTypes  # noqa: PLC0415 - an extra
         from paho.mqtt.properties import Properties  # noqa: PLC0415
@@ -181,29 +141,15 @@ class Broker:
                 self._idle.cancel()
                 self._idle = None
             if self._client is None:
-                self._client = await self._connect()
+                self._client = await connect(self._guard, self._place, self._connect_to)
             return self._client
-
-    async def _connect(self) -> Client:
-        try:
-            addresses = await self._guard.addresses(self._host, self._port)
-        except (OSError, UnicodeError) as error:
-            raise NetError(f"{self._place}: the name could not be looked up ({error})", "no-name") from error
-        failure: Exception | None = None
-        for address in addresses:
-            try:
-                return await self._connect_to(address)
-            except OSError as error:
-                failure = error
-        kind: NetErrorKind = "tls" if isinstance(failure, ssl.SSLError) else "no-connection"
-        raise NetError(f"{self._place}: no connection ({failure})", kind) from failure
 
     async def _connect_to(self, address: str) -> Client:
         loop = asyncio.get_running_loop()
         welcomed: asyncio.Future[int] = loop.create_future()
         client = self._made(loop, welcomed)
         try:
-            await asyncio.to_thread(client.connect, address, self._port, _KEEP_ALIVE_S)
+            await asyncio.to_thread(client.connect, address, self._place.port, KEEP_ALIVE_S)
             client.loop_start()
             code = await welcomed
         except BaseException:
@@ -216,37 +162,24 @@ class Broker:
         return client
 
     def _made(self, loop: asyncio.AbstractEventLoop, welcomed: asyncio.Future[int]) -> Client:
-        from paho.mqtt.client import Client  # noqa: PLC0415 - an extra
-        from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion  # noqa: PLC0415
-
-        # Without an id the broker gives one (3.1.3.1): several senders never push each other out.
-        client = Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5, reconnect_on_failure=False)
-        client.connect_timeout = CONNECT_TIMEOUT_S
-        if self._tls:
-            context = _NamedContext(ssl.PROTOCOL_TLS_CLIENT)
-            context.name = self._host.strip("[]")
-            context.load_default_certs()
-            client.tls_set_context(context)
-        if self._login is not None:
-            client.username_pw_set(self._login.username, self._login.password)
+        client = new_client(self._place, self._login)
 
         def tell(what: partial[None]) -> None:
             # The loop is closed only when nobody waits any more.
             with suppress(RuntimeError):
                 loop.call_soon_threadsafe(what)
 
-        client.on_connect = lambda _c, _u, _flags, code, _p: tell(partial(_settle, welcomed, code.value))
+        client.on_connect = lambda _c, _u, _flags, code, _p: tell(partial(settle, welcomed, code.value))
         client.on_publish = lambda _c, _u, mid, code, _p: tell(partial(self._answered, mid, code.value))
         client.on_disconnect = lambda _c, _u, _flags, code, _p: tell(partial(self._lost, client, welcomed, code.value))
         return client
 
     def _answered(self, mid: int, code: int) -> None:
         if mid in self._pending:
-            _settle(self._pending[mid], code)
+            settle(self._pending[mid], code)
 
     def _lost(self, client: Client, welcomed: asyncio.Future[int], code: int) -> None:
-        if not welcomed.done():
-            welcomed.set_exception(ConnectionError(f"it broke off before it was open ({reason_text(code)})"))
+        broke_off(welcomed, code)
         if client is self._client:
             self._drop(reason_text(code))
 
@@ -279,8 +212,3 @@ class Broker:
         leaving: asyncio.Future[None] = asyncio.get_running_loop().run_in_executor(None, leave)
         self._closing.add(leaving)
         leaving.add_done_callback(self._closing.discard)
-
-
-def _settle(waited_for: asyncio.Future[int], code: int) -> None:
-    if not waited_for.done():
-        waited_for.set_result(code)

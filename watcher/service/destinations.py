@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import TypeAlias, assert_never
 
 from watcher.errors import Problem, SettingsError
-from watcher.net import can_publish
+from watcher.net import can_use_mqtt
 from watcher.notify.model import (
     CapDestination,
     ChatDestination,
@@ -66,7 +66,7 @@ def destination_of(known: KnownDestination) -> Destination:
         case "mqtt":
             assert section.broker is not None
             assert section.topic is not None
-            if not can_publish():
+            if not can_use_mqtt():
                 raise ValueError(f'destination "{name}": {NO_MQTT}')
             password = secret if section.username is not None else None
             return MqttDestination(name, section.broker, section.topic, section.stand_topic, section.username, password)
