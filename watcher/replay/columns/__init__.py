@@ -1,0 +1,1 @@
+"""Facts, rules and episodes over whole columns: the judgement's answers, for millions of reports at once."""
