@@ -27,6 +27,7 @@ OBSERVED: Mapping[str, DataType | type[DataType]] = {
     "correction": pl.String,
     "nil": pl.Boolean,
     "in_force": pl.Boolean,             # false: superseded by a correction or by a later text of the same time
+    "passed_over": pl.Boolean,          # stored, but moves nothing: NIL, heard after a newer one, or dated far ahead
     "temp_c": pl.Float64, "temp_c_low": pl.Float64, "temp_c_high": pl.Float64,
     "dew_point_c": pl.Float64, "dew_point_c_low": pl.Float64, "dew_point_c_high": pl.Float64,
     "wind_from_deg": pl.Int16,
