@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import asyncio
 import hashlib
-import re
 import stat
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -19,9 +18,9 @@ from watcher.errors import FeedError
 from watcher.feeds.cache_csv import parse_metar_csv
 from watcher.feeds.cache_xml import parse_cache_xml
 from watcher.feeds.model import Fetched, Outcome, RawReport, What
-from watcher.feeds.rows import LEAST_YIELD, shown
+from watcher.feeds.rows import shown
+from watcher.feeds.texts import reports_of_text
 from watcher.net import GZIP_MAGIC, InflateError, gunzip
-from watcher.reports.split import split_reports
 
 LIMIT_BYTES = 32 << 20
 # A file that was not touched for so long is no longer being written.
@@ -30,9 +29,6 @@ SETTLED_AFTER = timedelta(seconds=10)
 OLDEST = timedelta(hours=24)
 
 _UNFINISHED = (".part", ".tmp")
-# A station with a time, a validity or NIL. Forecasts of some countries have three letters, or no Z.
-_LIKELY = re.compile(r"\b[A-Z][A-Z0-9]{2,3} (?:(?:TAF|AMD|COR) )?(?:\d{6}Z?\b|\d{4}/\d{4}\b|NIL\b)")
-_LONGEST_REPORT = 4000
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,16 +177,7 @@ def _reports(body: bytes, limit_bytes: int) -> tuple[RawReport, ...]:
         return parse_cache_xml(body, "taf" if b"<TAF>" in body else "metar").reports
     if any(line.startswith(b"raw_text,") for line in beginning.splitlines()):
         return parse_metar_csv(body).reports
-    return _of_text(body.decode("utf-8", "replace"))
-
-
-def _of_text(text: str) -> tuple[RawReport, ...]:
-    """Return what the text holds, odd lines among reports too: those are shown as unreadable, one by one."""
-    reports = tuple(RawReport(piece, kind) for piece, kind in split_reports(text))
-    likely = sum(len(r.text) <= _LONGEST_REPORT and _LIKELY.search(r.text) is not None for r in reports)
-    if likely < LEAST_YIELD * len(reports):
-        raise FeedError(f"only {likely} of the {len(reports)} texts in it look like reports")
-    return reports
+    return reports_of_text(body.decode("utf-8", "replace"))
 
 
 def _is_taf(report: RawReport) -> bool:

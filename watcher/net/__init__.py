@@ -6,6 +6,7 @@ from watcher.net.broker import Broker
 from watcher.net.client import ANSWER_LIMIT_BYTES, TOTAL_TIMEOUT_S, Answer, HttpClients
 from watcher.net.guard import Guard, Resolver
 from watcher.net.inflate import GZIP_MAGIC, InflateError, gunzip
+from watcher.net.listener import Hearing, Letter, Listener
 from watcher.net.mqtt_client import BrokerAddress, Login, Refused, can_use_mqtt
 
 __all__ = [
@@ -16,8 +17,11 @@ __all__ = [
     "Broker",
     "BrokerAddress",
     "Guard",
+    "Hearing",
     "HttpClients",
     "InflateError",
+    "Letter",
+    "Listener",
     "Login",
     "Refused",
     "Resolver",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 FIRST_REFUSAL = 0x80
+TAKEN_OVER = 0x8E
 
 _REASONS = {
     0x00: "closed",
@@ -17,6 +18,8 @@ _REASONS = {
     0x8A: "banned",
     0x8B: "server shutting down",
     0x8D: "keep alive timeout",
+    0x8E: "session taken over",
+    0x8F: "topic filter invalid",
     0x90: "topic name invalid",
     0x93: "receive maximum exceeded",
     0x95: "packet too large",
