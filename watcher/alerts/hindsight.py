@@ -51,7 +51,7 @@ class Hindsight:
     listeners
         The same, arranged, with their destinations.
     events
-        In the store's order; those of one time are of one turn.
+        In the store's order; those of one time are of one turn. What comes after a walk is given to `go_on`.
     stations
         Gives the station of a code.
     policy
@@ -91,10 +91,24 @@ class Hindsight:
 
     def walk(self, begin: datetime, until: datetime) -> None:
         """Tell from the first event to the end, which is left out; digests from shortly before the beginning."""
-        edges = _edges(self._subscriptions, min(self._turns, default=begin), until)
         # What is late shares the next digest, so that those just before the beginning must be known to have come.
-        digest_times = _digest_times(self._listeners, begin - LATEST_BY, until)
-        moments = [*{*self._turns, *edges, *digest_times}]
+        self._walk(min(self._turns, default=begin), begin - LATEST_BY, until)
+
+    def go_on(self, events: Iterable[Event], begin: datetime, until: datetime) -> None:
+        """Tell on from where the last walk ended, with the events up to the next end; what was owed before is let go.
+
+        So a long time is told part by part, and no more than a part of it is remembered.
+        """
+        self.owed, self.digests = [], []
+        self._turns = _turns(events)
+        asked = {subject_id for kept in (*self._open.values(), *self._reminders.values()) for subject_id in kept}
+        self._newest = {subject_id: event for subject_id, event in self._newest.items() if subject_id in asked}
+        self._walk(begin - _INSTANT, begin, until)
+
+    def _walk(self, hours_from: datetime, digests_from: datetime, until: datetime) -> None:
+        edges = _edges(self._subscriptions, hours_from, until)
+        digest_times = _digest_times(self._listeners, digests_from, until)
+        moments = [*{*self._turns, *edges, *digest_times, *self._reminders}]
         heapify(moments)
         passed = None
         while moments and (now := heappop(moments)) < until:

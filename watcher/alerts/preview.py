@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from heapq import merge
 from operator import attrgetter, itemgetter
@@ -40,11 +40,16 @@ class PreviewItem:
 
 @dataclass(frozen=True, slots=True)
 class PreviewMessage:
-    """One message. `at`: when it would have been ready to be sent, its time of waiting for company included."""
+    """One message.
+
+    `at`: when it would have been ready to be sent, its time of waiting for company included. `number`: its place among
+    those that were begun.
+    """
 
     destination: str
     at: datetime
     items: tuple[PreviewItem, ...]
+    number: int = field(default=0, compare=False)
 
     @property
     def level(self) -> Level | None:
@@ -128,11 +133,12 @@ def preview(
     listeners = Listeners(subscriptions, recipients)
     past = Hindsight(subscriptions, listeners, events, stations=stations, policy=policy)
     past.walk(begin, until)
-    messages = tuple(message for message in _messages(past) if begin <= message.at < until)
+    made = sorted(grouped(lines_of(past)), key=attrgetter("at", "number"))
+    messages = tuple(message for message in made if begin <= message.at < until)
     return Preview(
         messages=messages,
         digests=tuple(_digest(event, destination) for event, destination in past.digests if begin <= event.at),
-        counts=tuple(_counts(name, zone, messages, begin, until) for name, zone in _zones(subscriptions, listeners)),
+        counts=tuple(_counts(name, zone, messages, begin, until) for name, zone in zones_of(subscriptions, listeners)),
         warm_up=max(begin - min((event.at for event in events), default=begin), timedelta()),
     )
 
@@ -143,51 +149,59 @@ def _digest(event: Event, destination: str) -> PreviewDigest:
     return PreviewDigest(destination, event.at, len(lines), subjects, event.body.level)
 
 
-def _messages(past: Hindsight) -> Iterable[PreviewMessage]:
-    """Return the messages by time.
+def grouped(lines: Iterable[Line]) -> Iterator[PreviewMessage]:
+    """Yield the messages of what was told, given by time; each when nothing more can join it.
 
     What comes up while the newest message of its destination waits for company joins that, as in the outbox; a digest
     is a newer one that waits for nobody.
     """
-    drafts: list[_Draft] = []
     newest: dict[str, _Draft] = {}
-    for made_at, destination, within, item in merge(_told(past), _listed(past), key=itemgetter(0)):
+    for number, (made_at, destination, within, item) in enumerate(lines):
         draft = newest.get(destination)
-        if item is None:
-            newest.pop(destination, None)
-        elif draft is not None and made_at < draft.at:
+        if item is not None and draft is not None and made_at < draft.at:
             draft.items.append(item)
-        else:
-            newest[destination] = _Draft(destination, made_at + within, [item])
-            drafts.append(newest[destination])
-    drafts.sort(key=attrgetter("at"))
-    return (PreviewMessage(draft.destination, draft.at, tuple(draft.items)) for draft in drafts)
+            continue
+        if draft is not None:
+            yield newest.pop(destination).message()
+        if item is not None:
+            newest[destination] = _Draft(destination, made_at + within, number, [item])
+    yield from (draft.message() for draft in newest.values())
 
 
 @dataclass(slots=True)
 class _Draft:
-    """A message that others may still join."""
+    """A message that others may still join. `number`: its place among those that were begun."""
 
     destination: str
     at: datetime
+    number: int
     items: list[PreviewItem]
 
+    def message(self) -> PreviewMessage:
+        return PreviewMessage(self.destination, self.at, tuple(self.items), self.number)
 
-_Line = tuple[datetime, str, timedelta, PreviewItem | None]
+
+# When it came up, for whom, how long it waits for company, what it is; None: a digest.
+Line = tuple[datetime, str, timedelta, PreviewItem | None]
 
 
-def _told(past: Hindsight) -> Iterator[_Line]:
+def lines_of(past: Hindsight) -> Iterator[Line]:
+    """Return by time what the last walk through a past told."""
+    return merge(_told(past), _listed(past), key=itemgetter(0))
+
+
+def _told(past: Hindsight) -> Iterator[Line]:
     for made, event in past.owed:
         item = PreviewItem(made.told_as, event, event.body.headline, made.level, made.subject_id, made.repeat)
         yield made.made_at, made.destination, made.group_within or timedelta(), item
 
 
-def _listed(past: Hindsight) -> Iterator[_Line]:
+def _listed(past: Hindsight) -> Iterator[Line]:
     for event, destination in past.digests:
         yield event.at, destination, timedelta(), None
 
 
-def _zones(subscriptions: Iterable[Subscription], listeners: Listeners) -> Iterable[tuple[str, str]]:
+def zones_of(subscriptions: Iterable[Subscription], listeners: Listeners) -> Iterable[tuple[str, str]]:
     """Return the destinations that may be told, each with the zone of the first subscription that has one."""
     zones: dict[str, str | None] = {}
     for subscription in subscriptions:

@@ -10,6 +10,19 @@ from watcher.rulebook.words import Flag, Kind, Level
 
 
 @dataclass(frozen=True, slots=True)
+class Span:
+    """Which time of an archive counts.
+
+    `begin`, `until`: what is heard from the one on, and before the other; None: all. `watched_until`: to when a station
+    is watched after its last report, so that it may become blind. Aware UTC.
+    """
+
+    watched_until: datetime
+    begin: datetime | None = None
+    until: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class LevelStep:
     """From when on an episode stood at a level."""
 

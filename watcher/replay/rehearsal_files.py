@@ -1,0 +1,114 @@
+"""Where a rehearsal's results lie in the work folder: two files of JSON lines for some stations, written whole or not.
+
+One has the stations with their episodes, the other their events by time. Their name is a digest of all that they rest
+on, so that what a file holds never has to be asked twice, and never is out of date.
+"""
+
+from __future__ import annotations
+
+import gzip
+import hashlib
+import os
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TypeVar
+
+from pydantic import TypeAdapter
+
+from watcher.alerts.model import Event, Policy
+from watcher.errors import HoarlineError
+from watcher.replay.rehearsal_model import Span, StationRun
+from watcher.replay.table import TABLE_VERSION
+from watcher.reports.station import Station
+
+# Bumped when the judgement, or what is kept of it, changes: what was rehearsed before is then rehearsed again.
+REHEARSAL_VERSION = 1
+
+T = TypeVar("T")
+
+_RUN: TypeAdapter[StationRun] = TypeAdapter(StationRun)
+_EVENT: TypeAdapter[Event] = TypeAdapter(Event)
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """The results of some stations. `runs`: stations and episodes. `events`: by time."""
+
+    runs: Path
+    events: Path
+
+    def exists(self) -> bool:
+        """Return whether both are there."""
+        # The events are written first, so that the runs are there only when all is.
+        return self.runs.exists() and self.events.exists()
+
+
+def kept_in(folder: Path, key: str) -> Kept:
+    """Return the files of a key."""
+    return Kept(folder / f"{key}.stations.jsonl.gz", folder / f"{key}.events.jsonl.gz")
+
+
+def key_of(content: str, stations: Sequence[Station], fingerprint: str, policy: Policy, span: Span) -> str:
+    """Return the digest of all that a result rests on; `content`: of the partition's files."""
+    parts = [REHEARSAL_VERSION, TABLE_VERSION, content, fingerprint, policy, span, *stations]
+    return hashlib.sha256("\n".join(map(repr, parts)).encode()).hexdigest()[:24]
+
+
+def content_of(paths: Iterable[Path]) -> str:
+    """Return the digest of some files' content."""
+    whole = hashlib.blake2b(digest_size=16)
+    for path in paths:
+        with path.open("rb") as file:
+            whole.update(hashlib.file_digest(file, "blake2b").digest())
+    return whole.hexdigest()
+
+
+def keep(kept: Kept, runs: Sequence[StationRun]) -> None:
+    """Write results; a file is there whole, or not at all.
+
+    Raises
+    ------
+    HoarlineError
+        When the folder does not take them.
+    """
+    events = sorted((event for run in runs for event in run.events), key=lambda event: event.at)
+    _write(kept.events, (_EVENT.dump_json(event) for event in events))
+    _write(kept.runs, (_RUN.dump_json(replace(run, events=())) for run in runs))
+
+
+def read_runs(kept: Kept) -> Iterator[StationRun]:
+    """Yield the stations of a result with their episodes, without events."""
+    return _read(kept.runs, _RUN.validate_json)
+
+
+def read_events(kept: Kept) -> Iterator[Event]:
+    """Yield the events of a result by time."""
+    return _read(kept.events, _EVENT.validate_json)
+
+
+def _write(path: Path, lines: Iterable[bytes]) -> None:
+    draft = path.with_name(f"{path.name}.{os.getpid()}.part")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        # Without the time in its head a file of the same content is the same file.
+        with draft.open("wb") as raw, gzip.GzipFile("", "wb", 3, raw, mtime=0) as packed:
+            for line in lines:
+                packed.write(line)
+                packed.write(b"\n")
+        draft.replace(path)
+    except OSError as error:
+        draft.unlink(missing_ok=True)
+        reason = error.strerror or str(error)
+        raise HoarlineError(
+            f"{path.parent}: cannot be written: {reason}; what is finished stays, run it again"
+        ) from error
+
+
+def _read(path: Path, of: Callable[[bytes], T]) -> Iterator[T]:
+    try:
+        with gzip.open(path, "rb") as packed:
+            for line in packed:
+                yield of(line)
+    except (OSError, EOFError, ValueError) as error:
+        raise HoarlineError(f"{path}: a result in the work folder is damaged; run again with --fresh") from error
