@@ -128,7 +128,9 @@ def ratio(name: str, counts: NDArray[np.int64] | NDArray[np.float64]) -> Values:
     """
     a, b, c, d = np.moveaxis(np.asarray(counts, dtype=np.float64), -1, 0)
     above, below = SCORES[name].value(a, b, c, d)
-    return np.divide(above, below, out=np.full(np.shape(below), np.nan), where=below != 0)
+    found: Values = np.full(np.shape(below), np.nan)
+    np.divide(above, below, out=found, where=below != 0)
+    return found
 
 
 def standing_on(name: str, counts: FourCounts) -> int:

@@ -21,19 +21,21 @@ APART_MIN = 180
 # As watcher.alerts.sight learns it from routine reports.
 _SHORTEST_MIN, _LONGEST_MIN, _GAPS_NEEDED = 10, 180, 3
 
-HAPPENINGS = {
-    "station": pl.String,
-    "phenomenon": pl.String,
-    "began_at": pl.Datetime("us", "UTC"),  # the first report that tells it
-    "last_at": pl.Datetime("us", "UTC"),  # the last report that tells it
-    "ended_at": pl.Datetime("us", "UTC"),  # the first report without it afterwards, null: sight was lost before
-    "onset_seen": pl.Boolean,  # the station was seen without it for `apart_min` before
-}
+HAPPENINGS = pl.Schema(
+    {
+        "station": pl.String(),
+        "phenomenon": pl.String(),
+        "began_at": pl.Datetime("us", "UTC"),  # the first report that tells it
+        "last_at": pl.Datetime("us", "UTC"),  # the last report that tells it
+        "ended_at": pl.Datetime("us", "UTC"),  # the first report without it afterwards, null: sight was lost before
+        "onset_seen": pl.Boolean(),  # the station was seen without it for `apart_min` before
+    }
+)
 
 
-# The places of stations on one axis of minutes: further apart than any archive is long, so that no step from the last
-# report of one station to the first of the next is ever taken for a short one.
-_STATION = 1 << 32
+# The places of stations on one axis of minutes: whole days, and further apart than any archive is long, so that the
+# step from the last report of one station to the first of the next is never taken for a short one.
+STATION_MIN = 1440 << 22
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,8 +45,9 @@ class Seen:
     Attributes
     ----------
     rows
-        ``tick`` (minutes since 1970, UTC, plus the station's number times 2**32), a Boolean column for each phenomenon,
-        ``allowed`` (minutes from one report to the next in which the station is not blind), and what was to be kept.
+        ``tick`` (minutes since 1970, UTC, plus `STATION_MIN` for each station before), a Boolean column for each
+        phenomenon, ``allowed`` (minutes from one report to the next in which the station is not blind), and what was to
+        be kept.
     stations
         Codes in the order of their numbers.
     """
@@ -97,7 +100,7 @@ def seen(frame: pl.LazyFrame, *, keep: Iterable[str] = (), policy: Policy | None
     stations = tuple(rows.get_column("station").rle().struct.field("value").to_list())
     number = rows.get_column("station").rle_id()
     rows = rows.select(
-        (number.cast(pl.Int64) * _STATION + pl.col("minute")).alias("tick"), pl.exclude("station", "minute")
+        (number.cast(pl.Int64) * STATION_MIN + pl.col("minute")).alias("tick"), pl.exclude("station", "minute")
     )
     rows = rows.filter((pl.col("tick") != pl.col("tick").shift(-1)).fill_null(value=True))
     return Seen(_with_allowed(rows, len(stations), policy), stations)
@@ -192,12 +195,12 @@ def told_at(found: Seen, phenomenon: Phenomenon) -> pl.DataFrame:
 def station_of(tick: pl.Expr, stations: tuple[str, ...]) -> pl.Expr:
     """Return the code of the station that a tick belongs to, as the column ``station``."""
     codes = pl.lit(pl.Series(stations, dtype=pl.String))
-    return codes.gather((tick // _STATION).cast(pl.UInt32)).alias("station")
+    return codes.gather((tick // STATION_MIN).cast(pl.UInt32)).alias("station")
 
 
 def time_of(tick: pl.Expr) -> pl.Expr:
     """Return the time of a tick, aware UTC."""
-    return ((tick % _STATION) * 60_000_000).cast(pl.Datetime("us", "UTC"))
+    return ((tick % STATION_MIN) * 60_000_000).cast(pl.Datetime("us", "UTC"))
 
 
 def _with_allowed(rows: pl.DataFrame, stations: int, policy: Policy) -> pl.DataFrame:
@@ -208,7 +211,7 @@ def _with_allowed(rows: pl.DataFrame, stations: int, policy: Policy) -> pl.DataF
     usual = (
         rows.lazy()
         .filter("routine")
-        .select((pl.col("tick") // _STATION).cast(pl.UInt32).alias("number"), gap.alias("gap"))
+        .select((pl.col("tick") // STATION_MIN).cast(pl.UInt32).alias("number"), gap.alias("gap"))
         # A gap of days is none that says how often reports come; from one station to the next it is years.
         .filter(pl.col("gap").is_between(_SHORTEST_MIN, 24 * 60))
         .group_by("number")
@@ -224,5 +227,5 @@ def _with_allowed(rows: pl.DataFrame, stations: int, policy: Policy) -> pl.DataF
         .collect()
         .to_series()
     )
-    number = (rows.get_column("tick") // _STATION).cast(pl.UInt32)
+    number = (rows.get_column("tick") // STATION_MIN).cast(pl.UInt32)
     return rows.drop("routine").with_columns(allowed.gather(number).alias("allowed"))
