@@ -3,18 +3,46 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
+from functools import partial
 
 import polars as pl
+from polars.datatypes import DataType
 
+from watcher.physics.sun import SUNRISE_ELEVATION_DEG
+from watcher.replay.columns.air import AIR_COLUMNS, air_facts, reported_for
+from watcher.replay.columns.hearing import HEARING, with_hearing
+from watcher.replay.columns.light import sun_elevation
+from watcher.replay.columns.names import NEVER_KNOWN, SNOW_WORDS, column_of
+from watcher.replay.columns.past import PAST, past_facts
+from watcher.replay.columns.weather_states import STATE, snow_words, weather_states
+from watcher.replay.table import OBSERVED
 from watcher.reports.station import Station
 
-# Facts that are more than the reported column of the same name: what could not be seen is among them, or unknown.
-_MORE_THAN_REPORTED = frozenset({"weather", "freezing_or_frozen", "weather_observable"})
+_LIGHT = ("sun_elevation_deg", "is_night")
+_WEATHER = (
+    column_of("weather"),
+    column_of("freezing_or_frozen"),
+    column_of("weather_observable"),
+    "freezing_precipitation",
+    "frozen_precipitation",
+)
+_SNOW = "snow_intensity"
 
-
-def column_of(fact: str) -> str:
-    """Return the column that holds a fact: of the same name, or with `|fact` where OBSERVED has what was reported."""
-    return f"{fact}|fact" if fact in _MORE_THAN_REPORTED else fact
+# The facts that are added to OBSERVED, and the ends of their intervals.
+ADDED: Mapping[str, DataType | type[DataType]] = {
+    **dict.fromkeys(AIR_COLUMNS, pl.Float64),
+    "sun_elevation_deg": pl.Float64,
+    "is_night": pl.Boolean,
+    column_of("weather"): pl.Categorical,
+    **dict.fromkeys(_WEATHER[1:], pl.Boolean),
+    _SNOW: SNOW_WORDS,
+    "precipitation_last_h": pl.Boolean,
+    "wet_since_freezing": pl.Boolean,
+    "hours_below_zero": pl.Float64,
+    "report_age_min": pl.Float64,
+    "doubtful": pl.Boolean,
+    **dict.fromkeys(sorted(NEVER_KNOWN), pl.Float64),
+}
 
 
 def with_facts(
@@ -25,17 +53,86 @@ def with_facts(
     Parameters
     ----------
     frame
-        Whole stations, with the columns of `table.OBSERVED`; those that `only` does not need may be left out.
+        Whole stations, with the columns of `table.OBSERVED`, or with those of `reported_columns(only)`.
     positions
         Stations by code; one that is missing, or without a position, has no light.
     only
-        The facts that are wanted (`verdicts.facts_of`); None: all of them. The frost model's are null.
+        The facts that are wanted (`verdicts.facts_of`), the ends of intervals by their own names; None: all.
+        The frost model's are null.
 
     Returns
     -------
     LazyFrame
-        Sorted by `station` and hearing. `heard_at`: `received_at`, else `observed_at`. `heard`: the judgement would
-        have taken the report as the station's latest word. `weather|fact`, `recent_weather`: groups joined by a blank.
-        Of a number that rounding leaves wide, `<fact>_low` and `<fact>_high`.
+        Sorted by `station` and hearing (`hearing.with_hearing`). Facts are in the columns `names.column_of`;
+        `weather|fact` and `recent_weather` are groups joined by a blank, the marks of `rulebook.derive` among them. Of
+        a number that rounding leaves wide, `<fact>_low` and `<fact>_high`.
     """
-    raise NotImplementedError
+    added = _added(only)
+    schema = {**frame.collect_schema(), "heard_at": OBSERVED["observed_at"], "heard": pl.Boolean, **added}
+    return frame.map_batches(
+        partial(_with_facts, positions=positions, added=added),
+        schema=schema,
+        predicate_pushdown=False,
+        projection_pushdown=False,
+        slice_pushdown=False,
+    )
+
+
+def reported_columns(only: Collection[str] | None = None) -> list[str]:
+    """Return the columns of OBSERVED that must be read for these facts, those for the order of hearing among them."""
+    if only is None:
+        return list(OBSERVED)
+    wanted = {column_of(fact) for fact in only}
+    needed = {*HEARING, *(wanted & set(OBSERVED)), *reported_for(wanted)}
+    if wanted & {*_WEATHER, _SNOW, *PAST}:
+        needed |= set(STATE)
+    if _SNOW in wanted:
+        needed |= {"visibility_m", "temp_c_low", "temp_c_high"}
+    if "doubtful" in wanted:
+        needed.add("doubts")
+    return [name for name in OBSERVED if name in needed]
+
+
+def _added(only: Collection[str] | None) -> dict[str, DataType | type[DataType]]:
+    wanted = ADDED if only is None else {column_of(fact) for fact in only}
+    return {name: dtype for name, dtype in ADDED.items() if name in wanted}
+
+
+def _with_facts(
+    frame: pl.DataFrame, *, positions: Mapping[str, Station], added: Mapping[str, DataType | type[DataType]]
+) -> pl.DataFrame:
+    frame = with_hearing(frame)
+    found: list[pl.Series] = []
+    if not added.keys().isdisjoint(AIR_COLUMNS):
+        found += air_facts(frame, added).get_columns()
+    if not added.keys().isdisjoint(_LIGHT):
+        found += _light(sun_elevation(frame["station"], frame["observed_at"], positions))
+    if not added.keys().isdisjoint({*_WEATHER, _SNOW, *PAST}):
+        found += _of_weather(frame, positions, added)
+    found += frame.select(
+        report_age_min=(pl.col("heard_at") - pl.col("observed_at")).dt.total_microseconds() / 1e6 / 60
+    ).get_columns()
+    if "doubtful" in added:
+        found += frame.select(doubtful=pl.col("doubts") != "").get_columns()
+    known = {column.name: column for column in found}
+    nothing = [pl.lit(None, dtype=dtype).alias(name) for name, dtype in added.items() if name in NEVER_KNOWN]
+    return (
+        frame.with_columns(known[name] for name in added if name in known)
+        .with_columns(nothing)
+        .select(*frame.columns, *added)
+    )
+
+
+def _light(elevation: pl.Series) -> list[pl.Series]:
+    return [elevation.alias("sun_elevation_deg"), (elevation < SUNRISE_ELEVATION_DEG).alias("is_night")]
+
+
+def _of_weather(frame: pl.DataFrame, positions: Mapping[str, Station], added: Collection[str]) -> list[pl.Series]:
+    """Return the facts about present weather, snow and the past, which all stand on the reported weather."""
+    states = weather_states(frame)
+    found = [states.column(name.removesuffix("|fact")).alias(name) for name in _WEATHER if name in added]
+    if _SNOW in added:
+        found.append(snow_words(states, frame, positions).alias(_SNOW))
+    if not set(added).isdisjoint(PAST):
+        found += past_facts(frame, states.column("precipitation"), states.column("wet")).get_columns()
+    return found

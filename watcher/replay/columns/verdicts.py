@@ -6,24 +6,38 @@ from collections.abc import Sequence
 
 import polars as pl
 
+from watcher.replay.columns.conditions import leaves_of, verdict_columns
+from watcher.replay.columns.names import INTERVALS, enter_column, keep_column
+from watcher.replay.columns.weather_answers import WeatherAnswers
+from watcher.rulebook.leaves import BetweenLeaf, NumberLeaf, WeatherLeaf
 from watcher.rulebook.model import Rule
 
 
-def enter_column(rule: str) -> str:
-    """Return the name of the column that says whether a rule's condition begins."""
-    return f"{rule}|enter"
-
-
-def keep_column(rule: str) -> str:
-    """Return the name of the column that says whether a rule's condition goes on."""
-    return f"{rule}|keep"
-
-
 def facts_of(rules: Sequence[Rule]) -> frozenset[str]:
-    """Return the facts that rules ask about: for `with_facts(only=...)`."""
-    raise NotImplementedError
+    """Return the facts that rules ask about, and the ends of those they must be sure of: for `with_facts(only=...)`."""
+    leaves = [leaf for rule in rules for leaf in leaves_of(rule.when)]
+    sure = {leaf.field for leaf in leaves if isinstance(leaf, NumberLeaf | BetweenLeaf) and leaf.sure}
+    ends = {f"{field}_{end}" for field in sure.intersection(INTERVALS) for end in ("low", "high")}
+    return frozenset({leaf.field for leaf in leaves} | ends)
 
 
 def with_verdicts(frame: pl.LazyFrame, rules: Sequence[Rule]) -> pl.LazyFrame:
     """Return the frame (`with_facts`) with two columns of each rule, Boolean, null where the answer is unknown."""
-    raise NotImplementedError
+    weather = weather_of(rules)
+    verdicts = verdicts_of(rules, weather)
+    return frame.with_columns(weather.columns).with_columns(verdicts).drop(weather.names)
+
+
+def weather_of(rules: Sequence[Rule]) -> WeatherAnswers:
+    """Return what the weather leaves of the rules answer; its `columns` stand before those of `verdicts_of`."""
+    leaves = (leaf for rule in rules for leaf in leaves_of(rule.when))
+    return WeatherAnswers(leaf for leaf in leaves if isinstance(leaf, WeatherLeaf))
+
+
+def verdicts_of(rules: Sequence[Rule], weather: WeatherAnswers) -> list[pl.Expr]:
+    """Return the two expressions of each rule, named."""
+    named = []
+    for rule in rules:
+        enter, keep = verdict_columns(rule.when, weather)
+        named += [enter.alias(enter_column(rule.name)), keep.alias(keep_column(rule.name))]
+    return named
