@@ -8,6 +8,7 @@ HoarlineError
 ├── FeedError             a feed answered wrongly or not at all
 │   ├── FeedBusy          the feed asked for fewer requests; carries the time to wait
 │   └── WrongForm         a whole answer that is not reports; another form of it may be
+├── NotIwxxm              a document is not XML with reports, or must not be read
 ├── GuardError            an address that outgoing traffic may not reach
 ├── NetError              an HTTP exchange failed: no connection, too slow, broken off, too large
 ├── PictureError          a picture could not be turned into pixels
@@ -119,6 +120,10 @@ class FeedBusy(FeedError):
 
 class WrongForm(FeedError):
     """A feed gave a whole answer that is not reports: a web page, or a refusal of the form that was asked for."""
+
+
+class NotIwxxm(HoarlineError):
+    """A document is not XML with weather reports, or holds what could harm the reader; it says which."""
 
 
 class GuardError(HoarlineError):

@@ -1,16 +1,12 @@
-"""The one way from a report text to what it says. Never raises for a text: what cannot be read is Unreadable."""
+"""The one way from a report as received to what it says. Never raises for one: what cannot be read is Unreadable."""
 
 from __future__ import annotations
 
 from datetime import datetime
 
-from watcher.reports.identity import normalise
-from watcher.reports.metar import decode_metar
-from watcher.reports.model import Decoded, Observation, Unreadable
-from watcher.reports.second_reader import disagreements
-from watcher.reports.taf import decode_taf
-
-_LONGEST = 4000
+from watcher.reports.iwxxm import decode_xml
+from watcher.reports.model import Decoded
+from watcher.reports.text import decode_text
 
 
 def decode_report(
@@ -21,14 +17,15 @@ def decode_report(
     observed_at: datetime | None = None,
     second_reader: bool = True,
 ) -> Decoded:
-    """Return what one METAR, SPECI or TAF says.
+    """Return what one METAR, SPECI or TAF says, as text or as the XML of one IWXXM report.
 
     Parameters
     ----------
     text
         As received: any blanks, letter case and end marks.
     received_at
-        When it came in, aware UTC. Month and year are taken from here, never from the machine's clock.
+        When it came in, aware UTC. Month and year of a text are taken from here, never from the machine's clock; XML
+        has its own.
     kind
         METAR, SPECI or TAF as the feed says; the word in the text goes first. Neither: METAR.
     observed_at
@@ -36,22 +33,6 @@ def decode_report(
     second_reader
         Compare with an independent decoder, and say where the two differ.
     """
-    plain = normalise(text)
-    if not plain:
-        return Unreadable(text, "an empty text")
-    if len(plain) > _LONGEST:
-        return Unreadable(text[:_LONGEST], f"longer than any report ({len(plain)} characters)")
-    word, _, rest = plain.partition(" ")
-    near = observed_at or received_at
-    if word == "TAF" or (kind == "TAF" and word not in {"METAR", "SPECI"}):
-        return decode_taf(rest if word == "TAF" else plain, received_at=near, raw=text)
-    if word in {"METAR", "SPECI"}:
-        kind, plain = word, rest
-        if plain.startswith(("METAR ", "SPECI ")):
-            kind, _, plain = plain.partition(" ")
-    decoded = decode_metar(plain, received_at=near, kind="SPECI" if kind == "SPECI" else "METAR", raw=text)
-    if second_reader and isinstance(decoded, Observation):
-        doubts = disagreements(plain, decoded)
-        if doubts:
-            return decoded._replace(doubts=(*decoded.doubts, *doubts))
-    return decoded
+    if text.lstrip("\ufeff \r\n\t").startswith("<"):
+        return decode_xml(text, received_at=received_at, second_reader=second_reader)
+    return decode_text(text, received_at=received_at, kind=kind, observed_at=observed_at, second_reader=second_reader)

@@ -1,0 +1,181 @@
+"""IWXXM documents and reports, decoded: the text in them by the one text reader, finer values laid over it.
+
+The text that is made from a report is what people see. Where it says all that the XML says, it is also what is kept,
+and reads as any other text ever after; where the XML is finer (tenths beside whole degrees, a wind of 2.6 m/s, a zero
+whose sign is not known), the XML itself is kept.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from lxml import etree
+
+from watcher.errors import NotIwxxm
+from watcher.reports.identity import marked
+from watcher.reports.iwxxm_document import local_name, namespace, report_elements
+from watcher.reports.iwxxm_metar import told_by_observation
+from watcher.reports.iwxxm_taf import told_by_forecast
+from watcher.reports.iwxxm_told import Told
+from watcher.reports.model import Decoded, Forecast, Observation, Unreadable
+from watcher.reports.text import decode_text
+
+# The longest of the 78 official and translated examples, a forecast with five changes, has 11 kB.
+LONGEST_XML = 256 << 10
+_LONGEST_SHOWN = 4000
+_OLDEST = 3
+_SCHEMA_LOCATION = "{http://www.w3.org/2001/XMLSchema-instance}schemaLocation"
+
+
+@dataclass(frozen=True, slots=True)
+class XmlReport:
+    """One report of an IWXXM document.
+
+    `decoded`: what it says; its `raw` is the text made from it, or the text inside it that could not be translated.
+    `kept`: from which `decode_report` gives the same: that text, or the report's XML where the text says less.
+    `usage`: None, or why it must raise no alert: TEST, EXERCISE, or NON-OPERATIONAL for no reason that is given.
+    `observed_at` of a TAF is its time of issue.
+    """
+
+    decoded: Decoded
+    kept: str
+    kind: str
+    station: str | None
+    observed_at: datetime | None
+    usage: str | None = None
+
+
+def read_document(body: bytes, *, received_at: datetime, second_reader: bool = False) -> Iterator[XmlReport]:
+    """Yield the reports of an IWXXM document: one report, a bulletin of many, or either inside something else.
+
+    Parameters
+    ----------
+    body
+        The whole document, unpacked. Its size is the caller's to bound.
+    received_at
+        When it came in, aware UTC. Dates only a report that was left as text.
+    second_reader
+        Compare with an independent decoder, as `decode_report` does.
+
+    Raises
+    ------
+    NotIwxxm
+        It is no IWXXM document, or one that must not be read. What was yielded before may be kept or not.
+    """
+    for node in report_elements(body):
+        yield _read(node, received_at, second_reader=second_reader)
+
+
+def decode_xml(text: str, *, received_at: datetime, second_reader: bool = True) -> Decoded:
+    """Return what the XML of one report says; Unreadable for anything else, and for what must raise no alert."""
+    if len(text) > LONGEST_XML:
+        return Unreadable(text[:_LONGEST_SHOWN], f"longer than any report ({len(text)} characters)")
+    try:
+        found = list(read_document(text.encode(), received_at=received_at, second_reader=second_reader))
+    except (NotIwxxm, UnicodeEncodeError) as error:
+        return Unreadable(text[:_LONGEST_SHOWN], str(error))
+    if len(found) != 1:
+        return Unreadable(text[:_LONGEST_SHOWN], f"{len(found)} reports in XML where one should be")
+    report = found[0]
+    if report.usage is not None:
+        return Unreadable(report.decoded.raw, f"not operational ({report.usage})", report.station)
+    return report.decoded
+
+
+def _read(node: etree._Element, received_at: datetime, *, second_reader: bool) -> XmlReport:
+    told = _told(node)
+    usage = _usage(node)
+    if told.error is not None:
+        xml = _xml(node)
+        unread = Unreadable(xml[:_LONGEST_SHOWN], told.error, told.station)
+        return XmlReport(unread, xml[: LONGEST_XML + 1], told.kind, told.station, told.at, usage)
+    decoded = decode_text(told.text, received_at=told.at or received_at, kind=told.kind, second_reader=second_reader)
+    if isinstance(decoded, Unreadable) or told.as_received:
+        at = decoded.observed_at if isinstance(decoded, Observation) else told.at
+        return XmlReport(decoded, decoded.raw, told.kind, decoded.station or told.station, at, usage)
+    exact = _exact_observation(decoded, told) if isinstance(decoded, Observation) else _exact_forecast(decoded, told)
+    is_rounded = exact != decoded
+    raw = marked(told.text, rounded=is_rounded)
+    kept = _xml(node) if is_rounded else raw
+    if isinstance(exact, Observation):
+        exact = exact._replace(raw=raw, source=kept if is_rounded else None)
+    else:
+        exact = replace(exact, raw=raw, source=kept if is_rounded else None)
+    return XmlReport(exact, kept, told.kind, told.station, told.at, usage)
+
+
+def _told(node: etree._Element) -> Told:
+    kind = local_name(node)
+    version = _version(node)
+    if version is not None:
+        return Told(kind, "", None, None, {}, error=version)
+    left = node.get("translationFailedTAC", "").strip()
+    told = told_by_forecast(node) if kind == "TAF" else told_by_observation(node, kind)
+    if not left:
+        return told
+    return Told(kind, left, told.station, told.at, {}, as_received=True)
+
+
+def _version(node: etree._Element) -> str | None:
+    """Return why a report of this version cannot be read; None when it can."""
+    above, found, version = namespace(node).rpartition("icao.int/iwxxm/")
+    if not found or not above.endswith("://"):
+        return f"{local_name(node)} of another namespace than IWXXM"
+    number = version.partition(".")[0].partition("-")[0]
+    if not number.isdigit() or int(number) < _OLDEST:
+        return f"IWXXM {version[:20]} has another layout; 3.0 and later are read"
+    return None
+
+
+def _usage(node: etree._Element) -> str | None:
+    usage = node.get("permissibleUsage", "OPERATIONAL").strip()
+    if usage == "OPERATIONAL":
+        return None
+    reason = node.get("permissibleUsageReason", "").strip()
+    return reason if reason in {"TEST", "EXERCISE"} else "NON-OPERATIONAL"
+
+
+def _exact_observation(read: Observation, told: Told) -> Observation:
+    finer: dict[str, object] = _finer(read, told.exact)
+    if told.may_freeze and read.freezing_or_frozen is not True:
+        finer["freezing_or_frozen"] = None
+    if told.doubts:
+        finer["doubts"] = (*read.doubts, *told.doubts)
+    return read._replace(**finer)  # type: ignore[arg-type]
+
+
+def _exact_forecast(read: Forecast, told: Told) -> Forecast:
+    finer: dict[str, object] = _finer(read, told.exact)
+    ends_at = finer.get("ends_at", read.ends_at)
+    doubts = (*read.doubts, *told.doubts)
+    if len(read.periods) == len(told.periods):
+        periods = []
+        for period, exact in zip(read.periods, told.periods, strict=True):
+            # What lasts to the end of the forecast lasts to its exact end.
+            lasts = {"ends_at": ends_at} if period.ends_at == read.ends_at and "ends_at" not in exact else {}
+            periods.append(replace(period, **_finer(period, lasts | exact)))  # type: ignore[arg-type]
+        finer["periods"] = tuple(periods)
+    elif not read.nil and not read.cancelled:
+        doubts = (*doubts, "its periods as text and as XML are not the same ones")
+    return replace(read, **finer, doubts=doubts)  # type: ignore[arg-type]
+
+
+def _finer(read: object, exact: Mapping[str, object]) -> dict[str, object]:
+    """Return the exact values that the text says otherwise. What the text reader left out stays out."""
+    return {
+        name: value for name, value in exact.items() if getattr(read, name) is not None and getattr(read, name) != value
+    }
+
+
+def _xml(node: etree._Element) -> str:
+    """Return the XML of one report by itself, without blanks between its elements."""
+    for each in node.iter():
+        if each.text is not None and not each.text.strip():
+            each.text = None
+        each.tail = None
+        if _SCHEMA_LOCATION in each.attrib:
+            del each.attrib[_SCHEMA_LOCATION]
+    etree.cleanup_namespaces(node)
+    return etree.tostring(node, encoding="unicode", with_tail=False)
