@@ -159,6 +159,9 @@ def _told(story: PlayedEpisode | None, event: Event) -> PlayedEpisode:
             level=body.level,
             opened_at=event.at,
             began_at=body.begins_at or event.at,
+            certainty=body.certainty,
+            told_from=body.begins_at,
+            told_until=body.until,
         )
     steps = story.steps
     if event.type in _LEVELS_MOVE and (not steps or steps[-1].level is not body.level):

@@ -23,7 +23,7 @@ from watcher.replay.table import TABLE_VERSION
 from watcher.reports.station import Station
 
 # Bumped when the judgement, or what is kept of it, changes: what was rehearsed before is then rehearsed again.
-REHEARSAL_VERSION = 1
+REHEARSAL_VERSION = 2
 
 T = TypeVar("T")
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from watcher.alerts.model import Event
-from watcher.rulebook.words import Flag, Kind, Level
+from watcher.rulebook.words import Certainty, Flag, Kind, Level
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +38,7 @@ class PlayedEpisode:
     `opened_at`. `began_at`: when the condition began by observation, or was expected to. `confirmed_at`: when what was
     expected was reported. `came_true`: of an expected one, whether it was, by itself or in an open episode of its flag.
     `lead`: of a confirmed one, from its opening to the first report that met it. `ended_at`: None while it is open.
-    `rules`: those that it rested on.
+    `rules`: those that it rested on. `certainty`, `told_from`, `told_until`: of an expected one, as it was first told.
     """
 
     id: str
@@ -54,6 +54,9 @@ class PlayedEpisode:
     lead: timedelta | None = None
     steps: tuple[LevelStep, ...] = ()
     rules: tuple[str, ...] = ()
+    certainty: Certainty | None = None
+    told_from: datetime | None = None
+    told_until: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)

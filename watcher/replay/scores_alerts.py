@@ -6,10 +6,9 @@ from collections.abc import Iterable, Iterator, Sequence
 
 import polars as pl
 
-from watcher.alerts.model import Event, EventType
 from watcher.replay.rehearsal_model import PlayedEpisode, StationRun
 from watcher.replay.scores_subjects import ANY
-from watcher.rulebook.words import Certainty, Kind, Level
+from watcher.rulebook.words import Kind, Level
 
 _TIME = pl.Datetime("us", "UTC")
 # fmt: off
@@ -88,18 +87,12 @@ def steps(alerts: pl.DataFrame) -> pl.DataFrame:
 
 
 def _alert_rows(run: StationRun) -> Iterator[tuple[object, ...]]:
-    openings = _openings(run)
     for episode in run.episodes:
-        opening = openings.get(episode.id)
-        certainty = opening.body.certainty if opening is not None else None
-        by = OBSERVED_BY if episode.kind is Kind.OBSERVED or certainty is None else certainty.value
+        certainty = episode.certainty if episode.kind is Kind.EXPECTED else None
+        by = OBSERVED_BY if certainty is None else certainty.value
         for level in Level:
             for opened_at, ended_at in _at_least(episode, level):
                 yield run.station, episode.flag.value, int(level), opened_at, ended_at, by
-
-
-def _openings(run: StationRun) -> dict[str, Event]:
-    return {event.subject_id: event for event in run.events if event.type is EventType.OPENED}
 
 
 def _at_least(episode: PlayedEpisode, level: Level) -> Iterator[tuple[object, object]]:
@@ -116,17 +109,13 @@ def _at_least(episode: PlayedEpisode, level: Level) -> Iterator[tuple[object, ob
 
 
 def _expected_rows(run: StationRun) -> Iterator[tuple[object, ...]]:
-    openings = _openings(run)
     for episode in run.episodes:
-        opening = openings.get(episode.id)
-        if opening is None or opening.body.kind is not Kind.EXPECTED or opening.body.begins_at is None:
+        if episode.kind is not Kind.EXPECTED or episode.certainty is None or episode.told_from is None:
             continue
-        body = opening.body
-        certainty = (body.certainty or Certainty.PREVAILING).value
-        until = body.until or body.begins_at
-        level = int(body.level or episode.level)
+        level = episode.steps[0].level if episode.steps else episode.level
         yield (
-            run.station, episode.flag.value, level, certainty, opening.at, body.begins_at, until, episode.ended_at,
+            run.station, episode.flag.value, int(level), episode.certainty.value, episode.opened_at,
+            episode.told_from, episode.told_until or episode.told_from, episode.ended_at,
         )  # fmt: skip
 
 
