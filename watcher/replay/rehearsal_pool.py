@@ -6,9 +6,10 @@ What is kept already is not made again, so that a run that was broken off goes o
 from __future__ import annotations
 
 import multiprocessing
+from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from heapq import merge
 from itertools import islice
 from operator import attrgetter
@@ -40,14 +41,22 @@ class Rehearsal:
     made: int
     found: int
 
-    def runs(self) -> Iterator[StationRun]:
-        """Yield the stations by code, without their events."""
+    def runs(self, *, events: bool = False) -> Iterator[StationRun]:
+        """Yield the stations, without their events unless they are asked for."""
         for kept in self.kept:
-            yield from read_runs(kept)
+            yield from _with_events(kept) if events else read_runs(kept)
 
     def events(self) -> Iterator[Event]:
         """Yield the events of all stations by time."""
         return merge(*(read_events(kept) for kept in self.kept), key=attrgetter("at"))
+
+
+def _with_events(kept: Kept) -> Iterator[StationRun]:
+    by_station: dict[str, list[Event]] = defaultdict(list)
+    for event in read_events(kept):
+        by_station[event.body.station].append(event)
+    for run in read_runs(kept):
+        yield replace(run, events=tuple(by_station.pop(run.station, ())))
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +81,7 @@ def rehearse(
     span: Span,
     only: frozenset[str] | None = None,
     processes: int = 1,
+    fresh: bool = False,
     progress: Callable[[int, int], None] | None = None,
 ) -> Rehearsal:
     """Rehearse the stations of partitions.
@@ -92,6 +102,8 @@ def rehearse(
         The stations that count, None: all.
     processes
         How many work at once; 1: this one alone.
+    fresh
+        Make again what is kept already.
     progress
         Told how many stations are done, and of how many.
 
@@ -101,7 +113,7 @@ def rehearse(
         When the folder does not take a result.
     """
     parts = list(_parts(partitions, folder, station_of, rulebook, policy, span, only))
-    missing = [part for part in parts if not part.kept.exists()]
+    missing = [part for part in parts if fresh or not part.kept.exists()]
     total = sum(len(part.stations) for part in parts)
     done = found = total - sum(len(part.stations) for part in missing)
     if progress is not None:

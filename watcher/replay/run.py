@@ -1,0 +1,171 @@
+"""A whole replay: archives gathered, rehearsed by one rulebook or two, what would have been sent, what differs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Protocol
+
+from watcher.alerts.model import Policy
+from watcher.alerts.subscribers import Recipient, Subscription
+from watcher.errors import Problem, UsageError
+from watcher.replay.comparison import compare, rule_changes
+from watcher.replay.comparison_model import Comparison, Side
+from watcher.replay.gathering import Dated, Gathered, Progress, gather
+from watcher.replay.messages import MessageLoad, message_loads
+from watcher.replay.rehearsal_model import Span
+from watcher.replay.rehearsal_pool import Rehearsal, rehearse
+from watcher.replay.rehearsal_totals import Totals, totals_of
+from watcher.replay.run_rules import NamedRules
+from watcher.stations import StationTable
+
+# Where rehearsals lie in the work folder.
+_REHEARSALS = "rehearsals"
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What is replayed, and how.
+
+    `only`: the stations that count, None: all. `begin`, `until`: which time counts, None: all. `dated`: how lines
+    without a month get one. `fresh`: make again what the work folder has. `own_listeners`: whether the subscriptions
+    are somebody's own.
+    """
+
+    paths: tuple[Path, ...]
+    work: Path
+    rules: NamedRules
+    stations: StationTable
+    subscriptions: tuple[Subscription, ...]
+    recipients: tuple[Recipient, ...]
+    policy: Policy
+    against: NamedRules | None = None
+    only: frozenset[str] | None = None
+    begin: datetime | None = None
+    until: datetime | None = None
+    dated: Dated | None = None
+    processes: int = 1
+    fresh: bool = False
+    own_listeners: bool = True
+
+
+class Watching(Protocol):
+    """Whoever wants to know how far a run has come."""
+
+    def gathering(self, progress: Progress) -> None:
+        """Archives are read."""
+
+    def rehearsing(self, name: str, done: int, of: int) -> None:
+        """Stations are rehearsed by the rules of this name."""
+
+    def telling(self, name: str) -> None:
+        """What would have been sent is counted."""
+
+
+@dataclass(frozen=True, slots=True)
+class Replayed:
+    """All that a run found. `loads`: one for each destination."""
+
+    asked: Asked
+    gathered: Gathered
+    span: Span
+    rehearsal: Rehearsal
+    totals: Totals
+    loads: tuple[MessageLoad, ...]
+    comparison: Comparison | None = None
+
+    @property
+    def begins_at(self) -> datetime:
+        """From when on the archive, or what was asked for of it, is looked at."""
+        return self.span.begin or self.gathered.begins_at or self.span.watched_until
+
+
+def run(asked: Asked, watching: Watching) -> Replayed:
+    """Replay archives.
+
+    Raises
+    ------
+    UsageError
+        When nothing in the archives counts.
+    HoarlineError
+        When the work folder does not take what is made.
+    """
+    gathered = gather(
+        asked.paths, asked.work, dated=asked.dated, processes=asked.processes, progress=watching.gathering
+    )
+    span = _span(asked, gathered)
+    rehearsal = _rehearse(asked, asked.rules, gathered, span, watching)
+    totals = totals_of(rehearsal.runs())
+    if not totals.stations:
+        raise UsageError([_nothing(asked)])
+    begin = min(span.begin or span.watched_until, gathered.begins_at or span.watched_until)
+    loads = _loads(asked, asked.rules, rehearsal, span, begin, watching)
+    comparison = _compared(asked, gathered, span, rehearsal, loads, begin, watching) if asked.against else None
+    return Replayed(asked, gathered, span, rehearsal, totals, loads, comparison)
+
+
+def _span(asked: Asked, gathered: Gathered) -> Span:
+    if gathered.ends_at is None:
+        raise UsageError([_nothing(asked)])
+    end = gathered.ends_at if asked.until is None else min(gathered.ends_at, asked.until)
+    return Span(end, asked.begin, asked.until)
+
+
+def _nothing(asked: Asked) -> Problem:
+    names = ", ".join(str(path) for path in asked.paths)
+    limits = [asked.only, asked.begin, asked.until]
+    remedy = "look at --stations, --from and --until" if any(limits) else "hoarline decode says what is read in a file"
+    return Problem(names, "no report that counts was found", remedy)
+
+
+def _rehearse(asked: Asked, rules: NamedRules, gathered: Gathered, span: Span, watching: Watching) -> Rehearsal:
+    return rehearse(
+        gathered.partitions,
+        asked.work / _REHEARSALS,
+        station_of=asked.stations.get,
+        rulebook=rules.book,
+        policy=asked.policy,
+        span=span,
+        only=asked.only,
+        processes=asked.processes,
+        fresh=asked.fresh,
+        progress=lambda done, of: watching.rehearsing(rules.name, done, of),
+    )
+
+
+def _loads(  # noqa: PLR0917 - private
+    asked: Asked, rules: NamedRules, rehearsal: Rehearsal, span: Span, begin: datetime, watching: Watching
+) -> tuple[MessageLoad, ...]:
+    watching.telling(rules.name)
+    return message_loads(
+        rehearsal.events(),
+        asked.subscriptions,
+        asked.recipients,
+        station_of=asked.stations.get,
+        begin=begin,
+        until=span.watched_until,
+        policy=asked.policy,
+    )
+
+
+def _compared(  # noqa: PLR0917 - private, called once
+    asked: Asked,
+    gathered: Gathered,
+    span: Span,
+    rehearsal: Rehearsal,
+    loads: tuple[MessageLoad, ...],
+    begin: datetime,
+    watching: Watching,
+) -> Comparison:
+    rules, against = asked.rules, asked.against
+    assert against is not None
+    other = _rehearse(asked, against, gathered, span, watching)
+    other_loads = _loads(asked, against, other, span, begin, watching)
+    return compare(
+        rehearsal.runs(),
+        other.runs(),
+        now=Side(rules.name, len(rules.book.rules), rules.book.fingerprint, loads),
+        other=Side(against.name, len(against.book.rules), against.book.fingerprint, other_loads),
+        rules=rule_changes(rules.book, against.book),
+    )
