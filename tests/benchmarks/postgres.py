@@ -26,6 +26,7 @@ from tests.databases import cluster
 from tests.store.scenes import NOW, a_change, a_delivery, an_event
 from watcher.alerts.changes import Changes
 from watcher.alerts.outbox import Settled
+from watcher.notify.sender import MOST_IN_A_CLAIM
 from watcher.store.store import Store
 
 SENDERS = 4
@@ -108,6 +109,7 @@ def main() -> None:
             (version,) = connection.execute("SHOW server_version").fetchone() or ("",)
         figures: dict[str, object] = {"postgresql": version, "driver": psycopg.__version__, "senders": SENDERS}
         for name, at_once, settles in (
+            ("claimed_as_a_sender_does", MOST_IN_A_CLAIM, False),
             ("claimed", 200, False),
             ("claimed_in_thousands", 1000, False),
             ("claimed_and_settled", 200, True),

@@ -2,16 +2,30 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from sqlalchemy import event
 from sqlalchemy.dialects import postgresql
 
-from tests.store.scenes import HOUR, LEASE, MINUTE, NOW, Owing, a_delivery, after, an_event, claim, raw_connection
+from tests.store.scenes import (
+    HOUR,
+    LEASE,
+    MINUTE,
+    NOW,
+    Owing,
+    a_change,
+    a_delivery,
+    after,
+    an_event,
+    claim,
+    raw_connection,
+)
 from watcher.alerts.changes import Changes
 from watcher.alerts.model import EventType
 from watcher.alerts.outbox import Item, Settled
 from watcher.rulebook.words import Kind, Level
-from watcher.store.claims import _LOCKED
+from watcher.store.due import _FIRST_OF_ALL_ON_SERVER
 from watcher.store.model import ToldLine
 from watcher.store.store import Store
 
@@ -118,6 +132,39 @@ def test_everyones_first_comes_before_anyones_second(store: Store, owing: Owing)
     assert [item.destination for item in claimed[:4]] == ["busy", "a", "b", "c"]
     claimed = store.claim(NOW, limit=5, lease=LEASE, per_destination=10)
     assert {item.destination for item in claimed} == {"busy"}
+
+
+def test_with_many_in_flight_the_emptiest_still_come_first(store: Store, owing: Owing) -> None:
+    """Two have three in flight, two have one, one has none: the emptiest are filled up to the same level."""
+    for number in range(3):
+        owing.owe(f"XNOR-{number}", "a", "b")
+    owing.owe("XNOR-0", "c", "d")
+    assert len(claim(store, limit=8, per=3)) == 8
+    for number in range(10, 20):
+        owing.owe(f"XNOR-{number}", "a", "b", "c", "d", "e")
+    claimed = store.claim(NOW, limit=4, lease=LEASE, per_destination=9)
+    assert [item.destination for item in claimed] == ["e", "c", "d", "e"]
+
+
+def test_who_waits_behind_an_earlier_message_leaves_the_places_to_others(store: Store, owing: Owing) -> None:
+    """Of the destinations that have something due, the first that are asked may have nothing that may be sent."""
+    for name in ("a", "b", "c"):
+        owing.owe("XNOR-1", name, at=after(-9))
+    held = claim(store, limit=3)
+    store.settle([Settled(name, "retry", after(30)) for name in held], NOW)
+    for name in ("a", "b", "c"):
+        owing.owe("XNOR-1", name, at=after(-5))
+    (free,) = owing.owe("XNOR-1", "d")
+    assert claim(store, limit=1) == [free]
+
+
+def test_a_destination_may_have_a_long_name(store: Store) -> None:
+    """PostgreSQL's own names end after 63 letters; those of destinations do not."""
+    name = "the coordinator of the pads at the northern end of the second runway, by night"
+    told = an_event("XNOR-1")
+    owed = replace(a_delivery(name, told), id="msg_1")
+    store.commit(Changes(NOW, (a_change(events=(told,)),), (owed,)))
+    assert claim(store) == ["msg_1"]
 
 
 def test_who_has_messages_in_flight_comes_after_who_has_none(store: Store, owing: Owing) -> None:
@@ -261,5 +308,5 @@ def test_no_step_of_a_claim_reads_the_whole_outbox(store: Store, url: str) -> No
 
 def test_on_postgresql_a_claim_steps_past_what_another_claimer_has_in_hand() -> None:
     """There several claim at once. The dialect's own compiler is the judge: rows that are taken are locked, not waited for."""
-    statement = str(_LOCKED.compile(dialect=postgresql.dialect()))
-    assert statement.endswith("FOR UPDATE SKIP LOCKED")
+    statement = str(_FIRST_OF_ALL_ON_SERVER.compile(dialect=postgresql.dialect()))
+    assert "FOR UPDATE SKIP LOCKED) AS each" in statement

@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from threading import Barrier, Event
 from time import monotonic, sleep
+from typing import Any
 
 import psycopg
 import pytest
@@ -175,6 +176,34 @@ def test_all_senders_together_heed_how_much_a_destination_takes_at_once(url: str
     assert store.outbox_counts()["leased"] == 6
     for opened in stores:
         opened.close()
+
+
+def test_a_claim_reads_few_rows_however_many_are_due(url: str, store: Store) -> None:
+    """The server's own account is the judge: it takes the first from the index, and looks up only what comes before those."""
+    events = tuple(an_event(f"XNOR-{number}") for number in range(1000))
+    owed = tuple(a_delivery(name, item) for item in events for name in ("desk", "room", "pad"))
+    store.commit(Changes(NOW, (a_change(events=events),), owed))
+    asked: list[tuple[str, object]] = []
+
+    def note(_connection: object, _cursor: object, sql: str, values: object, *_: object) -> None:
+        asked.append((sql, values))
+
+    listening.listen(store._database._writer, "before_cursor_execute", note)
+    assert len(store.claim(NOW, limit=6, lease=LEASE, per_destination=9)) == 6
+    with store._database.write() as connection:
+        connection.execute(text("ANALYZE"))
+        questions = [(sql, values) for sql, values in asked if sql.startswith(("SELECT asked", "WITH RECURSIVE"))]
+        assert len(questions) == 2
+        driver = connection.connection.driver_connection
+        for sql, values in questions:
+            (account,) = driver.execute(f"EXPLAIN (ANALYZE, FORMAT JSON) {sql}", values).fetchone()
+            assert most_rows(account[0]["Plan"]) <= 20
+
+
+def most_rows(plan: dict[str, Any]) -> float:
+    """Return how many rows any step of a plan gave at once or threw away."""
+    seen = plan["Actual Rows"] + plan.get("Rows Removed by Filter", 0) + plan.get("Rows Removed by Join Filter", 0)
+    return max([seen, *(most_rows(step) for step in plan.get("Plans", ()))])
 
 
 def test_two_that_owe_the_same_at_the_same_moment_owe_it_once(store: Store, other: Store) -> None:

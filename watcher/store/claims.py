@@ -1,51 +1,31 @@
-"""Claiming: who may send what now. Fair over the destinations, in order for each of their subjects.
-
-Every step asks an index for few rows, so that the cost of a claim does not grow with what is owed.
-"""
+"""Claiming: what may be sent now is somebody's from here on, for the time of a lease."""
 
 from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime, timedelta
-from typing import NamedTuple, TypeAlias
 
-from sqlalchemy import (
-    ARRAY,
-    ColumnElement,
-    Connection,
-    RowMapping,
-    Select,
-    String,
-    bindparam,
-    func,
-    literal,
-    select,
-    true,
-    update,
-)
+from sqlalchemy import Connection, RowMapping, select, update
 
 from watcher.alerts.model import Event, EventType
 from watcher.alerts.outbox import Claimed, Item
 from watcher.store.destinations import disabled_names, forget
+from watcher.store.due import WAITS, first_due
 from watcher.store.episodes import events_named
-from watcher.store.outbox import LEASED, OWED, PENDING, let_time_pass, level_of
+from watcher.store.outbox import LEASED, instead_of, let_time_pass, level_of
 from watcher.store.tables import delivery, delivery_event
 from watcher.store.turns import Turn, take_turn
-from watcher.store.upsert import in_portions
+from watcher.store.upsert import in_portions, one_of
 
-_Row: TypeAlias = tuple[datetime, int]
-
-
-class _Candidate(NamedTuple):
-    """A delivery that may be sent. Sorted: every destination's first before anyone's second."""
-
-    place: int
-    due_at: datetime
-    number: int
+_MESSAGE = tuple(delivery.c[name] for name in ("number", "id", "destination", "attempts", "valid_until"))
+_LINE = tuple(
+    delivery_event.c[name]
+    for name in ("delivery_id", "event_id", "told_as", "level", "subject_id", "repeat", "meant_for", "detour")
+)
 
 
-def claim(
+def lease_due(
     connection: Connection,
     now: datetime,
     *,
@@ -53,174 +33,60 @@ def claim(
     lease: timedelta,
     per_destination: int,
     skip: Collection[str],
-) -> tuple[Claimed, ...]:
-    """Take deliveries that are due under a lease; see `Store.claim`."""
-    take_turn(connection, Turn.CLAIM)
+) -> tuple[RowMapping, ...]:
+    """Take deliveries that are due under a lease, and return their rows in the order of their turns."""
     let_time_pass(connection, now)
     disabled = disabled_names(connection)
     forget(connection, disabled, now)
-    left_alone = disabled | set(skip)
-    in_flight = _in_flight(connection)
-    taken = {name: in_flight.get(name, 0) for name in _destinations(connection) if name not in left_alone}
-    # Few of each destination are enough where many have something: those come before anybody's next ones.
-    share = -(-limit // max(len(taken), 1))
-    candidates = _due(connection, taken, now, min(share, per_destination), limit)
-    if len(candidates) < limit and share < per_destination:
-        candidates = _due(connection, taken, now, per_destination, limit)
-    numbers = [candidate.number for candidate in sorted(candidates)[:limit]]
-    return _lease(connection, _locked(connection, numbers), now + lease)
+    take_turn(connection, Turn.CLAIM)
+    numbers = first_due(connection, now, limit=limit, per_destination=per_destination, left_alone=disabled | set(skip))
+    leased = {row["number"]: row for row in _lease(connection, numbers, now + lease)}
+    return tuple(leased[number] for number in numbers if number in leased)
 
 
-def _due(
-    connection: Connection, taken: Mapping[str, int], now: datetime, per_destination: int, limit: int
-) -> list[_Candidate]:
-    """Return what may be sent where each destination has so many in flight at most."""
-    free = {name: min(per_destination - already, limit) for name, already in taken.items() if already < per_destination}
-    first = _first_due_of_all if connection.dialect.name == "postgresql" else _first_due_of_each
-    return [
-        _Candidate(place, due_at, number)
-        for name, rows in first(connection, free, now).items()
-        for place, (due_at, number) in enumerate(rows[: free[name]], start=taken[name])
-    ]
-
-
-def _locked(connection: Connection, numbers: Sequence[int]) -> Sequence[int]:
-    """Return those that nobody changes or joins from now on, and that still wait for nothing earlier.
-
-    That is for PostgreSQL: whatever joined one of them meanwhile is seen here. On SQLite a transaction that writes is
-    alone from its beginning.
-    """
-    if connection.dialect.name != "postgresql" or not numbers:
-        return numbers
-    locked = connection.execute(_LOCKED, {"numbers": list(numbers)}).scalars().all()
-    free = set(connection.execute(_STILL_FIRST, {"numbers": list(locked)}).scalars()) if locked else set()
-    return [number for number in numbers if number in free]
-
-
-def _in_flight(connection: Connection) -> dict[str, int]:
-    query = (
-        select(delivery.c.destination, func.count()).where(delivery.c.state == LEASED).group_by(delivery.c.destination)
-    )
-    return dict(connection.execute(query).all())
-
-
-# A plain DISTINCT reads every pending row. This steps through the index from one destination to the next.
-_step = select(func.min(delivery.c.destination).label("name")).where(delivery.c.state == PENDING).cte(recursive=True)
-_step = _step.union_all(
-    select(
-        select(func.min(delivery.c.destination))
-        .where(delivery.c.state == PENDING, delivery.c.destination > _step.c.name)
-        .scalar_subquery()
-    ).where(_step.c.name.is_not(None))
-)
-_DESTINATIONS = select(_step.c.name).where(_step.c.name.is_not(None))
-
-_earlier, _mine, _theirs = delivery.alias("earlier"), delivery_event.alias("mine"), delivery_event.alias("theirs")
-_WAITS = (
-    select(literal(1))
-    .select_from(_mine)
-    .join(
-        _theirs,
-        (_theirs.c.subject_id == _mine.c.subject_id)
-        & (_theirs.c.destination == _mine.c.destination)
-        & (_theirs.c.number < _mine.c.number),
-    )
-    .join(_earlier, _earlier.c.id == _theirs.c.delivery_id)
-    .where(_mine.c.delivery_id == delivery.c.id, _earlier.c.number < delivery.c.number, _earlier.c.state.in_(OWED))
-    .exists()
-)
-
-
-def _first_due(destination: ColumnElement[str], *order: ColumnElement[object]) -> Select[tuple[datetime, int]]:
-    return (
-        select(delivery.c.due_at, delivery.c.number)
-        .where(
-            delivery.c.state == PENDING,
-            delivery.c.destination == destination,
-            delivery.c.due_at <= bindparam("now", type_=delivery.c.due_at.type),
-            ~_WAITS,
-        )
-        .order_by(*order)
-        .limit(bindparam("free"))
-    )
-
-
-_FIRST_DUE = _first_due(
-    bindparam("destination", type_=delivery.c.destination.type), delivery.c.due_at, delivery.c.number
-)
-_all = func.unnest(bindparam("destinations", type_=ARRAY(String))).table_valued("name", name="asked")
-# By time alone, as the index has them: by number too, a server looks at all that is due before it gives the first.
-_first = _first_due(_all.c.name, delivery.c.due_at).lateral("first")
-_FIRST_DUE_OF_ALL = (
-    select(_all.c.name, _first.c.due_at, _first.c.number)
-    .select_from(_all.join(_first, true()))
-    .order_by(_first.c.due_at, _first.c.number)
-)
-_OF_NUMBERS = delivery.c.number.in_(bindparam("numbers", expanding=True))
-_LOCKED = select(delivery.c.number).where(_OF_NUMBERS, delivery.c.state == PENDING).with_for_update(skip_locked=True)
-_STILL_FIRST = select(delivery.c.number).where(_OF_NUMBERS, ~_WAITS)
-
-
-def _destinations(connection: Connection) -> Sequence[str]:
-    return connection.execute(_DESTINATIONS).scalars().all()
-
-
-def _first_due_of_each(connection: Connection, free: Mapping[str, int], now: datetime) -> dict[str, list[_Row]]:
-    return {
-        name: [(row.due_at, row.number) for row in connection.execute(_FIRST_DUE, _asked(now, most, destination=name))]
-        for name, most in free.items()
-    }
-
-
-def _first_due_of_all(connection: Connection, free: Mapping[str, int], now: datetime) -> dict[str, list[_Row]]:
-    """Ask a server once, not once for each destination; for some there may be more than are free."""
-    found: dict[str, list[_Row]] = {name: [] for name in free}
-    if free:
-        asked = _asked(now, max(free.values()), destinations=list(free))
-        for name, due_at, number in connection.execute(_FIRST_DUE_OF_ALL, asked):
-            found[name].append((due_at, number))
-    return found
-
-
-def _asked(now: datetime, free: int, **destinations: object) -> dict[str, object]:
-    return {"now": now, "free": free, **destinations}
-
-
-def _lease(connection: Connection, numbers: Sequence[int], until: datetime) -> tuple[Claimed, ...]:
-    lines: dict[int, list[RowMapping]] = defaultdict(list)
-    for some in in_portions(numbers):
-        connection.execute(
-            update(delivery)
-            .where(delivery.c.number.in_(some))
-            .values(state=LEASED, lease_until=until, attempts=delivery.c.attempts + 1)
-        )
+def contents(connection: Connection, leased: Sequence[RowMapping]) -> tuple[Claimed, ...]:
+    """Return leased deliveries with all that they tell, which nobody changes any more."""
+    lines: dict[str, list[RowMapping]] = defaultdict(list)
+    for some in in_portions([row["id"] for row in leased]):
         query = (
-            select(*_MESSAGE_COLUMNS, *_LINE_COLUMNS)
-            .join(delivery_event, delivery_event.c.delivery_id == delivery.c.id)
-            .where(delivery.c.number.in_(some))
+            select(*_LINE)
+            .where(one_of(connection, delivery_event.c.delivery_id, some))
             .order_by(delivery_event.c.number)
         )
-        for row in connection.execute(query).mappings():
-            lines[row["number"]].append(row)
+        for line in connection.execute(query).mappings():
+            lines[line["delivery_id"]].append(line)
     # Many destinations are told the same: an event is read once.
-    events = events_named(connection, {row["event_id"] for rows in lines.values() for row in rows})
-    return tuple(_claimed(lines[number], events) for number in numbers)
+    events = events_named(connection, {line["event_id"] for told in lines.values() for line in told})
+    return tuple(_claimed(row, lines[row["id"]], events) for row in leased)
 
 
-_MESSAGE_COLUMNS = tuple(delivery.c[name] for name in ("number", "id", "destination", "attempts", "valid_until"))
-_LINE_COLUMNS = tuple(delivery_event.c[name] for name in ("event_id", "told_as", "level", "subject_id", "repeat"))
+def _lease(connection: Connection, numbers: Sequence[int], until: datetime) -> list[RowMapping]:
+    """Take these, on PostgreSQL without those that somebody else has in hand.
+
+    There a message may be joined between the question and the lock, by an event that waits for another message: it is
+    looked at again behind the lock. On SQLite a transaction that writes is alone from its beginning.
+    """
+    take = (
+        update(delivery).values(state=LEASED, lease_until=until, attempts=delivery.c.attempts + 1).returning(*_MESSAGE)
+    )
+    if connection.dialect.name == "postgresql":
+        take = take.where(~WAITS)
+    leased: list[RowMapping] = []
+    for some in in_portions(numbers):
+        leased.extend(connection.execute(take.where(one_of(connection, delivery.c.number, some))).mappings())
+    return leased
 
 
-def _claimed(rows: Sequence[RowMapping], events: Mapping[str, Event]) -> Claimed:
-    first = rows[0]
+def _claimed(row: RowMapping, lines: Sequence[RowMapping], events: Mapping[str, Event]) -> Claimed:
     return Claimed(
-        id=first["id"],
-        destination=first["destination"],
-        attempts=first["attempts"],
-        valid_until=first["valid_until"],
-        items=tuple(_item(row, events[row["event_id"]]) for row in rows),
+        id=row["id"],
+        destination=row["destination"],
+        attempts=row["attempts"],
+        valid_until=row["valid_until"],
+        items=tuple(_item(line, events[line["event_id"]]) for line in lines),
     )
 
 
 def _item(row: RowMapping, event: Event) -> Item:
-    return Item(event, EventType(row["told_as"]), level_of(row["level"]), row["subject_id"], row["repeat"])
+    instead = instead_of(row["meant_for"], row["detour"])
+    return Item(event, EventType(row["told_as"]), level_of(row["level"]), row["subject_id"], row["repeat"], instead)

@@ -13,7 +13,7 @@ from watcher.alerts.model import Episode, Event, EventBody, EventType, Hold, Pha
 from watcher.outlook.model import Expectation
 from watcher.rulebook.words import Certainty, Flag, Kind, Level, NoTime
 from watcher.store.tables import episode, event
-from watcher.store.upsert import in_portions, insert_new, insert_or_replace
+from watcher.store.upsert import in_portions, insert_new, insert_or_replace, one_of
 
 _HOLDS = TypeAdapter(tuple[Hold, ...])
 _EXPECTED = TypeAdapter(tuple[Expectation, ...])
@@ -75,7 +75,7 @@ def events_named(connection: Connection, ids: Iterable[str]) -> dict[str, Event]
     """Return events by their names."""
     found: dict[str, Event] = {}
     for some in in_portions(sorted(ids)):
-        query = select(event).where(event.c.id.in_(some))
+        query = select(event).where(one_of(connection, event.c.id, some))
         found.update((row["id"], event_of(row)) for row in connection.execute(query).mappings())
     return found
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, TypeVar
 
-from sqlalchemy import Connection, Table
+from sqlalchemy import ARRAY, ColumnElement, Connection, Table, bindparam, func
 from sqlalchemy.dialects import postgresql, sqlite
 
 Row = Mapping[str, Any]
@@ -41,3 +41,13 @@ def in_portions(items: Sequence[_T]) -> Iterator[Sequence[_T]]:
     """Return the items in portions that fit into one statement."""
     for begin in range(0, len(items), _AT_ONCE):
         yield items[begin : begin + _AT_ONCE]
+
+
+def one_of(connection: Connection, column: ColumnElement[_T], values: Sequence[_T]) -> ColumnElement[bool]:
+    """Return whether a column has one of some values.
+
+    PostgreSQL gets them as one array: it knows the statement again, however many there are.
+    """
+    if connection.dialect.name == "postgresql":
+        return column == func.any(bindparam(None, list(values), type_=ARRAY(column.type)))
+    return column.in_(values)
