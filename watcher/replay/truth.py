@@ -6,7 +6,7 @@ or against anybody.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -192,9 +192,9 @@ def told_at(found: Seen, phenomenon: Phenomenon) -> pl.DataFrame:
     return rows.select(station_of(pl.col("tick"), found.stations), time_of(pl.col("tick")).alias("at"))
 
 
-def station_of(tick: pl.Expr, stations: tuple[str, ...]) -> pl.Expr:
+def station_of(tick: pl.Expr, stations: Sequence[str]) -> pl.Expr:
     """Return the code of the station that a tick belongs to, as the column ``station``."""
-    codes = pl.lit(pl.Series(stations, dtype=pl.String))
+    codes = pl.lit(pl.Series(list(stations), dtype=pl.String))
     return codes.gather((tick // STATION_MIN).cast(pl.UInt32)).alias("station")
 
 
