@@ -24,6 +24,7 @@ from watcher.cli.night import night
 from watcher.cli.now import now
 from watcher.cli.procedure import procedure
 from watcher.cli.protect import app as protect_app
+from watcher.cli.replay import replay
 from watcher.cli.rules import app as rules_app
 from watcher.cli.run import run
 from watcher.cli.status import status
@@ -44,7 +45,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-for command in (demo, run, check, health, status, decode, now, night, holdover, procedure, depart, morning):
+for command in (demo, run, check, health, status, decode, now, night, holdover, procedure, depart, morning, replay):
     app.command(epilog=_EPILOG)(command)
 app.add_typer(board_app, name="board")
 app.add_typer(protect_app, name="protect")

@@ -43,6 +43,7 @@ class StationRow:
     """One station in figures. `by_level`: its episodes by the worst level; `in_need`: open at treat or worse."""
 
     station: str
+    begins_at: datetime
     reports: int
     forecasts: int
     late: int
@@ -68,6 +69,11 @@ class Totals:
     forecasts: int
     late: int
     unconfirmed: int
+
+    @property
+    def begins_at(self) -> datetime | None:
+        """When the first station was heard first, None without any."""
+        return min((row.begins_at for row in self.stations), default=None)
 
     @property
     def episodes(self) -> int:
@@ -110,6 +116,7 @@ def _station_row(run: StationRun) -> StationRow:
     levels = Counter(episode.level for episode in run.episodes)
     return StationRow(
         station=run.station,
+        begins_at=run.begins_at,
         reports=run.reports,
         forecasts=run.forecasts,
         late=run.late,

@@ -77,8 +77,8 @@ class Replayed:
 
     @property
     def begins_at(self) -> datetime:
-        """From when on the archive, or what was asked for of it, is looked at."""
-        return self.span.begin or self.gathered.begins_at or self.span.watched_until
+        """When the first report that counts was heard."""
+        return self.totals.begins_at or self.span.watched_until
 
 
 def run(asked: Asked, watching: Watching) -> Replayed:
@@ -99,7 +99,7 @@ def run(asked: Asked, watching: Watching) -> Replayed:
     totals = totals_of(rehearsal.runs())
     if not totals.stations:
         raise UsageError([_nothing(asked)])
-    begin = min(span.begin or span.watched_until, gathered.begins_at or span.watched_until)
+    begin = totals.begins_at or span.watched_until
     loads = _loads(asked, asked.rules, rehearsal, span, begin, watching)
     comparison = _compared(asked, gathered, span, rehearsal, loads, begin, watching) if asked.against else None
     return Replayed(asked, gathered, span, rehearsal, totals, loads, comparison)

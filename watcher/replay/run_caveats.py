@@ -1,0 +1,51 @@
+"""What a replay cannot know, said with every result."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from watcher.replay.run import Replayed
+from watcher.replay.run_share import share_of
+
+_NOT_PLAYED = (
+    "Not played: frost forecasts of the night (rules that ask for them are unknown), people who take alerts in hand, "
+    "failed and repeated sending."
+)
+_HEARD = (
+    "A report without a time of receipt counts as heard when it was made; in life it comes some minutes later, so that "
+    "lead times are that much shorter."
+)
+# Above this part of the time without sight an archive looks like a selection. Common practice, no source.
+_MANY_BLIND = 0.05
+
+
+def caveats(replayed: Replayed) -> Iterator[str]:
+    """Yield what to know before the figures are believed, the gravest first."""
+    share, totals = share_of(replayed.gathered), replayed.totals
+    if not share.whole:
+        yield f"NOT WHOLE: {', '.join(share.lost)} could not be read to the end. What they held besides is not in here."
+    if share.left:
+        yield (
+            f"{share.left} of {share.taken + share.left} texts could not be read or dated and count nowhere: "
+            f"everything here rests on {_percent(share.read)} of what was found."
+        )
+    if totals.late:
+        minutes = round(replayed.asked.policy.stale_after.total_seconds() / 60)
+        yield f"{totals.late} reports were more than {minutes} min old when they were heard: they open nothing."
+    if totals.watched and totals.blind / totals.watched > _MANY_BLIND:
+        part = _percent(totals.blind / totals.watched)
+        yield f"The stations were blind for {part} of the time: are these all reports, or a selection of them?"
+    for rules in (replayed.asked.rules, replayed.asked.against):
+        if rules is not None and rules.broken:
+            more = f" (and {len(rules.broken) - 1} more)" if len(rules.broken) > 1 else ""
+            yield f"{rules.name}: the service would refuse this, an example does not hold{more}: {rules.broken[0]}"
+    if not replayed.asked.own_listeners:
+        yield "No subscription is set: messages are counted for one desk that wants everything from prepare."
+    yield _NOT_PLAYED
+    yield _HEARD
+
+
+def _percent(part: float) -> str:
+    """Return a part that is only called all when it is."""
+    shown = round(100 * part, 1)
+    return f"{shown:g} %" if shown < 100 or part >= 1 else "99.9 %"
