@@ -6,6 +6,7 @@ intervals after B. Efron, R. Tibshirani, An Introduction to the Bootstrap, 1993,
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -19,6 +20,8 @@ COVERAGE = 0.95
 LEAST_BLOCKS = 10
 # A score that so many of the draws leave undefined has no interval.
 _MOST_UNDEFINED = 0.05
+# Between minus and plus so many standard deviations lie 95 of 100 of a normal distribution.
+_Z_95 = 1.959963984540054
 
 BlockKind = Literal["stations", "months"]
 
@@ -105,6 +108,18 @@ def resampled(sums: NDArray[np.int64] | NDArray[np.float64], drawn: Draws) -> ND
     if len(sums) != drawn.weights.shape[1]:
         raise ValueError(f"{len(sums)} blocks are given, {drawn.weights.shape[1]} are drawn from")
     return drawn.weights @ np.asarray(sums, dtype=np.float64)
+
+
+def wilson(counted: int, of: int) -> Interval:
+    """Return the interval of a share of independent cases at 95 %, for where none or all are counted.
+
+    Whatever is drawn again there comes out the same, which is no proof of certainty (E. B. Wilson, Probable inference,
+    the law of succession, and statistical inference, Journal of the American Statistical Association 22, 1927).
+    """
+    p, z2 = counted / of, _Z_95**2
+    middle = (p + z2 / (2 * of)) / (1 + z2 / of)
+    half = _Z_95 / (1 + z2 / of) * math.sqrt(p * (1 - p) / of + z2 / (4 * of * of))
+    return Interval(max(0.0, middle - half), min(1.0, middle + half))
 
 
 def interval(values: NDArray[np.float64] | None, *, coverage: float = COVERAGE) -> Interval | None:

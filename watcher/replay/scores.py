@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import datetime
 from itertools import product
 
@@ -164,13 +165,11 @@ def _yes_no(frame: pl.DataFrame, yes: pl.Expr, blocks: pl.Series) -> NDArray[np.
 
 def _by_block(hours: HourCounts, names: tuple[str, ...], sums: NDArray[np.int64]) -> tuple[BlockScore, ...]:
     lead = LEADS_H.index(MAIN_LEAD_H)
-    lowest: dict[str, int] = {}
-    for place, subject in enumerate(hours.subjects):
-        lowest.setdefault(subject.flag, place)
+    places = {subject.flag: hours.subjects.index(subject) for subject in main_subjects(hours.subjects)}
     return tuple(
         BlockScore(name, flag, FourCounts(*(int(count) for count in sums[row, place, lead, NOT_YET, :4])))
         for row, name in enumerate(names)
-        for flag, place in lowest.items()
+        for flag, place in places.items()
     )
 
 
@@ -194,9 +193,11 @@ def _time(value: object) -> datetime | None:
     return value if isinstance(value, datetime) else None
 
 
-def main_subjects(scores: Scores) -> tuple[Subject, ...]:
-    """Return the lowest level of each flag: what an alert of it is measured by first."""
+def main_subjects(subjects: Iterable[Subject]) -> tuple[Subject, ...]:
+    """Return of each flag what it is measured by first: from prepare up, or as far up as its rules go."""
     found: dict[str, Subject] = {}
-    for row in scores.onsets:
-        found.setdefault(row.subject.flag, row.subject)
+    for subject in subjects:
+        before = found.get(subject.flag)
+        if before is None or before.at_least < Level.PREPARE:
+            found[subject.flag] = subject
     return tuple(found.values())

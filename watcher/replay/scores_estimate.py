@@ -7,11 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from watcher.replay.bootstrap import Draws, Interval, interval, resampled
+from watcher.replay.bootstrap import Draws, Interval, interval, resampled, wilson
 from watcher.replay.scores_ratios import SCORES, FourCounts, ratio, standing_on
 
 # Common practice, no source: a share of fewer cases says more about chance than about rules; its counts are told alone.
 LEAST_CASES = 10
+_SHARES = frozenset({"pod", "far", "pofd", "csi"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +40,8 @@ def share(sums: NDArray[np.int64], drawn: Draws) -> Estimate:
     if yes + no < LEAST_CASES:
         return Estimate(None, yes, yes + no, None)
     values = resampled(sums, drawn)
-    return Estimate(yes / (yes + no), yes, yes + no, interval(None if values is None else _shares(values)))
+    value = yes / (yes + no)
+    return Estimate(value, yes, yes + no, _interval(value, yes, yes + no, None if values is None else _shares(values)))
 
 
 def estimates(sums: NDArray[np.int64], drawn: Draws) -> dict[str, Estimate]:
@@ -54,7 +56,16 @@ def _estimate(name: str, counts: FourCounts, values: NDArray[np.float64] | None)
     value = float(ratio(name, counts.as_array()))
     if of < LEAST_CASES or not np.isfinite(value):
         return Estimate(None, counted, of, None)
-    return Estimate(value, counted, of, interval(None if values is None else ratio(name, values)))
+    draws_of = None if values is None else ratio(name, values)
+    is_share = name in _SHARES and counted is not None
+    return Estimate(value, counted, of, _interval(value, counted if is_share else None, of, draws_of))
+
+
+def _interval(value: float, counted: int | None, of: int, values: NDArray[np.float64] | None) -> Interval | None:
+    """Return the interval of the draws; of a share of none or all, that of independent cases."""
+    if values is not None and counted is not None and value in {0.0, 1.0}:
+        return wilson(counted, of)
+    return interval(values)
 
 
 def _counted(name: str, counts: FourCounts) -> int | None:

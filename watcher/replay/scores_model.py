@@ -107,7 +107,7 @@ class ExpectedScore:
 
 @dataclass(frozen=True, slots=True)
 class BlockScore:
-    """One station or month: the lowest level of a flag, `MAIN_LEAD_H` hours ahead, where it was not there already."""
+    """One station or month: the main level of a flag, `MAIN_LEAD_H` hours ahead, where it was not there already."""
 
     name: str
     flag: str
