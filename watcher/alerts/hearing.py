@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from watcher.alerts.latest import with_night
 from watcher.alerts.sight import learned_cadence_min
 from watcher.alerts.turn import Turn
+from watcher.reports.identity import is_made_from_xml
 from watcher.reports.model import Forecast, Observation, Report
 from watcher.rulebook.observed import moment_of, observed_facts
 
@@ -18,15 +19,19 @@ AHEAD = timedelta(minutes=30)
 
 
 def observations_in_order(reports: Sequence[Report]) -> list[Report]:
-    """Return the observations by time; at equal times a correction comes last, then the latest received."""
+    """Return the observations by time; at equal times a correction comes last, then a text, then the latest received.
+
+    A text made from XML has lost what its station remarked, such as ice on the sensor: the text itself goes before it.
+    """
     observations = [report for report in reports if isinstance(report.decoded, Observation)]
     return sorted(observations, key=_rank)
 
 
-def _rank(report: Report) -> tuple[datetime, bool, datetime, str]:
+def _rank(report: Report) -> tuple[datetime, bool, bool, datetime, str]:
     observation = report.decoded
     assert isinstance(observation, Observation)
-    return observation.observed_at, observation.correction is not None, report.received_at, report.text_hash
+    is_text = not is_made_from_xml(observation.raw)
+    return observation.observed_at, observation.correction is not None, is_text, report.received_at, report.text_hash
 
 
 def take_forecasts(turn: Turn, reports: Sequence[Report]) -> None:
@@ -51,7 +56,14 @@ def _is_newer(report: Report, known: Report) -> bool:
     assert isinstance(known.decoded, Forecast)
     if report.decoded.issued_at != known.decoded.issued_at:
         return report.decoded.issued_at > known.decoded.issued_at
+    was_text, is_text = (not is_made_from_xml(each.decoded.raw) for each in (known, report))
+    if was_text is not is_text and _marks(report.decoded) == _marks(known.decoded):
+        return is_text
     return report.received_at >= known.received_at
+
+
+def _marks(forecast: Forecast) -> tuple[bool, bool, bool]:
+    return forecast.amendment, forecast.correction, forecast.cancelled
 
 
 def take_observation(turn: Turn, report: Report) -> bool:

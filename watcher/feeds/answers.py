@@ -1,4 +1,4 @@
-"""What a station API answers: report texts, or a JSON list of entries with a report text in each.
+"""What a station API answers: report texts, a JSON list of entries with a report text in each, or IWXXM.
 
 Only the raw text is taken. The decoded fields lose signs, intensities and remarks (`01/M00` becomes 0, `-UP` becomes
 UP), and a rule about ice needs just those.
@@ -12,7 +12,8 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
-from watcher.errors import WrongForm
+from watcher.errors import FeedError, WrongForm
+from watcher.feeds.iwxxm import read_iwxxm
 from watcher.feeds.model import RawReport, What
 from watcher.feeds.rows import KINDS, LEAST_YIELD, shown
 from watcher.reports.dating import WrongTime, nearest_date, report_date
@@ -48,7 +49,7 @@ class Answers:
 
 
 def read_answer(body: bytes, what: What, stations: Collection[str], now: datetime) -> Answers:
-    """Return the reports in an answer, as text or as JSON, whichever it is.
+    """Return the reports in an answer, as text, as JSON or as IWXXM, whichever it is.
 
     Parameters
     ----------
@@ -64,16 +65,24 @@ def read_answer(body: bytes, what: What, stations: Collection[str], now: datetim
     Raises
     ------
     WrongForm
-        It is neither, or less than half of it is reports.
+        It is none of them, or less than half of it is reports.
     """
     text = body.decode("utf-8", "replace").lstrip("\ufeff \r\n\t")
     if text.startswith("<"):
-        raise WrongForm(f'the answer is neither reports nor JSON; it begins "{shown(text)}"')
+        return _of_iwxxm(body, now)
     answers = _of_json(text, what, now) if text.startswith(("[", "{")) else _of_text(text, what, stations, now)
     if len(answers.reports) < LEAST_YIELD * answers.text_count:
         counts = f"{len(answers.reports)} of {answers.text_count}"
         raise WrongForm(f'only {counts} texts in the answer are reports: "{answers.odd[0]}"')
     return answers
+
+
+def _of_iwxxm(body: bytes, now: datetime) -> Answers:
+    try:
+        rows = read_iwxxm(body, now)
+    except FeedError as error:
+        raise WrongForm(f"the answer is neither reports nor JSON; {error}") from error
+    return Answers(rows.reports, rows.left_out)
 
 
 def _of_text(text: str, what: What, stations: Collection[str], now: datetime) -> Answers:

@@ -1,4 +1,4 @@
-"""A feed that gives one file for the whole world: the METAR cache and the TAF cache.
+"""A feed that gives one file for many stations: a cache of METARs or TAFs, or an IWXXM document.
 
 The file is asked for only if it changed, read only if its bytes changed, and of its rows only those come out that the
 file before did not hold.
@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import hashlib
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from types import MappingProxyType
@@ -40,8 +40,15 @@ class _Memory:
     newest_at: datetime | None = None
 
 
+def read_cache(body: bytes, what: What, _now: datetime) -> Rows:
+    """Return the reports of a bulk cache, CSV or XML; FeedError when it is none."""
+    if what == "taf" or body.lstrip(b"\xef\xbb\xbf \r\n\t").startswith(b"<"):
+        return parse_cache_xml(body, what)
+    return parse_metar_csv(body)
+
+
 class BulkFeed:
-    """The bulk caches of one provider.
+    """The files of one provider, each asked for by itself.
 
     Parameters
     ----------
@@ -59,6 +66,8 @@ class BulkFeed:
         Seconds for a whole answer.
     stale_after
         The age of the newest report from which on the file counts as old.
+    read
+        What the files are: takes the unpacked body, what was asked for and the present; FeedError when it is another.
     """
 
     over_network = True
@@ -74,12 +83,14 @@ class BulkFeed:
         limit_bytes: int = LIMIT_BYTES,
         timeout_s: float = TIMEOUT_S,
         stale_after: Mapping[What, timedelta] = STALE_AFTER,
+        read: Callable[[bytes, What, datetime], Rows] = read_cache,
     ) -> None:
         self.name = name
         self._exchange = Exchange(http, budgets, limit_bytes=limit_bytes, timeout_s=timeout_s)
         named: dict[What, str | None] = {"metar": metar_url, "taf": taf_url}
         self._urls: dict[What, str] = {what: url for what, url in named.items() if url is not None}
         self._stale_after = stale_after
+        self._read_file = read
         self._memory: dict[What, _Memory] = {}
 
     @property
@@ -115,16 +126,18 @@ class BulkFeed:
         if digest == memory.digest:
             memory = replace(memory, validators=page.validators)
             return self._fetched(what, page, memory, now, "the same file as before"), memory
-        rows = await asyncio.to_thread(_parse, page.body, what)
+        rows = await asyncio.to_thread(self._read_file, page.body, what, now)
         if not rows.row_count:
-            return Fetched(self.name, what, Outcome.EMPTY, now, detail="a file without a report"), memory
+            detail = "; ".join(("a file without a report", *rows.left_out))
+            return Fetched(self.name, what, Outcome.EMPTY, now, detail=detail, problems=rows.left_out), memory
         texts = frozenset((report.station, report.text) for report in rows.reports)
         changed = tuple(r for r in rows.reports if (r.station, r.text) not in memory.texts)
         after = _Memory(page.validators, digest, texts, rows.newest_at(now))
         detail = f"{len(changed)} of {len(rows.reports)} reports are new"
         if rows.row_count > len(rows.reports):
             detail += f"; {rows.row_count - len(rows.reports)} rows are no reports"
-        return self._fetched(what, page, after, now, detail, changed, rows.yield_ratio), after
+        detail = "; ".join((detail, *rows.left_out))
+        return self._fetched(what, page, after, now, detail, changed, rows), after
 
     def _fetched(  # noqa: PLR0917 - private, the parts of one value
         self,
@@ -134,17 +147,22 @@ class BulkFeed:
         now: datetime,
         detail: str,
         changed: tuple[RawReport, ...] = (),
-        yield_ratio: float | None = None,
+        rows: Rows | None = None,
     ) -> Fetched:
         outcome = Outcome.CHANGED if changed else Outcome.UNCHANGED
         if memory.newest_at is None:
             outcome, detail = Outcome.STALE, "every report is dated after this machine's clock"
         elif now - memory.newest_at > self._stale_after[what]:
             outcome, detail = Outcome.STALE, f"its newest report is {duration_text(now - memory.newest_at)} old"
-        return Fetched(self.name, what, outcome, now, changed, page.size_bytes, memory.newest_at, yield_ratio, detail)
-
-
-def _parse(body: bytes, what: What) -> Rows:
-    if what == "taf" or body.lstrip(b"\xef\xbb\xbf \r\n\t").startswith(b"<"):
-        return parse_cache_xml(body, what)
-    return parse_metar_csv(body)
+        return Fetched(
+            self.name,
+            what,
+            outcome,
+            now,
+            changed,
+            page.size_bytes,
+            memory.newest_at,
+            rows.yield_ratio if rows is not None else None,
+            detail,
+            rows.left_out if rows is not None else (),
+        )

@@ -1,7 +1,7 @@
 """A feed that is a folder: another program puts files of reports there, each is read once.
 
-Any file is taken for what its content is: the bulk caches as CSV or XML, or text with reports and bulletins; each also
-packed with gzip. Nothing in the folder is moved, changed or deleted.
+Any file is taken for what its content is: the bulk caches as CSV or XML, IWXXM documents, or text with reports and
+bulletins; each also packed with gzip. Nothing in the folder is moved, changed or deleted.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import stat
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -17,8 +17,9 @@ from pathlib import Path
 from watcher.errors import FeedError
 from watcher.feeds.cache_csv import parse_metar_csv
 from watcher.feeds.cache_xml import parse_cache_xml
+from watcher.feeds.iwxxm import read_iwxxm
 from watcher.feeds.model import Fetched, Outcome, RawReport, What
-from watcher.feeds.rows import shown
+from watcher.feeds.rows import Rows, shown
 from watcher.feeds.texts import reports_of_text
 from watcher.net import GZIP_MAGIC, InflateError, gunzip
 
@@ -50,10 +51,27 @@ class _Scan:
 
     reports: tuple[RawReport, ...]
     problems: tuple[str, ...]
+    left_out: tuple[str, ...]
     size_bytes: int
     read_count: int
     file_count: int
     newest_at: datetime | None
+
+
+Reader = Callable[[bytes, datetime], Rows]
+
+
+def read_any(body: bytes, now: datetime) -> Rows:
+    """Return the reports of a file, whatever of the known forms it has; FeedError when it has none of them."""
+    beginning = body[:4096].lstrip(b"\xef\xbb\xbf \r\n\t")
+    if beginning.startswith(b"<"):
+        if b"<response" not in beginning:
+            return read_iwxxm(body, now)
+        return parse_cache_xml(body, "taf" if b"<TAF>" in body else "metar")
+    if any(line.startswith(b"raw_text,") for line in beginning.splitlines()):
+        return parse_metar_csv(body)
+    reports = reports_of_text(body.decode("utf-8", "replace"))
+    return Rows(reports, len(reports))
 
 
 class FolderFeed:
@@ -71,15 +89,18 @@ class FolderFeed:
         Where the files are. Folders in it are not entered.
     limit_bytes
         The most bytes of a file, unpacked.
+    read
+        What the files are: takes an unpacked body and the present; FeedError when it is something else.
     """
 
     brings: tuple[What, ...] = ("metar", "taf")
     over_network = False
 
-    def __init__(self, name: str, folder: Path, *, limit_bytes: int = LIMIT_BYTES) -> None:
+    def __init__(self, name: str, folder: Path, *, limit_bytes: int = LIMIT_BYTES, read: Reader = read_any) -> None:
         self.name = name
         self._folder = folder
         self._limit_bytes = limit_bytes
+        self._read_file = read
         self._looks: dict[str, _Look] = {}
         self._read: dict[str, tuple[_Look, bytes]] = {}
         self._waiting: dict[What, list[RawReport]] = {"metar": [], "taf": []}
@@ -110,8 +131,8 @@ class FolderFeed:
             scan.size_bytes,
             scan.newest_at,
             scan.read_count / tried if tried else None,
-            f"{scan.read_count} of {scan.file_count} files were new",
-            scan.problems,
+            "; ".join((f"{scan.read_count} of {scan.file_count} files were new", *scan.left_out)),
+            scan.problems + scan.left_out,
         )
 
     def _walk(self, now: datetime) -> _Scan:
@@ -120,6 +141,7 @@ class FolderFeed:
         self._read = {name: read for name, read in self._read.items() if name in found}
         reports: list[RawReport] = []
         problems: list[str] = []
+        left_out: list[str] = []
         size_bytes = read_count = 0
         for name, (path, look) in sorted(found.items()):
             settled = before.get(name) == look or now - look.changed_at > SETTLED_AFTER
@@ -128,14 +150,16 @@ class FolderFeed:
             try:
                 body = self._body(path)
                 if self._is_new(name, look, body):
-                    reports += _reports(body, self._limit_bytes)
+                    rows = self._read_file(_unpacked(body, self._limit_bytes), now)
+                    reports += rows.reports
+                    left_out += [f"{shown(name)}: {told}" for told in rows.left_out]
                     read_count += 1
                 size_bytes += len(body)
             except (FeedError, OSError) as error:
                 self._read[name] = (look, b"")
                 problems.append(f"{shown(name)} could not be read: {error}")
         newest_at = max((look.changed_at for _, look in found.values()), default=None)
-        return _Scan(tuple(reports), tuple(problems), size_bytes, read_count, len(found), newest_at)
+        return _Scan(tuple(reports), tuple(problems), tuple(left_out), size_bytes, read_count, len(found), newest_at)
 
     def _is_new(self, name: str, look: _Look, body: bytes) -> bool:
         digest = hashlib.blake2b(body, digest_size=16).digest()
@@ -166,18 +190,13 @@ class FolderFeed:
         return body
 
 
-def _reports(body: bytes, limit_bytes: int) -> tuple[RawReport, ...]:
-    if body.startswith(GZIP_MAGIC):
-        try:
-            body = gunzip(body, limit_bytes)
-        except InflateError as error:
-            raise FeedError(str(error)) from error
-    beginning = body[:4096].lstrip(b"\xef\xbb\xbf \r\n\t")
-    if beginning.startswith(b"<"):
-        return parse_cache_xml(body, "taf" if b"<TAF>" in body else "metar").reports
-    if any(line.startswith(b"raw_text,") for line in beginning.splitlines()):
-        return parse_metar_csv(body).reports
-    return reports_of_text(body.decode("utf-8", "replace"))
+def _unpacked(body: bytes, limit_bytes: int) -> bytes:
+    if not body.startswith(GZIP_MAGIC):
+        return body
+    try:
+        return gunzip(body, limit_bytes)
+    except InflateError as error:
+        raise FeedError(str(error)) from error
 
 
 def _is_taf(report: RawReport) -> bool:

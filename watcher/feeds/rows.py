@@ -1,4 +1,4 @@
-"""What both forms of the bulk cache have in common: rows, of which most should be reports."""
+"""What all files of many reports have in common: rows, of which most should be reports."""
 
 from __future__ import annotations
 
@@ -19,15 +19,21 @@ KINDS = frozenset({"METAR", "SPECI", "TAF"})
 
 @dataclass(frozen=True, slots=True)
 class Rows:
-    """What was read from one cache file: the reports, and how many rows there were."""
+    """What was read from one file: the reports, and how many rows there were.
+
+    `unread`: how many of the reports are there only to be shown as unreadable. `left_out`: in words, what was
+    knowingly not taken and is no row.
+    """
 
     reports: tuple[RawReport, ...]
     row_count: int
+    unread: int = 0
+    left_out: tuple[str, ...] = ()
 
     @property
     def yield_ratio(self) -> float:
-        """Reports for each row; 1.0 when there were no rows."""
-        return len(self.reports) / self.row_count if self.row_count else 1.0
+        """Readable reports for each row; 1.0 when there were no rows."""
+        return (len(self.reports) - self.unread) / self.row_count if self.row_count else 1.0
 
     def newest_at(self, now: datetime) -> datetime | None:
         """Return the time of the newest report that is not later than `now` allows; None without one."""
@@ -70,7 +76,8 @@ def checked(rows: Rows) -> Rows:
         Most rows are something else: the file's form has changed, or it is damaged.
     """
     if rows.yield_ratio < LEAST_YIELD:
-        raise FeedError(f"only {len(rows.reports)} of {rows.row_count} rows are reports: the form may have changed")
+        found = len(rows.reports) - rows.unread
+        raise FeedError(f"only {found} of {rows.row_count} rows are reports: the form may have changed")
     return rows
 
 

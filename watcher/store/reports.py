@@ -200,7 +200,7 @@ def _rows(change: StationChange) -> Iterator[dict[str, Any]]:
             "correction": _correction(decoded),
             "received_at": item.received_at,
             "feed": item.feed,
-            "raw": decoded.raw,
+            "raw": decoded.raw if decoded.source is None else decoded.source,
             "doubts": json.dumps(decoded.doubts) if decoded.doubts else None,
             "superseded_by": None,
             **_moment_columns(moment if moment in history else None),
