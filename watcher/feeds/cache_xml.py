@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from io import BytesIO
+from typing import cast
 
 from lxml import etree
 
@@ -33,13 +34,11 @@ def parse_cache_xml(body: bytes, what: What) -> Rows:
     FeedError
         It is no such file, is not well formed, ends early, has a DOCTYPE, or most of its entries are no reports.
     """
-    element, time_field = _FORMS[what]
     found: list[RawReport] = []
     count = 0
     try:
-        for entry in _entries(body, element):
+        for _, report in cache_entries(body, what):
             count += 1
-            report = _report(entry, time_field, what)
             if report is not None:
                 found.append(report)
     except etree.XMLSyntaxError as error:
@@ -47,6 +46,21 @@ def parse_cache_xml(body: bytes, what: What) -> Rows:
             raise FeedError(f"the body ends early: the XML stops after {count} reports") from error
         raise FeedError(f"the XML is not well formed: {shown(error.msg or '')}") from error
     return checked(Rows(tuple(found), count))
+
+
+def cache_entries(body: bytes, what: What) -> Iterator[tuple[int, RawReport | None]]:
+    """Yield (line in the file, report) of each entry of a cache file, None for one that is no report.
+
+    Raises
+    ------
+    FeedError
+        It is no such file, or has a DOCTYPE.
+    lxml.etree.XMLSyntaxError
+        It is not well formed from here on.
+    """
+    element, time_field = _FORMS[what]
+    for entry in _entries(body, element):
+        yield cast("int | None", entry.sourceline) or 0, _report(entry, time_field, what)
 
 
 def _entries(body: bytes, element: str) -> Iterator[etree._Element]:

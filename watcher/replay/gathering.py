@@ -2,87 +2,24 @@
 
 from __future__ import annotations
 
-import gzip
-from collections.abc import Callable, Mapping, Sequence
+import fcntl
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
-from datetime import datetime
 from pathlib import Path
 
-import polars as pl
+from watcher.errors import HoarlineError
+from watcher.replay.archives import Fault, Form, Source, sources
+from watcher.replay.archives_blocks import BLOCK_BYTES, Block, blocks
+from watcher.replay.archives_dates import Dated
+from watcher.replay.decoding_parts import Part
+from watcher.replay.decoding_pool import Placed, decoded_parts
+from watcher.replay.gathering_model import Counts, Gathered, Partition, Progress
+from watcher.replay.gathering_partitions import Made, partitions_of
 
-from watcher.replay.archives import Fault
-from watcher.replay.decoding import ForecastEntry, ObservedEntry, decoded_frame, forecast_frame
-from watcher.replay.gathering_standing import each_once, with_standing
-from watcher.reports.decode import decode_report
-from watcher.reports.model import Forecast, Observation
-
-
-@dataclass(frozen=True, slots=True)
-class Partition:
-    """Whole stations: a Parquet file with the columns OBSERVED, its twin with FORECAST (None: no forecasts).
-
-    `rows` counts the observations.
-    """
-
-    reports: Path
-    forecasts: Path | None
-    stations: tuple[str, ...]
-    rows: int
-
-
-@dataclass(frozen=True, slots=True)
-class Counts:
-    """What became of what was read.
-
-    lines + joined == reports + forecasts + unreadable + undated + duplicates + blank + headings + continued.
-    """
-
-    lines: int = 0
-    reports: int = 0
-    forecasts: int = 0
-    unreadable: int = 0
-    undated: int = 0
-    duplicates: int = 0
-    blank: int = 0
-    headings: int = 0
-    continued: int = 0
-    joined: int = 0
-    out_of_order: int = 0
-    superseded: int = 0
-    passed_over: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class Gathered:
-    """All that the archives held.
-
-    `faults`: the first thousand; `fault_counts`: all of them by (file, kind). `begins_at`, `ends_at`: the first and the
-    last observation.
-    """
-
-    partitions: tuple[Partition, ...]
-    counts: Counts
-    faults: tuple[Fault, ...] = ()
-    fault_counts: Mapping[tuple[str, str], int] = field(default_factory=dict)
-    begins_at: datetime | None = None
-    ends_at: datetime | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Progress:
-    """How far a run has come."""
-
-    bytes_done: int
-    bytes_total: int
-    reports: int
-    faults: int
-
-
-@dataclass(frozen=True, slots=True)
-class Dated:
-    """How undated lines get month and year: `near`, a time not far from theirs. None: they are not dated."""
-
-    near: datetime | None = None
+KEPT_FAULTS = 1000
+ROWS_EACH = 1_500_000
 
 
 def gather(
@@ -90,54 +27,147 @@ def gather(
     work: Path,
     *,
     dated: Dated | None = None,
+    form: Form | None = None,
     processes: int = 1,
     second_reader: bool = False,
+    rows_each: int = ROWS_EACH,
+    block_bytes: int = BLOCK_BYTES,
     progress: Callable[[Progress], None] | None = None,
 ) -> Gathered:
-    """Return the partitions of archives; what a run before has left in `work` is used again."""
-    del processes, progress
-    work.mkdir(parents=True, exist_ok=True)
-    observed: list[ObservedEntry] = []
-    forecasts: list[ForecastEntry] = []
-    faults: list[Fault] = []
-    lines = 0
-    for path in paths:
-        opened = gzip.open(path, "rt") if path.suffix == ".gz" else path.open()  # noqa: SIM115 - closed below
-        with opened as file:
-            for number, line in enumerate(file, 1):
-                lines += 1
-                *before, text = line.rstrip("\n").split("\t")
-                near = datetime.fromisoformat(before[-1]) if before else dated.near if dated is not None else None
-                if near is None:
-                    faults.append(Fault(path.name, number, "undated", "no month and year"))
-                    continue
-                seen = decode_report(text, received_at=near, second_reader=second_reader)
-                if isinstance(seen, Observation):
-                    observed.append((seen, None, lines))
-                elif isinstance(seen, Forecast):
-                    forecasts.append((seen, None, lines))
-                else:
-                    faults.append(Fault(path.name, number, "unreadable", seen.error))
-    frame = with_standing(decoded_frame(observed))
-    twin = each_once(forecast_frame(forecasts), "issued_at")
-    frame.write_parquet(work / "reports-0.parquet")
-    twin.write_parquet(work / "forecasts-0.parquet")
-    stations = sorted({*frame["station"], *twin["station"]})
-    partition = Partition(
-        work / "reports-0.parquet", work / "forecasts-0.parquet" if twin.height else None, tuple(stations), frame.height
-    )
-    counts = Counts(
-        lines=lines,
-        reports=frame.height,
-        forecasts=twin.height,
-        unreadable=sum(fault.kind == "unreadable" for fault in faults),
-        undated=sum(fault.kind == "undated" for fault in faults),
-        duplicates=len(observed) - frame.height + len(forecasts) - twin.height,
-    )
-    begins_at, ends_at = frame.select(
-        pl.col("observed_at").min().alias("a"), pl.col("observed_at").max().alias("b")
-    ).row(0)
-    return Gathered((partition,), counts, tuple(faults[:1000]), {}, begins_at, ends_at)
+    """Return the partitions of archives; what a run before has left in `work` is used again.
+
+    Parameters
+    ----------
+    paths
+        Files and folders.
+    work
+        Where parts and partitions are kept, named by what they rest on. May lie inside an archive's folder.
+    dated
+        Month and year of reports where neither the file nor its name says them; without it those are counted as faults.
+    form
+        The form that all files have; None: told from the content of each.
+    processes
+        How many decode at once.
+    second_reader
+        Compare every report with an independent decoder, as the live path does, at about a seventh of the speed.
+        Without it, only where a difference changes what rules see; rules on the fact `doubtful` need all.
+    rows_each
+        The most observations in a partition; a station that has more stands alone.
+    block_bytes
+        About how much of a file is decoded together.
+    progress
+        Is told how far it has come.
+
+    Raises
+    ------
+    UsageError
+        A path does not exist.
+    HoarlineError
+        The work folder does not take what is made, or another run works in it.
+    """
+    with _alone_in(work):
+        found, amiss = sources(paths, leaving_out=work)
+        tally = _Tally(sum(source.size_bytes for source in found), progress)
+        for fault in amiss:
+            tally.fault(fault)
+        read = _blocks(found, dated or Dated(), form, block_bytes)
+        for item in decoded_parts(read, work / "parts", processes=processes, second_reader=second_reader):
+            if isinstance(item, Fault):
+                tally.fault(item)
+            else:
+                tally.part(*item)
+        made = []
+        for partition, count in partitions_of(tally.parts, work, rows_each):
+            made.append(partition)
+            tally.partitioned(len(made), count)
+        return tally.gathered(made)
+
+
+def _blocks(found: Sequence[Source], dated: Dated, form: Form | None, block_bytes: int) -> Iterator[Block | Fault]:
+    offset = 0
+    for source in found:
+        for item in blocks(source, offset=offset, otherwise=dated, form=form, block_bytes=block_bytes):
+            if isinstance(item, Block):
+                offset = max(offset, item.offset + item.span)
+            yield item
+
+
+@dataclass(slots=True)
+class _Tally:
+    """What has been read so far."""
+
+    bytes_total: int
+    progress: Callable[[Progress], None] | None
+    parts: list[tuple[Placed, Part]] = field(default_factory=list)
+    faults: list[Fault] = field(default_factory=list)
+    fault_counts: Counter[tuple[str, str]] = field(default_factory=Counter)
+    _bytes_before: int = 0
+    _source: Source | None = None
+    _bytes_done: int = 0
+    _reports: int = 0
+
+    def fault(self, fault: Fault) -> None:
+        self.fault_counts[fault.file, fault.kind] += 1
+        if len(self.faults) < KEPT_FAULTS:
+            self.faults.append(fault)
+
+    def part(self, placed: Placed, part: Part) -> None:
+        name = placed.source.name
+        self.parts.append((placed, part))
+        for kind, count in part.fault_counts.items():
+            self.fault_counts[name, kind] += count
+        for line, kind, what in part.faults[: KEPT_FAULTS - len(self.faults)]:
+            self.faults.append(Fault(name, None if line is None else placed.first_line + line, kind, what))
+        if placed.source is not self._source:
+            self._bytes_before += self._source.size_bytes if self._source is not None else 0
+            self._source = placed.source
+        self._bytes_done = min(self.bytes_total, self._bytes_before + placed.packed_bytes)
+        self._reports += part.observed + part.forecasts
+        self._tell()
+
+    def partitioned(self, done: int, count: int) -> None:
+        self._bytes_done = self.bytes_total
+        self._tell(done, count)
+
+    def _tell(self, done: int = 0, count: int = 0) -> None:
+        if self.progress is not None:
+            faults = sum(self.fault_counts.values())
+            self.progress(Progress(self._bytes_done, self.bytes_total, self._reports, faults, done, count))
+
+    def gathered(self, made: Sequence[Made]) -> Gathered:
+        totals: Counter[str] = Counter()
+        for _, part in self.parts:
+            totals.update(part.tally)
+        for partition in made:
+            totals.update(partition.tally)
+        begins = [partition.begins_at for partition in made if partition.begins_at is not None]
+        ends = [partition.ends_at for partition in made if partition.ends_at is not None]
+        return Gathered(
+            partitions=tuple(item.partition for item in made),
+            counts=Counts(**totals),
+            faults=tuple(self.faults),
+            fault_counts=dict(self.fault_counts),
+            begins_at=min(begins, default=None),
+            ends_at=max(ends, default=None),
+        )
+
+
+@contextmanager
+def _alone_in(work: Path) -> Iterator[None]:
+    """Keep a second run out of the folder for as long as this one works in it."""
+    try:
+        work.mkdir(parents=True, exist_ok=True)
+        lock = (work / "in-use").open("w")
+    except OSError as error:
+        raise HoarlineError(f"{work}: cannot be written: {error.strerror}; name another folder") from error
+    with lock:
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            raise HoarlineError(
+                f"{work}: another run works in this folder; wait for its end or name another"
+            ) from error
+        yield
 
 
 __all__ = ["Counts", "Dated", "Gathered", "Partition", "Progress", "gather"]

@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 
 import polars as pl
 
-from watcher.replay.gathering import Partition
+from watcher.replay.gathering_model import Partition
 from watcher.reports.decode import decode_report
 from watcher.reports.identity import text_hash
 from watcher.reports.model import Report

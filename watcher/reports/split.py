@@ -37,13 +37,13 @@ class Splitter:
     as unreadable.
 
     `bulletin`: the kind that the last heading gives. `in_bulletin`: whether there was one. `begun`: how many reports
-    have begun so far.
+    have begun so far, and `parts`: of how many parts of lines.
     """
 
     def __init__(self) -> None:
         self.bulletin: str | None = None
         self.in_bulletin = False
-        self.begun = 0
+        self.begun = self.parts = 0
         self._gathered: list[str] = []
         self._line = 0
 
@@ -51,6 +51,11 @@ class Splitter:
     def is_open(self) -> bool:
         """Whether a report was begun that may go on."""
         return bool(self._gathered)
+
+    @property
+    def is_only_type(self) -> bool:
+        """Whether nothing more was begun than the words for a report's type, which the next line goes on with."""
+        return _is_only_type(self._gathered)
 
     def take(self, line: str, *, indented: bool, number: int = 0) -> Iterator[Piece]:
         """Take one line that is not blank, with single blanks; yield the reports that are now whole."""
@@ -88,6 +93,7 @@ class Splitter:
         if not self._gathered:
             self._line = number
             self.begun += 1
+        self.parts += 1
         self._gathered.append(piece)
 
 

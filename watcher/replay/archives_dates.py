@@ -1,0 +1,112 @@
+"""Month and year of reports whose texts have only a day and a time: from what stands beside them, never a clock."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import lru_cache
+
+_IN_NAME = re.compile(
+    r"(?<!\d)(?P<year>19[4-9]\d|20\d\d)[-_./]?(?P<month>0[1-9]|1[0-2])"
+    r"(?:[-_./]?(?P<day>0[1-9]|[12]\d|3[01])(?:[-_T./]?\d{2}(?:[-_:.]?\d{2}){0,2}Z?)?)?(?!\d)"
+)
+_TIME = re.compile(
+    r"(\d{4})[-/]?(\d{2})[-/]?(\d{2})[ T]?(\d{2}):?(\d{2})(?::?(\d{2})(?:[.,]\d+)?)?(?: ?(?:Z|UTC|[+-]00:?00))?"
+)
+_MONTH = re.compile(r"(\d{4})-(\d{2})")
+# The time of a report, or of issue, not far from its beginning; some forecasts and older reports have no Z.
+_IN_TEXT = re.compile(r"\b(\d{2})(\d{2})(\d{2})Z?\b")
+_HEAD_LETTERS = 48
+
+
+@dataclass(frozen=True, slots=True)
+class Dated:
+    """What gives month and year.
+
+    `near`: a time less than half a month from the report's. `month`: (year, month), the reports are of that month. One
+    of the two, or neither: then an undated report is counted as a fault, not guessed.
+    """
+
+    near: datetime | None = None
+    month: tuple[int, int] | None = None
+
+    @property
+    def is_known(self) -> bool:
+        """Whether it can date anything."""
+        return self.near is not None or self.month is not None
+
+    def of(self, text: str) -> datetime | None:
+        """Return a time near that of a report text; None when the text has no day, or the month has no such day."""
+        if self.near is not None or self.month is None:
+            return self.near
+        match = _IN_TEXT.search(text, 0, _HEAD_LETTERS)
+        if match is None:
+            return None
+        day, hour, minute = map(int, match.groups())
+        try:
+            return datetime(*self.month, day, min(hour, 23), min(minute, 59), tzinfo=UTC)
+        except ValueError:
+            return None
+
+
+def month_of(text: str) -> Dated:
+    """Return what a person wrote as ``2024-01``.
+
+    Raises
+    ------
+    ValueError
+        It is no month.
+    """
+    match = _MONTH.fullmatch(text)
+    if match is None or not 1 <= int(match[2]) <= 12:
+        raise ValueError(f'"{text}" is no month; write for example 2024-01')
+    return Dated(month=(int(match[1]), int(match[2])))
+
+
+def of_name(name: str) -> Dated:
+    """Return what the name of a file says, else the folders that it lies in: 202401, 2024-01-05, 2024/01/05 and so on.
+
+    A day stands for its noon. Of several dates in a name the last counts.
+    """
+    for part in (name.rsplit("/", 1)[-1], name):
+        found = list(_IN_NAME.finditer(part))
+        for match in reversed(found):
+            year, month, day = int(match["year"]), int(match["month"]), match["day"]
+            if day is None:
+                return Dated(month=(year, month))
+            try:
+                return Dated(near=datetime(year, month, int(day), 12, tzinfo=UTC))
+            except ValueError:
+                continue
+    return Dated()
+
+
+@lru_cache(maxsize=65536)
+def time_of(text: str) -> datetime | None:
+    """Return a time as archives write it, None when it is none. Without a zone: UTC (common practice, no source)."""
+    match = _TIME.fullmatch(text)
+    if match is not None:
+        try:
+            return datetime(*(int(digits) for digits in match.groups("0")), tzinfo=UTC)  # type: ignore[arg-type, misc]
+        except ValueError:
+            return None
+    try:
+        moment = datetime.fromisoformat(text)
+        return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
+    except (ValueError, OverflowError):
+        return None
+
+
+def time_in(value: object) -> datetime | None:
+    """Return the time in a JSON value or a cell: as text, or as seconds since 1970."""
+    if isinstance(value, str):
+        return time_of(value)
+    if isinstance(value, datetime):
+        return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        try:
+            return datetime.fromtimestamp(value, UTC)
+        except (ValueError, OverflowError, OSError):
+            return None
+    return None

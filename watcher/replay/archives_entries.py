@@ -1,0 +1,50 @@
+"""The report texts of a block, each with its line and with what stands beside it."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import NamedTuple
+
+# The most faults of one block that are kept in words; all are counted.
+KEPT_FAULTS = 1000
+
+
+class Entry(NamedTuple):
+    """One report text. `near`: a time not far from its own, None: it cannot be dated. `line`: of the file."""
+
+    line: int
+    text: str
+    kind: str | None
+    near: datetime | None
+    received_at: datetime | None = None
+
+
+@dataclass(slots=True)
+class Notes:
+    """What a reader saw of a block beside its entries.
+
+    `lines`: lines, rows or objects. `rejected`: those in which a report should stand and none does. `joined`: reports
+    that begin on a line on which another one began. `faults`: (line, kind, what).
+    """
+
+    lines: int = 0
+    blank: int = 0
+    headings: int = 0
+    continued: int = 0
+    joined: int = 0
+    rejected: int = 0
+    faults: list[tuple[int | None, str, str]] = field(default_factory=list)
+    fault_counts: Counter[str] = field(default_factory=Counter)
+
+    def fault(self, line: int | None, kind: str, what: str) -> None:
+        """Count a fault; keep it in words while there are few."""
+        self.fault_counts[kind] += 1
+        if len(self.faults) < KEPT_FAULTS:
+            self.faults.append((line, kind, what))
+
+    def reject(self, line: int, what: str) -> None:
+        """Count a line, row or object that holds no report."""
+        self.rejected += 1
+        self.fault(line, "row", what)

@@ -1,0 +1,79 @@
+"""Which form a file has, told from its first bytes; and what the columns of rows and objects are called in archives."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from watcher.replay.archives import Form
+
+# Names of columns and keys, small letters without blanks, dashes and underlines. The first one found counts.
+TEXT = ("rawtext", "rawob", "rawtaf", "raw", "rawreport", "report", "text", "tac", "metar", "taf", "message")
+MADE_AT = (
+    "observationtime", "observedat", "obstime", "issuetime", "issuedat", "reporttime", "validtime", "time", "datetime",
+    "timestamp", "date",
+)  # fmt: skip
+RECEIVED_AT = ("receivedat", "received", "receipttime", "receiptat")
+KIND = ("metartype", "kind", "reporttype", "type")
+
+_SEPARATORS = (",", "\t", ";", "|")
+_NAME = re.compile(r"[A-Za-z][\w .()/%-]*")
+_LINES_BEFORE_HEADER = 20
+_CONTROL = bytes({*range(9), *range(14, 27), 28, 29, 30, 31} - {1, 3})
+_LEAST_PRINTED = 0.9
+
+
+@dataclass(frozen=True, slots=True)
+class Header:
+    """The header line of rows: how cells are separated, how many there are, and where the known ones stand."""
+
+    separator: str
+    width: int
+    text: int
+    made_at: int | None
+    received_at: int | None
+    kind: int | None
+
+
+def place(names: list[str], wanted: tuple[str, ...]) -> int | None:
+    """Return where the first of the wanted names stands, None where none of them does."""
+    plain = [re.sub(r"[\s_-]", "", name.strip().strip('"')).lower() for name in names]
+    return next((plain.index(name) for name in wanted if name in plain), None)
+
+
+def header_of(line: str) -> Header | None:
+    """Return what a header line says; None when the line is none."""
+    for separator in _SEPARATORS:
+        names = [name.strip().strip('"') for name in line.rstrip("\r\n").split(separator)]
+        if len(names) < 2 or not all(not name or _NAME.fullmatch(name) for name in names):
+            continue
+        text = place(names, TEXT)
+        if text is not None:
+            return Header(
+                separator, len(names), text, place(names, MADE_AT), place(names, RECEIVED_AT), place(names, KIND)
+            )
+    return None
+
+
+def form_of(head: bytes) -> Form | None:
+    """Return the form of a file that begins so; None for what is no text and no form that is known.
+
+    Parameters
+    ----------
+    head
+        Its first bytes, unpacked, without a byte order mark.
+    """
+    if head.startswith(b"PAR1"):
+        return Form.COLUMNS
+    begins = head.lstrip(b" \r\n\t")
+    if begins.startswith(b"<"):
+        return Form.XML
+    if begins.startswith(b"{"):
+        return Form.OBJECTS
+    if begins.startswith(b"[") and begins[1:].lstrip(b" \r\n\t")[:1] in {b"{", b"]"}:
+        return Form.LIST
+    unprinted = len(head) - len(head.translate(None, _CONTROL))
+    if head and unprinted > (1 - _LEAST_PRINTED) * len(head):
+        return None
+    lines = head.decode("utf-8", "replace").split("\n")[:_LINES_BEFORE_HEADER]
+    return Form.ROWS if any(header_of(line) is not None for line in lines) else Form.LINES

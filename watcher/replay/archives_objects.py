@@ -1,0 +1,91 @@
+"""JSON: an object a line (what `decode` writes, too), or one list of objects as a station API answers."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator
+from datetime import datetime
+
+from watcher.replay.archives_blocks import Block
+from watcher.replay.archives_dates import time_in
+from watcher.replay.archives_entries import Entry, Notes
+from watcher.replay.archives_forms import KIND, MADE_AT, RECEIVED_AT, TEXT, place
+from watcher.replay.archives_text import text_of, without_cut_line
+
+_KINDS = frozenset({"METAR", "SPECI", "TAF"})
+_BETWEEN = re.compile(r"[\s,]*")
+
+
+def object_entries(block: Block, notes: Notes) -> Iterator[Entry]:
+    """Yield the entries of a block with an object a line."""
+    body = without_cut_line(block.body, block.first_line, notes) if block.cut else block.body
+    lines = text_of(body, block.first_line, notes).split("\n")
+    if not lines[-1]:
+        lines.pop()
+    notes.lines += len(lines)
+    for number, line in enumerate(lines, block.first_line):
+        if not line.strip():
+            notes.blank += 1
+            continue
+        try:
+            value = json.loads(line)
+        except (ValueError, RecursionError) as error:
+            notes.reject(number, f"no JSON that can be read ({_short(error)})")
+            continue
+        entry = _entry(number, value, block, notes)
+        if entry is not None:
+            yield entry
+
+
+def list_entries(block: Block, notes: Notes) -> Iterator[Entry]:
+    """Yield the entries of one list of objects, up to where it is damaged."""
+    text = text_of(block.body, block.first_line, notes)
+    reader = json.JSONDecoder()
+    at = text.index("[") + 1
+    number = 0
+    while True:
+        at = _BETWEEN.match(text, at).end()  # type: ignore[union-attr]
+        if text.startswith("]", at):
+            return
+        number += 1
+        try:
+            value, at = reader.raw_decode(text, at)
+        except (ValueError, RecursionError) as error:
+            told = f"entry {number} is no JSON that can be read, or ends early ({_short(error)})"
+            notes.fault(number, "form", f"{told}; what stands after it is left out")
+            return
+        notes.lines += 1
+        entry = _entry(number, value, block, notes)
+        if entry is not None:
+            yield entry
+
+
+def _entry(number: int, value: object, block: Block, notes: Notes) -> Entry | None:
+    if not isinstance(value, dict):
+        notes.reject(number, "no JSON object")
+        return None
+    names = [str(name) for name in value]
+    text = _value(value, names, TEXT)
+    if not isinstance(text, str) or not text.strip():
+        notes.reject(number, "no report text (raw, rawOb, raw_text, report ...) in the object")
+        return None
+    received_at = _time(_value(value, names, RECEIVED_AT))
+    near = _time(_value(value, names, MADE_AT))
+    kind = _value(value, names, KIND)
+    plain = " ".join(text.split())
+    dated = near or received_at or block.dated.of(plain)
+    return Entry(number, plain, kind if isinstance(kind, str) and kind in _KINDS else None, dated, received_at)
+
+
+def _value(value: dict[str, object], names: list[str], wanted: tuple[str, ...]) -> object:
+    at = place(names, wanted)
+    return value[names[at]] if at is not None else None
+
+
+def _time(value: object) -> datetime | None:
+    return None if value is None else time_in(value)
+
+
+def _short(error: Exception) -> str:
+    return str(error)[:80]

@@ -1,0 +1,84 @@
+"""Rows of columns under a header line: the bulk METAR cache, and any table with a column of report texts."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterator
+from datetime import datetime
+
+from watcher.replay.archives_blocks import Block
+from watcher.replay.archives_dates import time_of
+from watcher.replay.archives_entries import Entry, Notes
+from watcher.replay.archives_forms import Header, header_of
+from watcher.replay.archives_text import text_of, without_cut_line
+
+_LINES_BEFORE_HEADER = 20
+_KINDS = frozenset({"METAR", "SPECI", "TAF"})
+
+
+def row_entries(block: Block, notes: Notes) -> Iterator[Entry]:
+    """Yield the entries of a block of rows. Lines before the header, and headers that come again, are headings."""
+    body = without_cut_line(block.body, block.first_line, notes) if block.cut else block.body
+    lines = text_of(body, block.first_line, notes).split("\n")
+    if not lines[-1]:
+        lines.pop()
+    notes.lines += len(lines)
+    header = header_of(block.context) if block.context else None
+    begins = 0
+    if header is None:
+        begins, header = _first_header(lines)
+        notes.headings += begins
+    if header is None:
+        for number in range(len(lines)):
+            notes.reject(block.first_line + number, "no header line with a column of report texts stands before it")
+        return
+    for number, line in enumerate(lines[begins:], block.first_line + begins):
+        if not line.strip():
+            notes.blank += 1
+            continue
+        cells = _cells(line, header)
+        if header.text < len(cells) and cells[header.text].strip().strip('"').lower() in _names(header, line):
+            notes.headings += 1
+            continue
+        if len(cells) != header.width:
+            notes.reject(number, f"{len(cells)} columns where the header has {header.width}")
+            continue
+        text = cells[header.text].strip()
+        if not text:
+            notes.reject(number, "no report text in its column")
+            continue
+        near = _time(cells, header.made_at)
+        received_at = _time(cells, header.received_at)
+        kind = cells[header.kind].strip().upper() if header.kind is not None else None
+        dated = near or received_at or block.dated.of(text)
+        yield Entry(number, text, kind if kind in _KINDS else None, dated, received_at)
+
+
+def _first_header(lines: list[str]) -> tuple[int, Header | None]:
+    for place, line in enumerate(lines[:_LINES_BEFORE_HEADER]):
+        header = header_of(line)
+        if header is not None:
+            return place + 1, header
+    return 0, None
+
+
+def _names(header: Header, line: str) -> frozenset[str]:
+    """Return the name of the text column when the line is a header again, as where cache files were put together."""
+    again = header_of(line)
+    if again is None or again.text != header.text:
+        return frozenset()
+    return frozenset({line.split(header.separator)[header.text].strip().strip('"').lower()})
+
+
+def _cells(line: str, header: Header) -> list[str]:
+    if '"' not in line:
+        return line.rstrip("\r").split(header.separator)
+    # Each line for itself: a quote that never closes would swallow the stations after it.
+    try:
+        return next(csv.reader([line.rstrip("\r")], delimiter=header.separator), [])
+    except csv.Error:
+        return []
+
+
+def _time(cells: list[str], place: int | None) -> datetime | None:
+    return time_of(cells[place].strip()) if place is not None else None
