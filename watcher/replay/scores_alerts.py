@@ -40,6 +40,7 @@ def alerts_of_changes(changes: pl.DataFrame) -> pl.DataFrame:
         each station's flags in the order of time.
     """
     found = []
+    changes = changes.with_columns(pl.col("flag").cast(pl.String))
     for level in Level:
         low, high = pl.col("level_before") < level, pl.col("level_after") >= level
         crossed = changes.filter(low == high).select(

@@ -16,18 +16,17 @@ from numpy.typing import NDArray
 from watcher.replay.phenomena import Phenomenon
 from watcher.replay.scores_alerts import steps
 from watcher.replay.scores_subjects import Subject
-from watcher.replay.truth import STATION_MIN, Seen, time_of, walk
+from watcher.replay.truth import FALSE, STATION_MIN, TRUE, UNKNOWN, Seen, Ticks, time_of, walk
 
 # Hours ahead; 0: the weather of the latest report itself.
 LEADS_H = (0, 1, 3, 6)
 # Counted at every hour, and at those only at which the weather was not there already.
 ALWAYS, NOT_YET = 0, 1
 _CELLS = 5  # hits, in vain, misses, quiet, not judged
-_NO, _YES, _UNKNOWN = 0, 1, 2
+_UNJUDGED = 4
 _PHENOMENA = tuple(Phenomenon)
 _TRUTH_BITS, _LEVEL_BITS = 2, 3
 _FIRST_LEVEL_BIT = _TRUTH_BITS * len(_PHENOMENA) * len(LEADS_H)
-_ROWS_AT_ONCE = 20_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,10 +78,11 @@ def count_hours(found: Seen, alerts: pl.DataFrame, subjects: Sequence[Subject]) 
         What is scored.
     """
     flags = list(dict.fromkeys(subject.flag for subject in subjects))
-    hours = _with_levels(_hours(found), steps(alerts), flags, found.stations)
+    hours, came = _hours(found)
+    pattern = came + _levels(hours, steps(alerts), flags, found.stations)
     at = time_of(pl.col("hour"))
     counted = (
-        hours.lazy()
+        pl.LazyFrame({"hour": hours, "pattern": pattern})
         .group_by(
             (pl.col("hour") // STATION_MIN).cast(pl.Int32).alias("station"),
             (at.dt.year() * 12 + at.dt.month().cast(pl.Int32) - 1).alias("month"),
@@ -91,94 +91,87 @@ def count_hours(found: Seen, alerts: pl.DataFrame, subjects: Sequence[Subject]) 
         .agg(pl.len().cast(pl.Int64).alias("hours"))
         .collect()
     )
-    patterns = counted.get_column("pattern").unique().sort()
-    cells = _cells(patterns.to_numpy(), subjects, flags)
-    counted = counted.with_columns(patterns.search_sorted(counted.get_column("pattern")).alias("pattern"))
-    months = counted.get_column("month").unique().sort()
-    by_station = _summed(counted, "station", range(len(found.stations)), cells)
-    by_month = _summed(counted, "month", months.to_list(), cells)
+    months, month = np.unique(counted.get_column("month").to_numpy(), return_inverse=True)
+    cells = _cells(counted.get_column("pattern").to_numpy(), subjects, flags)
+    weights = counted.get_column("hours").to_numpy()
+    by_station = _summed(cells, weights, counted.get_column("station").to_numpy(), len(found.stations))
+    by_month = _summed(cells, weights, month, len(months))
     named = tuple(f"{month // 12}-{month % 12 + 1:02d}" for month in months)
     return HourCounts(tuple(subjects), found.stations, named, by_station, by_month)
 
 
-def _hours(found: Seen) -> pl.DataFrame:
-    """Return the hours with what was to come, packed: two bits for each phenomenon and lead."""
-    tick = pl.col("tick")
-    hour = ((tick + 59) // 60) * 60
-    parts = []
+def _hours(found: Seen) -> tuple[Ticks, Ticks]:
+    """Return the hours, and what was to come at each: two bits for each phenomenon and lead."""
+    tick = found.rows.get_column("tick").to_numpy()
+    hour = -(-tick // 60) * 60
+    newest = np.flatnonzero(np.append(hour[:-1] < tick[1:], True)) if len(tick) else tick
+    hours = hour[newest]
+    pattern = np.zeros(len(hours), dtype=np.int64)
     for number, phenomenon in enumerate(_PHENOMENA):
-        for lead, code in enumerate(_codes(phenomenon, hour)):
-            parts.append(code.cast(pl.Int64) * (1 << _TRUTH_BITS * (len(LEADS_H) * number + lead)))
-    newest = (hour < tick.shift(-1)).fill_null(value=True)
-    packed = found.rows.lazy().select(hour.alias("hour"), pl.sum_horizontal(parts).alias("pattern"), newest=newest)
-    return packed.filter("newest").drop("newest").collect()
+        walked = walk(found, phenomenon)
+        told = walked.told[newest]
+        next_true, sight_until = walked.next_true[newest], walked.sight_until[newest]
+        for lead, lead_h in enumerate(LEADS_H):
+            code = told if lead_h == 0 else _comes(told, hours + 60 * lead_h, next_true, sight_until)
+            pattern |= code.astype(np.int64) << _TRUTH_BITS * (len(LEADS_H) * number + lead)
+    return hours, pattern
 
 
-def _codes(phenomenon: Phenomenon, hour: pl.Expr) -> list[pl.Expr]:
-    state, walked = pl.col(phenomenon.value), walk(phenomenon.value)
-    now = state.cast(pl.Int8).fill_null(_UNKNOWN)
-    found = [now]
-    for lead in LEADS_H[1:]:
-        until = hour + 60 * lead
-        comes = (walked.next_true <= until) & (walked.next_true <= walked.sight_until)
-        stays_away = walked.sight_until >= until
-        code = pl.when(state.is_null()).then(_UNKNOWN).when(comes).then(_YES).when(stays_away).then(_NO)
-        found.append(code.otherwise(_UNKNOWN))
-    return found
+def _comes(told: NDArray[np.int8], until: Ticks, next_true: Ticks, sight_until: Ticks) -> NDArray[np.int8]:
+    """Return whether it is told by a time, judged only where it is seen until then, or until it is told."""
+    comes = (next_true <= until) & (next_true <= sight_until)
+    code = np.where(comes, TRUE, np.where(sight_until >= until, FALSE, UNKNOWN)).astype(np.int8)
+    return np.where(told == UNKNOWN, told, code)
 
 
-def _with_levels(
-    hours: pl.DataFrame, moves: pl.DataFrame, flags: Sequence[str], stations: tuple[str, ...]
-) -> pl.DataFrame:
-    """Add the level of each flag at each hour to the pattern, three bits each."""
-    numbers = pl.DataFrame(
-        {"station": stations, "number": range(len(stations))}, schema={"station": pl.String, "number": pl.Int64}
-    )
+def _levels(hours: Ticks, moves: pl.DataFrame, flags: Sequence[str], stations: Sequence[str]) -> Ticks:
+    """Return the level of each flag at each hour, three bits each."""
+    numbers = pl.DataFrame({"station": list(stations), "number": range(len(stations))})
     # A step within a minute counts from its end on.
     minute = -((-pl.col("at").dt.epoch("us")) // 60_000_000)
     placed = moves.join(numbers, on="station").select(
-        "flag", (pl.col("number") * STATION_MIN + minute).alias("hour"), "level"
+        "flag", (pl.col("number") * STATION_MIN + minute).alias("tick"), pl.col("level").cast(pl.Int64)
     )
     # Nothing is told at the beginning of a station, whatever stood at the end of the one before.
-    none_yet = numbers.select((pl.col("number") * STATION_MIN).alias("hour"), pl.lit(0, pl.UInt8).alias("level"))
+    none_yet = numbers.select((pl.col("number") * STATION_MIN).alias("tick"), pl.lit(0, pl.Int64).alias("level"))
+    pattern = np.zeros(len(hours), dtype=np.int64)
     for number, flag in enumerate(flags):
-        own = pl.concat([none_yet, placed.filter(pl.col("flag") == flag).drop("flag")])
-        own = own.sort("hour", maintain_order=True).unique("hour", keep="last", maintain_order=True)
-        level = pl.col("level").fill_null(0).cast(pl.Int64) * (1 << _FIRST_LEVEL_BIT + _LEVEL_BITS * number)
-        hours = hours.join_asof(own.set_sorted("hour"), on="hour").select("hour", pl.col("pattern") + level)
-    return hours
+        own = pl.concat([none_yet, placed.filter(pl.col("flag") == flag).drop("flag")]).sort(
+            "tick", maintain_order=True
+        )
+        begins = np.searchsorted(hours, own.get_column("tick").to_numpy())
+        levels = np.repeat(own.get_column("level").to_numpy(), np.diff(np.append(begins, len(hours))))
+        pattern |= levels << _FIRST_LEVEL_BIT + _LEVEL_BITS * number
+    return pattern
 
 
-def _cells(patterns: NDArray[np.int64], subjects: Sequence[Subject], flags: Sequence[str]) -> NDArray[np.int64]:
-    """Return in which cells a pattern counts, shape (patterns, subjects, leads, 2, 5), ones and zeros."""
-    found = np.zeros((len(patterns), len(subjects), len(LEADS_H), 2, _CELLS), dtype=np.int64)
-    rows = np.arange(len(patterns))
+def _cells(patterns: Ticks, subjects: Sequence[Subject], flags: Sequence[str]) -> NDArray[np.int8]:
+    """Return the cell in which a pattern counts, shape (subjects, leads, 2, patterns); -1: in none."""
+    found = np.empty((len(subjects), len(LEADS_H), 2, len(patterns)), dtype=np.int8)
     for place, subject in enumerate(subjects):
         level = (patterns >> _FIRST_LEVEL_BIT + _LEVEL_BITS * flags.index(subject.flag)) & 7
-        warned = level >= subject.at_least
+        quiet = np.where(level >= subject.at_least, 0, 2)
         first = _TRUTH_BITS * len(LEADS_H) * _PHENOMENA.index(subject.phenomenon)
         now = (patterns >> first) & 3
         for lead in range(len(LEADS_H)):
             comes = (patterns >> first + _TRUTH_BITS * lead) & 3
-            cell = np.where(comes == _UNKNOWN, 4, np.where(comes == _YES, 0, 1) + np.where(warned, 0, 2))
-            found[rows, place, lead, ALWAYS, cell] = 1
-            found[rows, place, lead, NOT_YET, cell] = now == _NO
+            cell = np.where(comes == UNKNOWN, _UNJUDGED, np.where(comes == TRUE, 0, 1) + quiet)
+            found[place, lead, ALWAYS] = cell
+            found[place, lead, NOT_YET] = np.where(now == FALSE, cell, -1)
     return found
 
 
-def _summed(counted: pl.DataFrame, key: str, units: Sequence[int], cells: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Return the sums of each unit; a unit without an hour has none."""
-    rows = counted.group_by(key, "pattern").agg(pl.col("hours").sum()).sort(key)
-    place = np.searchsorted(np.asarray(units), rows.get_column(key).to_numpy())
-    pattern, hours = rows.get_column("pattern").to_numpy(), rows.get_column("hours").to_numpy()
-    flat = cells.reshape(len(cells), -1)
-    found = np.zeros((len(units), flat.shape[1]), dtype=np.int64)
-    for begin in range(0, len(rows), _ROWS_AT_ONCE):
-        part = slice(begin, begin + _ROWS_AT_ONCE)
-        weighed = flat[pattern[part]] * hours[part, np.newaxis]
-        owners, starts = np.unique(place[part], return_index=True)
-        found[owners] += np.add.reduceat(weighed, starts, axis=0)
-    return found.reshape(len(units), *cells.shape[1:])
+def _summed(cells: NDArray[np.int8], weights: Ticks, unit: NDArray[np.integer], units: int) -> Ticks:
+    """Return how many hours each unit has in each cell, shape (units, subjects, leads, 2, 5)."""
+    found = np.zeros((units, *cells.shape[:-1], _CELLS), dtype=np.int64)
+    for place in np.ndindex(cells.shape[:-1]):
+        cell = cells[place]
+        counted = cell >= 0
+        where = unit[counted].astype(np.int64) * _CELLS + cell[counted]
+        # Hours are far below 2**53, so that the sums of floats are exact.
+        sums = np.bincount(where, weights=weights[counted], minlength=units * _CELLS)
+        found[:, *place] = sums.reshape(units, _CELLS).astype(np.int64)
+    return found
 
 
 def _added(

@@ -10,7 +10,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
+import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from watcher.alerts.model import Policy
 from watcher.replay.phenomena import Phenomenon, states, with_groups
@@ -20,6 +22,12 @@ from watcher.replay.phenomena import Phenomenon, states, with_groups
 APART_MIN = 180
 # As watcher.alerts.sight learns it from routine reports.
 _SHORTEST_MIN, _LONGEST_MIN, _GAPS_NEEDED = 10, 180, 3
+
+# What is read of the columns of `table.OBSERVED`.
+READ = (
+    "station", "observed_at", "order", "kind", "in_force", "nil", "weather", "weather_observable", "freezing_or_frozen",
+    "temp_c", "auto", "precipitation_sensor", "present_weather_sensor_off", "freezing_rain_sensor_off", "doubts",
+)  # fmt: skip
 
 HAPPENINGS = pl.Schema(
     {
@@ -36,6 +44,12 @@ HAPPENINGS = pl.Schema(
 # The places of stations on one axis of minutes: whole days, and further apart than any archive is long, so that the
 # step from the last report of one station to the first of the next is never taken for a short one.
 STATION_MIN = 1440 << 22
+# Beyond every tick.
+FAR = 1 << 61
+# What a report tells of a phenomenon.
+TRUE, FALSE, UNKNOWN = 1, 0, 2
+
+Ticks = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,18 +71,21 @@ class Seen:
 
 
 class Walk(NamedTuple):
-    """Where a phenomenon and the sight of it stand at a report, as expressions over `Seen.rows`; null: nothing there.
+    """Where a phenomenon and the sight of it stand at each report, ticks, shape (reports,); `FAR` or `-FAR`: nowhere.
 
-    `sight_from`, `sight_until`: ticks between which no report is missing or could not tell. They and `next_known` are
-    meant for reports that could tell it. `last_true`, `next_true`: the nearest reports before and after that tell it,
-    maybe of another station, which is then far away. `next_known`: the next report that can tell, where sight lasts.
+    `told`: 1 where the report tells it, 0 where it tells its absence, 2 where it could not tell. `sight_from`,
+    `sight_until`: between which no report is missing or could not tell; meant for reports that could. `last_true`,
+    `next_true`: the nearest reports before and after that tell it, maybe of another station, which is then far away.
+    `next_known`: the next report that can tell, `FAR` where sight is lost before.
     """
 
-    sight_from: pl.Expr
-    sight_until: pl.Expr
-    last_true: pl.Expr
-    next_true: pl.Expr
-    next_known: pl.Expr
+    tick: Ticks
+    told: NDArray[np.int8]
+    sight_from: Ticks
+    sight_until: Ticks
+    last_true: Ticks
+    next_true: Ticks
+    next_known: Ticks
 
 
 def seen(frame: pl.LazyFrame, *, keep: Iterable[str] = (), policy: Policy | None = None) -> Seen:
@@ -106,21 +123,39 @@ def seen(frame: pl.LazyFrame, *, keep: Iterable[str] = (), policy: Policy | None
     return Seen(_with_allowed(rows, len(stations), policy), stations)
 
 
-def walk(phenomenon: str) -> Walk:
-    """Return where a phenomenon and the sight of it stand. `phenomenon`: a Boolean column of `Seen.rows`."""
-    tick, state = pl.col("tick"), pl.col(phenomenon)
-    known = pl.when(state.is_not_null()).then(tick)
-    true = pl.when(state).then(tick)
-    before, after = known.forward_fill().shift(1), known.backward_fill().shift(-1)
-    goes_on_from = (tick - before <= pl.col("allowed")).fill_null(value=False)
-    goes_on_to = (after - tick <= pl.col("allowed")).fill_null(value=False)
+def walk(found: Seen, phenomenon: Phenomenon) -> Walk:
+    """Return where a phenomenon and the sight of it stand at each report."""
+    tick = found.rows.get_column("tick").to_numpy()
+    allowed = found.rows.get_column("allowed").to_numpy()
+    told = found.rows.get_column(phenomenon.value).cast(pl.Int8).fill_null(UNKNOWN).to_numpy()
+    known, true = told != UNKNOWN, told == TRUE
+    before, after = _before(tick, known), _after(tick, known)
+    goes_on_to = after - tick <= allowed
     return Walk(
-        sight_from=pl.when(~goes_on_from).then(known).forward_fill(),
-        sight_until=pl.when(~goes_on_to).then(known).backward_fill(),
-        last_true=true.forward_fill().shift(1),
-        next_true=true.backward_fill().shift(-1),
-        next_known=pl.when(goes_on_to).then(after),
+        tick=tick,
+        told=told,
+        sight_from=np.maximum.accumulate(np.where(known & (tick - before > allowed), tick, -FAR)),
+        sight_until=_backwards(np.where(known & ~goes_on_to, tick, FAR)),
+        last_true=_before(tick, true),
+        next_true=_after(tick, true),
+        next_known=np.where(goes_on_to, after, FAR),
     )
+
+
+def _before(tick: Ticks, chosen: NDArray[np.bool_]) -> Ticks:
+    """Return the last chosen tick before each."""
+    last = np.maximum.accumulate(np.where(chosen, tick, -FAR))
+    return np.concatenate([[-FAR], last[:-1]])
+
+
+def _after(tick: Ticks, chosen: NDArray[np.bool_]) -> Ticks:
+    """Return the first chosen tick after each."""
+    return np.concatenate([_backwards(np.where(chosen, tick, FAR))[1:], [FAR]])
+
+
+def _backwards(ticks: Ticks) -> Ticks:
+    least: Ticks = np.minimum.accumulate(ticks[::-1])[::-1]
+    return least
 
 
 def happenings(found: Seen, phenomenon: Phenomenon, *, apart_min: int = APART_MIN) -> pl.DataFrame:
@@ -136,31 +171,24 @@ def happenings(found: Seen, phenomenon: Phenomenon, *, apart_min: int = APART_MI
         Minutes without it, by what the reports tell, before a report with it is a new onset. A break that is shorter
         belongs to it, seen or unseen.
     """
-    walked, tick = walk(phenomenon.value), pl.col("tick")
-    rows = found.rows.select(
-        tick,
-        pl.col(phenomenon.value).alias("true"),
-        walked.sight_from.alias("sight_from"),
-        walked.last_true.alias("last_true"),
-        walked.next_known.alias("next_known"),
-    ).filter("true")
-    begins = (tick - pl.col("last_true") >= apart_min).fill_null(value=True)
-    spells = (
-        rows.with_columns(begins.cum_sum().alias("spell"))
-        .group_by("spell", maintain_order=True)
-        .agg(
-            pl.col("tick").first().alias("began"),
-            pl.col("tick").last().alias("last"),
-            pl.col("next_known").last().alias("ended"),
-            (pl.col("tick").first() - pl.col("sight_from").first() >= apart_min).alias("onset_seen"),
-        )
+    walked = walk(found, phenomenon)
+    true = np.flatnonzero(walked.told == TRUE)
+    firsts = np.flatnonzero(walked.tick[true] - walked.last_true[true] >= apart_min)
+    first, last = true[firsts], true[np.append(firsts[1:], len(true)) - 1] if len(true) else true
+    frame = pl.DataFrame(
+        {
+            "began": walked.tick[first],
+            "last": walked.tick[last],
+            "ended": walked.next_known[last],
+            "onset_seen": walked.tick[first] - walked.sight_from[first] >= apart_min,
+        }
     )
-    return spells.select(
+    return frame.select(
         station_of(pl.col("began"), found.stations),
         pl.lit(phenomenon.value).alias("phenomenon"),
         time_of(pl.col("began")).alias("began_at"),
         time_of(pl.col("last")).alias("last_at"),
-        time_of(pl.col("ended")).alias("ended_at"),
+        pl.when(pl.col("ended") < FAR).then(time_of(pl.col("ended"))).alias("ended_at"),
         "onset_seen",
     )
 
@@ -172,13 +200,9 @@ def onsets(found: Seen, *, apart_min: int = APART_MIN) -> pl.DataFrame:
 
 def sights(found: Seen, phenomenon: Phenomenon) -> pl.DataFrame:
     """Return between which times each station could tell a phenomenon: ``station``, ``sight_from``, ``sight_until``."""
-    walked = walk(phenomenon.value)
-    rows = found.rows.select(
-        "tick",
-        pl.col(phenomenon.value).is_not_null().alias("known"),
-        walked.sight_from.alias("from"),
-        walked.sight_until.alias("until"),
-    ).filter(pl.col("known") & (pl.col("tick") == pl.col("from")))
+    walked = walk(found, phenomenon)
+    starts = (walked.told != UNKNOWN) & (walked.tick == walked.sight_from)
+    rows = pl.DataFrame({"from": walked.sight_from[starts], "until": walked.sight_until[starts]})
     return rows.select(
         station_of(pl.col("from"), found.stations),
         time_of(pl.col("from")).alias("sight_from"),
