@@ -35,6 +35,8 @@ METRICS: tuple[MetricSpec, ...] = (
     MetricSpec("hoarline_night_seconds", "histogram", (), "time of one portion of frost forecasts"),
     MetricSpec("hoarline_reports", "counter", ("feed", "outcome"), "reports: read, doubtful, unreadable"),
     MetricSpec("hoarline_feed_answers", "counter", ("feed", "what", "outcome"), "answers of feeds, failures included"),
+    MetricSpec("hoarline_feed_messages", "counter", ("feed", "outcome"), "messages of listening feeds, by their fate"),
+    MetricSpec("hoarline_feed_lag_seconds", "gauge", ("feed",), "publication of a message until it came here"),
     MetricSpec("hoarline_feed_newest_age_seconds", "gauge", ("feed", "what"), "age of the newest report of a feed"),
     MetricSpec("hoarline_stations", "gauge", ("state",), "stations seeing and blind"),
     MetricSpec("hoarline_open_episodes", "gauge", ("flag", "level"), "open episodes"),

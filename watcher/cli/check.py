@@ -35,6 +35,7 @@ def check(config: ConfigOption = None, as_json: JsonOption = False) -> None:
         notes.extend(_station_notes(settings))
         notes.extend(_query_notes(settings))
         notes.extend(_parked_notes(settings))
+        problems.extend(_listening_problems(settings))
         problems.extend(_rule_problems(settings))
         problems.extend(_destination_problems(settings))
         asyncio.run(_reach(settings, problems, notes))
@@ -109,6 +110,18 @@ def _query_notes(settings: Settings) -> list[str]:
                 f"a bulk feed brings all of them each time"
             )
     return notes
+
+
+def _listening_problems(settings: Settings) -> list[Problem]:
+    """Say what a feed lacks to listen: the extra, or a name of its own at a broker."""
+    from watcher.errors import SettingsError
+    from watcher.service.parts import check_listening
+
+    try:
+        check_listening(settings)
+    except SettingsError as error:
+        return list(error.problems)
+    return []
 
 
 def _rule_problems(settings: Settings) -> list[Problem]:
@@ -198,6 +211,7 @@ async def _reach(settings: Settings, problems: list[Problem], notes: list[str]) 
     urls = {f'destination "{item.name}"': url for item in settings.text.destination if (url := item.url or item.broker)}
     for feed in settings.text.feed:
         urls.update({f'feed "{feed.name}" {what}': url for what, url in _feed_urls(feed) if url})
+        urls.update({f'feed "{feed.name}" {broker}': broker for broker in feed.brokers})
     for where, url in urls.items():
         parts = urlsplit(url)
         port = parts.port or _PORTS[parts.scheme]

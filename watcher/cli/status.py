@@ -165,6 +165,8 @@ def _work(kept: _Kept) -> Iterator[str]:
     for feed in kept.status.feeds:
         newest = f"newest report {feed.newest}" if feed.newest is not None else "no report seen"
         yield _line("Feed", f"{feed.name}: {newest}, answered {feed.answered or 'not yet'}")
+        if feed.state:
+            yield _line("", feed.state)
     yield _line("Stations", f"{kept.stations} watched, {len(kept.status.blind)} blind")
     yield _line("Messages", ", ".join(f"{kept.counts[state.value]} {STATES[state]}" for state in DeliveryState))
 

@@ -63,8 +63,10 @@ class Exchange:
         self._limit_bytes = limit_bytes
         self._timeout_s = timeout_s
 
-    async def ask(self, url: str, validators: Validators, now: datetime, *, counts: bool = True) -> Page:
-        """Ask once, once more when the connection broke off, and return the unpacked body.
+    async def ask(
+        self, url: str, validators: Validators, now: datetime, *, counts: bool = True, packed: bool = False
+    ) -> Page:
+        """Ask once, once more when the connection broke off, and return the body.
 
         Parameters
         ----------
@@ -77,6 +79,8 @@ class Exchange:
         counts
             Whether a failure is held against the host. Of several questions in a row each may fail by itself: then
             whoever asks says `failed` when none was answered.
+        packed
+            Leave a file that is packed with gzip as it is: its checksum is that of the file.
 
         Raises
         ------
@@ -93,7 +97,7 @@ class Exchange:
             raise FeedBusy(f"{host_of(url)} is left alone for another {wait_s:.0f} s", wait_s)
         try:
             answer = await self._get(url, validators, budget, now)
-            page = self._page(answer, url, validators, budget, now)
+            page = self._page(answer, url, validators, budget, now, packed=packed)
         except FeedBusy:
             raise
         except FeedError:
@@ -122,14 +126,16 @@ class Exchange:
             raise FeedError(str(error)) from error
         raise AssertionError
 
-    def _page(self, answer: Answer, url: str, asked_with: Validators, budget: HostBudget, now: datetime) -> Page:
+    def _page(
+        self, answer: Answer, url: str, asked_with: Validators, budget: HostBudget, now: datetime, *, packed: bool
+    ) -> Page:
         if answer.status == 304 and asked_with.headers():
             return Page(None)
         if answer.status == 204:
             return Page(b"")
         if answer.status not in {200, 203}:
             _refuse(answer, url, budget, now)
-        body = _unpacked(answer.body, self._limit_bytes)
+        body = answer.body if packed else _unpacked(answer.body, self._limit_bytes)
         kind = answer.headers.get("content-type", "").partition(";")[0].strip().lower()
         if kind == "text/html" or _PAGE.match(body):
             raise WrongForm(f"{host_of(url)} answered with a web page instead of reports")

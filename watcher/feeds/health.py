@@ -19,7 +19,7 @@ class FeedHealth:
 
     `last_success_at`: it answered as it should. `last_change_at`: it brought something new. `newest_at`: its newest
     report. `stale`: its last answer held nothing recent, or lacked a part. `blocked_since`, `blocked_until`: it is not
-    to be asked in between. `detail`: what was wrong last, empty when nothing is.
+    to be asked in between. `detail`: what was wrong last, empty when nothing is. `state`: how a feed that listens does.
     """
 
     last_success_at: datetime | None = None
@@ -30,6 +30,7 @@ class FeedHealth:
     blocked_since: datetime | None = None
     blocked_until: datetime | None = None
     detail: str = ""
+    state: str = ""
 
     def newest_age(self, now: datetime) -> timedelta | None:
         """Return the age of the newest report; None when none was seen."""
@@ -59,6 +60,7 @@ def after_answer(health: FeedHealth, fetched: Fetched) -> FeedHealth:
         blocked_since=None,
         blocked_until=None,
         detail=fetched.detail if stale else "",
+        state=fetched.state,
     )
 
 
@@ -71,6 +73,7 @@ def after_failure(health: FeedHealth, error: FeedError, now: datetime) -> FeedHe
         blocked_since=None if wait_s is None else now,
         blocked_until=None if wait_s is None else now + timedelta(seconds=wait_s),
         detail=str(error),
+        state="",
     )
 
 

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
-from typing import Literal, Protocol
+from typing import Literal, Protocol, runtime_checkable
 
 What = Literal["metar", "taf"]
 
@@ -41,7 +41,9 @@ class Fetched:
     report in the whole answer, of the newest file for a folder. `yield_ratio`: reports found for each row, file or
     line that should have been one; None when nothing had to be read. `detail`: one clause for people. `problems`: what
     in the answer could not be used, each told once. `incomplete`: some of what was asked for did not come, so that the
-    next feed is needed.
+    next feed is needed. `state`: how a feed that listens does, for people. `lag_s`: seconds from the publication of the
+    newest message until it came. `messages`: how many came since the answer before, by what became of them. `on_kept`:
+    to be called when what it brought was kept; None: nobody waits for that.
     """
 
     feed: str
@@ -55,6 +57,10 @@ class Fetched:
     detail: str = ""
     problems: tuple[str, ...] = ()
     incomplete: bool = False
+    state: str = ""
+    lag_s: float | None = None
+    messages: Mapping[str, int] = field(default_factory=dict)
+    on_kept: Callable[[], None] | None = None
 
 
 class Feed(Protocol):
@@ -95,4 +101,18 @@ class Feed(Protocol):
         FeedError
             No usable answer; the message says why in one sentence.
         """
+        ...
+
+
+@runtime_checkable
+class ListeningFeed(Feed, Protocol):
+    """A feed that is told of reports as they come, and calls whoever should ask for them.
+
+    `hear`: called in the event loop with what came.
+    """
+
+    hear: Callable[[What], None]
+
+    async def aclose(self) -> None:
+        """Listen no more."""
         ...

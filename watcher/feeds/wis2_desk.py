@@ -196,7 +196,7 @@ class Desk:
         else:
             item.letters.append(letter)
 
-    def _accept(  # noqa: PLR0917 - private, the parts of one publication
+    def _accept(
         self,
         notices: list[Notice],
         letters: list[Letter],

@@ -65,13 +65,14 @@ class Hearing:
 
     `since`: when the connection was opened; None while there is none. `failure`: why there is none, or what is wrong
     with it; empty when nothing is. `sessions_lost`: how often the broker had forgotten us, so that what it should have
-    kept is lost. `dropped`: messages that came beyond what may wait.
+    kept is lost. `dropped`: messages that came beyond what may wait. `tried`: whether one try to connect is over.
     """
 
     since: datetime | None = None
     failure: str = "not connected yet"
     sessions_lost: int = 0
     dropped: int = 0
+    tried: bool = False
 
 
 class Listener:
@@ -160,15 +161,17 @@ class Listener:
         failures = 0
         loop = asyncio.get_running_loop()
         while True:
-            began = loop.time()
+            began, opened = loop.time(), False
             try:
-                code = await self._listen()
+                code, opened = await self._listen(), True
             except (NetError, GuardError, ValueError) as error:
                 self.hearing.failure = str(error)
                 code = 0
+            self.hearing.tried = True
             failures = 0 if loop.time() - began > LONGEST_WAIT_S else failures + 1
-            if code == TAKEN_OVER:
-                self.hearing.failure = f"{self.address}: another client with the same client_id has taken the session"
+            if code == TAKEN_OVER or (opened and failures > 2):
+                # Not every broker says so before it hangs up.
+                self.hearing.failure += "; does another client have the same client_id?"
             self._tell()
             wait_s = min(self._first_wait_s * 2 ** min(max(failures - 1, 0), 10), LONGEST_WAIT_S)
             if code == TAKEN_OVER:

@@ -83,6 +83,8 @@ class Poller:
             raise
         self._unkept.discard(key)
         self.not_kept = None
+        if fetched.on_kept is not None:
+            fetched.on_kept()
         return True
 
     def _observe(self, fetched: Fetched, now: datetime) -> None:
@@ -91,6 +93,10 @@ class Poller:
         if fetched.newest_at is not None:
             age_s = (now - fetched.newest_at).total_seconds()
             self._metrics.set("hoarline_feed_newest_age_seconds", age_s, feed=feed, what=what)
+        if fetched.lag_s is not None:
+            self._metrics.set("hoarline_feed_lag_seconds", fetched.lag_s, feed=feed)
+        for outcome, count in fetched.messages.items():
+            self._metrics.count("hoarline_feed_messages", count, feed=feed, outcome=outcome)
         for problem in fetched.problems:
             _log.warning("part of an answer passed over", feed=fetched.feed, problem=problem)
 

@@ -74,4 +74,5 @@ def _as_json(health: FeedHealth, now: datetime) -> dict[str, object]:
         "newest_age_min": round(age.total_seconds() / 60, 1) if age is not None else None,
         "failures_in_a_row": health.consecutive_failures,
         "detail": health.detail,
+        **({"state": health.state} if health.state else {}),
     }

@@ -25,7 +25,7 @@ import structlog
 from watcher.alerts.model import StationView
 from watcher.clock import utc_now
 from watcher.errors import NotLeader, StoreError
-from watcher.feeds.model import Feed, What
+from watcher.feeds.model import Feed, ListeningFeed, What
 from watcher.links import LinkMaker
 from watcher.net import Guard, HttpClients
 from watcher.notify.sender import Sender
@@ -164,7 +164,11 @@ class Service:
             http, text.heartbeat.url, text.heartbeat.every, clock=self.clock, metrics=self.metrics
         )
         self.caretaker = self._caretaker()
-        feeds = build_feeds(self.settings, http, self._random)
+        feeds = build_feeds(self.settings, http, self._random, self.clock)
+        self._listening_feeds = [feed for feed in feeds if isinstance(feed, ListeningFeed)]
+        for feed in self._listening_feeds:
+            feed.hear = self._ask_soon(feed)
+            stack.push_async_callback(feed.aclose)
         self.poller = Poller(feeds, self.keeper.keep, self.clock, self.metrics)
         self.schedule = Schedule(self._heard, random=self._random)
         self.leading = Leading(self.store.leadership(), self._begin_to_lead, self.metrics)
@@ -219,6 +223,10 @@ class Service:
         self._looking.add(looking)
         looking.add_done_callback(self._looking.discard)
 
+    def _ask_soon(self, feed: Feed) -> Callable[[What], None]:
+        """Return what a feed calls when something came: whoever leads asks for it now, not when its time is over."""
+        return lambda what: self._run_soon(f"{what} {feed.name}") if self.leading else None
+
     def _tell_of_turn(self) -> None:
         for hear in self.after_turn:
             hear()
@@ -236,6 +244,10 @@ class Service:
             await self.leading.look()
         except StoreError as error:
             self.leading.depose(str(error))
+        if not self.leading:
+            # The brokers know one session for all processes: whoever leads has it.
+            for feed in self._listening_feeds:
+                await feed.aclose()
 
     async def _follow(self) -> None:
         """Read what the leader has written, where this process shows it."""

@@ -131,13 +131,14 @@ class Finding:
 
 @dataclass(frozen=True, slots=True)
 class Feed:
-    """How one feed does. Unknown is None."""
+    """How one feed does. Unknown is None. `state`: how one that listens does; empty for one that asks."""
 
     name: str
     newest: str | None
     answered: str | None
     failures: int
     detail: str
+    state: str = ""
 
     @property
     def well(self) -> bool:
@@ -358,3 +359,4 @@ def _blind(code: str, since: datetime, view: StationView) -> Blind:
 
 def _many(count: int, what: str) -> str:
     return f"{count} {what}{'' if count == 1 else 's'}"
+        state=short(str(item.get("state", "")), _LONGEST_TEXT),

@@ -29,7 +29,7 @@ class Settings:
     """The settings in force.
 
     `text`: the values. `provenance`: dotted key to where its value came from. `base`: the folder that relative paths
-    count from. `secrets`: by the name of what needs them ("mail", or a destination), never shown.
+    count from. `secrets`: by the name of what needs them ("mail", "feed NAME", or a destination), never shown.
     """
 
     text: SettingsText
@@ -291,3 +291,12 @@ def _secret_path(file: Path, base: Path, environ: Mapping[str, str]) -> Path:
     beside = base / file
     credentials = environ.get("CREDENTIALS_DIRECTORY")
     return beside if beside.exists() or credentials is None else Path(credentials) / file
+def feed_key(name: str) -> str:
+    """Return under which name the secret of a feed is kept: a destination may be called as a feed is."""
+    return f"feed {name}"
+
+
+    for feed in text.feed:
+        if feed.password_file is not None:
+            where = f'feed "{feed.name}"'
+            found[feed_key(feed.name)] = _read_secrets([feed.password_file], where, base, environ, problems)

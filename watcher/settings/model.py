@@ -19,6 +19,8 @@ from watcher.reports.station import Station
 from watcher.settings.people import DestinationSection, SubscriptionSection
 from watcher.settings.words import (
     Bind,
+    Broker,
+    ClientId,
     Code,
     Country,
     Duration,
@@ -28,10 +30,14 @@ from watcher.settings.words import (
     Position,
     Section,
     Sender,
+    TopicFilter,
     Url,
     WallTime,
     Zone,
 )
+
+# WIS2 Topic Hierarchy: what the global caches publish of aerodrome reports (SPECI among the METARs) and forecasts.
+WIS2_TOPICS = tuple(f"cache/a/wis2/+/data/core/weather/aviation/{what}" for what in ("metar", "taf"))
 
 
 class StoreSection(Section):
@@ -70,8 +76,9 @@ class FeedSection(Section):
     """One source of reports. They are asked in the order written; a later one only while the earlier fail."""
 
     name: Name = Field(description="Its name in logs and metrics.")
-    kind: Literal["bulk", "folder", "query"] = Field(
-        description="bulk: one file for all stations; folder: files put there; query: asked for the watched stations."
+    kind: Literal["bulk", "folder", "query", "wis2"] = Field(
+        description="bulk: one file for all stations; folder: files put there; query: asked for the watched stations; "
+        "wis2: told by brokers of the WMO Information System 2.0."
     )
     metar_url: Url | None = Field(
         None, description="bulk: METAR cache file (CSV, also .gz). query: address with {ids} where the codes go."
@@ -85,12 +92,32 @@ class FeedSection(Section):
     at_once: int = Field(100, ge=1, le=400, description="query: the most stations in one request.")
     json_metar_url: Url | None = Field(None, description="query: METARs as JSON, asked while metar_url is of no use.")
     json_taf_url: Url | None = Field(None, description="query: TAFs as JSON, asked while taf_url is of no use.")
+    brokers: tuple[Broker, ...] = Field(
+        (), description="wis2: such as mqtts://broker.example.org:8883; what several bring is taken once."
+    )
+    username: Line | None = Field(None, description="wis2: login at all brokers, with password_file; over mqtts only.")
+    password_file: Path | None = Field(None, description="wis2: file that holds the password.")
+    client_id: ClientId | None = Field(
+        None,
+        description="wis2: by which the brokers know this service, and nobody else; the same in all its processes.",
+    )
+    topics: tuple[TopicFilter, ...] = Field(
+        WIS2_TOPICS, min_length=1, description="wis2: what is listened to; the last level is metar or taf."
+    )
+    keep_for: Duration = Field(
+        timedelta(hours=2), description="wis2: how long brokers keep what comes while nobody listens here."
+    )
+    links_a_minute: int = Field(
+        60, ge=1, le=6000, description="wis2: the most requests in a minute to a host, for what is not in the message."
+    )
 
     @model_validator(mode="after")
     def _whole(self) -> Self:
         if self.kind == "folder":
             if self.folder is None:
                 raise ValueError("a folder feed needs folder")
+        elif self.kind == "wis2":
+            self._check_wis2()
         elif self.metar_url is None and self.taf_url is None:
             raise ValueError(f"a {self.kind} feed needs metar_url, taf_url or both")
         if self.kind == "query":
@@ -98,6 +125,20 @@ class FeedSection(Section):
         elif self.json_metar_url is not None or self.json_taf_url is not None:
             raise ValueError(f"a {self.kind} feed has no json_metar_url and no json_taf_url; those are for query")
         return self
+
+    def _check_wis2(self) -> None:
+        if not self.brokers or self.client_id is None:
+            raise ValueError("a wis2 feed needs brokers and client_id")
+        if self.metar_url is not None or self.taf_url is not None:
+            raise ValueError("a wis2 feed has brokers, and no metar_url and no taf_url")
+        if (self.username is None) is not (self.password_file is None):
+            raise ValueError("username and password_file belong together")
+        if self.username is not None and any(not broker.startswith("mqtts:") for broker in self.brokers):
+            raise ValueError("the password would travel in the clear; a broker with a login is reached by mqtts://")
+        if len(set(self.brokers)) < len(self.brokers):
+            raise ValueError("a broker stands twice: it would push itself out again and again")
+        if not timedelta(minutes=1) <= self.keep_for <= timedelta(days=1):
+            raise ValueError("keep_for is 1m to 24h: what is older says nothing of the weather")
 
     def _check_query(self) -> None:
         for what in ("metar", "taf"):

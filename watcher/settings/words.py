@@ -32,6 +32,9 @@ TOPIC_PLACES = {
 }
 # MQTT 5.0, 4.7.3: a topic name has 1 to 65,535 bytes; this leaves room for what is filled in.
 _TOPIC_BYTES = 1_000
+_A_FILTER = "cache/a/wis2/+/data/core/weather/aviation/metar"
+# MQTT 5.0, 3.1.3.1: brokers take letters and digits; the signs are common practice, no source. Short ones are guessed.
+_CLIENT_ID = re.compile(r"[A-Za-z0-9._-]{8,64}")
 
 
 def _duration(value: object) -> object:
@@ -86,6 +89,21 @@ def _topic(text: str) -> str:
         raise ValueError(f'"{text}": + and # are for those who subscribe; a message goes to one topic')
     if not text or text.startswith("$") or len(text.encode("utf-8", "replace")) > _TOPIC_BYTES:
         raise ValueError(f'"{text[:40]}" is no topic; write one such as hoarline/{{station}}/{{flag}}')
+    return text
+
+
+def _topic_filter(text: str) -> str:
+    """Refuse what nobody can listen to. Source: MQTT 5.0, 4.7.1: wildcards fill a whole level, # the last ones."""
+    levels = _no_controls(text).split("/")
+    wrong = any(("+" in level or "#" in level) and level not in {"+", "#"} for level in levels) or "#" in levels[:-1]
+    if not text or wrong or text.startswith("$") or len(text.encode("utf-8", "replace")) > _TOPIC_BYTES:
+        raise ValueError(f'"{text[:40]}" is no topic to listen to; write one such as {_A_FILTER}')
+    return text
+
+
+def _client_id(text: str) -> str:
+    if _CLIENT_ID.fullmatch(text) is None:
+        raise ValueError(f'"{text[:40]}" is no client_id: 8 to 64 letters, digits, points, _ or -')
     return text
 
 
@@ -171,6 +189,8 @@ Sender = Annotated[str, AfterValidator(_sender)]
 Url = Annotated[str, AfterValidator(_url)]
 Broker = Annotated[str, AfterValidator(_broker)]
 Topic = Annotated[str, AfterValidator(_topic)]
+TopicFilter = Annotated[str, AfterValidator(_topic_filter)]
+ClientId = Annotated[str, AfterValidator(_client_id)]
 RoomId = Annotated[str, AfterValidator(_room_id)]
 NetworkText = Annotated[str, AfterValidator(_network)]
 Zone = Annotated[str, AfterValidator(_zone)]
