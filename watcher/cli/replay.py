@@ -14,8 +14,9 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from watcher.alerts.subscribers import Recipient, Subscription
-    from watcher.replay.gathering import Dated
+    from watcher.replay.archives_dates import Dated
     from watcher.replay.run import Asked, Replayed
+    from watcher.replay.scores_model import Scores
     from watcher.settings import Settings
     from watcher.stations import StationTable
 
@@ -46,6 +47,10 @@ def replay(  # noqa: PLR0917 - options of a command
             "--against", help="Other rules, named the same way: say what would be different.", show_default=False
         ),
     ] = None,
+    score: Annotated[
+        bool,
+        typer.Option("--score", help="Measure the alerts against what the reports themselves tell later."),
+    ] = False,
     stations: Annotated[
         list[str] | None,
         typer.Option("--stations", help="Only these codes: XNOR,XBAY; may be given several times.", show_default=False),
@@ -101,15 +106,16 @@ def replay(  # noqa: PLR0917 - options of a command
     try:
         with watching(shown=not as_json) as progress:
             replayed = run(asked, progress)
+            scores = _scored(replayed) if score else None
         if lines is not None:
             _write_lines(lines, replayed)
     except KeyboardInterrupt:
         typer.echo(f"Stopped. What is finished lies in {asked.work}: the same command goes on from there.", err=True)
         raise typer.Exit(1) from None
     if as_json:
-        print_json(replayed_as_contract(replayed))
+        print_json({**replayed_as_contract(replayed), "scores": _score_as_contract(scores)})
     else:
-        for told in (*text_of(replayed), *_comparison(replayed), *ending_of(replayed)):
+        for told in (*text_of(replayed), *_score_text(scores), *_comparison(replayed), *ending_of(replayed)):
             typer.echo(_shown(told))
     if not share_of(replayed.gathered).whole:
         raise typer.Exit(1)
@@ -237,6 +243,25 @@ def _listeners(settings: Settings, table: StationTable) -> tuple[tuple[Subscript
     if not subscriptions:
         return (ONE_DESK,), (AT_ONE_DESK,), False
     return subscriptions, tuple(item.recipient for item in directory.destinations.values()), True
+
+
+def _scored(replayed: Replayed) -> Scores:
+    from watcher.replay.scores_run import scored
+
+    return scored(replayed)
+
+
+def _score_as_contract(scores: Scores | None) -> dict[str, object] | None:
+    from watcher.replay.scores_json import to_json
+
+    return to_json(scores) if scores is not None else None
+
+
+def _score_text(scores: Scores | None) -> Iterator[str]:
+    from watcher.cli.replay_score_text import text_of
+
+    if scores is not None:
+        yield from text_of(scores)
 
 
 def _comparison(replayed: Replayed) -> Iterator[str]:

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from watcher.replay.gathering import Progress as Read
+from watcher.replay.gathering_model import Progress as Read
 
 if TYPE_CHECKING:
     from rich.progress import Progress, TaskID
@@ -35,6 +35,9 @@ class _Bar:
     task: TaskID
 
     def gathering(self, progress: Read) -> None:
+        if progress.partitions:
+            self._show("sorting by station", progress.partitions_done, progress.partitions)
+            return
         faults = f", {progress.faults:,} faults" if progress.faults else ""
         self._show(f"reading: {progress.reports:,} reports{faults}", progress.bytes_done, progress.bytes_total)
 

@@ -48,7 +48,7 @@ def ending_of(replayed: Replayed) -> Iterator[str]:
 def _archive(replayed: Replayed) -> Iterator[str]:
     counts, totals, asked = replayed.gathered.counts, replayed.totals, replayed.asked
     taken = f"{_number(totals.reports)} reports and {_number(totals.forecasts)} forecasts"
-    places = _counted(len(totals.stations), "station")
+    places = counted(len(totals.stations), "station")
     span = f"{moment(replayed.begins_at)} to {moment(replayed.span.watched_until)}"
     yield line("Replayed", f"{taken} of {places}, {span}")
     found = [f"{_number(counts.reports)} reports", f"{_number(counts.forecasts)} forecasts"]
@@ -90,7 +90,7 @@ def _episodes(replayed: Replayed) -> Iterator[str]:
         ahead = duration_text(item.median_lead)
         yield f"{item.flag.value}, {item.level.word}: told {ahead} before the first report of it (median)"
     if totals.unconfirmed:
-        yield f"{_counted(totals.unconfirmed, 'episode')} formed and never opened: not met by enough reports in a row."
+        yield f"{counted(totals.unconfirmed, 'episode')} formed and never opened: not met by enough reports in a row."
 
 
 def _flag_cells(item: FlagRow, *, named: bool) -> tuple[str, ...]:
@@ -106,7 +106,7 @@ def _messages(load: MessageLoad) -> Iterator[str]:
     parts = f" ({', '.join(levels)})" if levels else ""
     digests = f", {_number(load.digests)} digests besides" if load.digests else ""
     yield from wrapped(
-        f"{_number(load.messages)} to {plain(load.destination)} in {_counted(load.days, 'day')}, {load.a_day:.1f} a day"
+        f"{_number(load.messages)} to {plain(load.destination)} in {counted(load.days, 'day')}, {load.a_day:.1f} a day"
         f"{parts}{digests}; {_number(load.at_night)} at night ({load.zone}){_busiest(load)}",
         f"{'Messages':<{_LABEL}}",
     )
@@ -160,5 +160,6 @@ def _number(count: int) -> str:
     return f"{count:,}"
 
 
-def _counted(count: int, what: str) -> str:
+def counted(count: int, what: str) -> str:
+    """Return a number with the word for what is counted."""
     return f"{_number(count)} {what}{'' if count == 1 else 's'}"

@@ -6,17 +6,19 @@ What is kept already is not made again, so that a run that was broken off goes o
 from __future__ import annotations
 
 import multiprocessing
+import signal
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from dataclasses import dataclass, replace
 from heapq import merge
 from itertools import islice
+from math import ceil
 from operator import attrgetter
 from pathlib import Path
 
 from watcher.alerts.model import Event, Policy
-from watcher.replay.gathering import Partition
+from watcher.replay.gathering_model import Partition
 from watcher.replay.gathering_stored import stored_reports
 from watcher.replay.rehearsal import rehearse_station
 from watcher.replay.rehearsal_files import Kept, content_of, keep, kept_in, key_of, read_events, read_runs
@@ -25,8 +27,9 @@ from watcher.reports.model import Report
 from watcher.reports.station import Station
 from watcher.rulebook.model import Rulebook
 
-# Stations rehearsed together: few, so that little is lost when a run is broken off, and work is shared evenly.
-AT_ONCE = 4
+# Stations rehearsed together: few, so that little is lost when a run is broken off, and work is shared evenly; more of
+# them where there are very many, for the results of all are open at once when they are put in one order.
+AT_ONCE, MOST_PARTS = 4, 250
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,21 +137,16 @@ def _parts(  # noqa: PLR0917 - private, called once
     span: Span,
     only: frozenset[str] | None,
 ) -> Iterator[_Part]:
-    for partition in partitions:
-        codes = [code for code in partition.stations if only is None or code in only]
+    counted = [(item, [code for code in item.stations if only is None or code in only]) for item in partitions]
+    at_once = max(AT_ONCE, ceil(sum(len(codes) for _, codes in counted) / MOST_PARTS))
+    for partition, codes in counted:
         if not codes:
             continue
         content = content_of(path for path in (partition.reports, partition.forecasts) if path is not None)
-        for together in _slices(codes):
+        for together in (codes[first : first + at_once] for first in range(0, len(codes), at_once)):
             stations = tuple(station_of(code) for code in together)
             key = key_of(content, stations, rulebook.fingerprint, policy, span)
             yield _Part(partition, stations, rulebook, policy, span, kept_in(folder, key))
-
-
-def _slices(codes: Sequence[str]) -> Iterator[tuple[str, ...]]:
-    rest = iter(codes)
-    while together := tuple(islice(rest, AT_ONCE)):
-        yield together
 
 
 def _made(parts: Sequence[_Part], processes: int) -> Iterator[_Part]:
@@ -160,20 +158,30 @@ def _made(parts: Sequence[_Part], processes: int) -> Iterator[_Part]:
         return
     # A fresh interpreter for each: a fork would copy the threads of the library that reads the columns.
     context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(min(processes, len(parts)), mp_context=context) as pool:
+    workers = min(processes, len(parts))
+    with ProcessPoolExecutor(workers, mp_context=context, initializer=_end_at_once) as pool:
         waiting = iter(parts)
         running: dict[Future[None], _Part] = {}
         try:
             while True:
-                for part in islice(waiting, 2 * processes - len(running)):
+                for part in islice(waiting, 2 * workers - len(running)):
                     running[pool.submit(_rehearse_part, part)] = part
                 if not running:
                     return
                 for future in wait(running, return_when=FIRST_COMPLETED).done:
                     future.result()
                     yield running.pop(future)
-        finally:
-            pool.shutdown(wait=True, cancel_futures=True)
+        except BaseException:
+            # What is under way is made again by the next run; nobody should wait for it now.
+            pool.shutdown(wait=False, cancel_futures=True)
+            for worker in multiprocessing.active_children():
+                worker.terminate()
+            raise
+
+
+def _end_at_once() -> None:
+    """Let a worker that is interrupted together with the command end without a word."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
 
 
 def _rehearse_part(part: _Part) -> None:

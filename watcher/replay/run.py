@@ -10,9 +10,11 @@ from typing import Protocol
 from watcher.alerts.model import Policy
 from watcher.alerts.subscribers import Recipient, Subscription
 from watcher.errors import Problem, UsageError
+from watcher.replay.archives_dates import Dated
 from watcher.replay.comparison import compare, rule_changes
 from watcher.replay.comparison_model import Comparison, Side
-from watcher.replay.gathering import Dated, Gathered, Progress, gather
+from watcher.replay.gathering import gather
+from watcher.replay.gathering_model import Gathered, Progress
 from watcher.replay.messages import MessageLoad, message_loads
 from watcher.replay.rehearsal_model import Span
 from watcher.replay.rehearsal_pool import Rehearsal, rehearse

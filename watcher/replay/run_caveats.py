@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from math import floor
 
 from watcher.replay.run import Replayed
 from watcher.replay.run_share import share_of
@@ -27,13 +28,13 @@ def caveats(replayed: Replayed) -> Iterator[str]:
     if share.left:
         yield (
             f"{share.left} of {share.taken + share.left} texts could not be read or dated and count nowhere: "
-            f"everything here rests on {_percent(share.read)} of what was found."
+            f"everything here rests on {percent_read(share.read)} of what was found."
         )
     if totals.late:
         minutes = round(replayed.asked.policy.stale_after.total_seconds() / 60)
         yield f"{totals.late} reports were more than {minutes} min old when they were heard: they open nothing."
     if totals.watched and totals.blind / totals.watched > _MANY_BLIND:
-        part = _percent(totals.blind / totals.watched)
+        part = percent_read(totals.blind / totals.watched)
         yield f"The stations were blind for {part} of the time: are these all reports, or a selection of them?"
     for rules in (replayed.asked.rules, replayed.asked.against):
         if rules is not None and rules.broken:
@@ -45,7 +46,6 @@ def caveats(replayed: Replayed) -> Iterator[str]:
     yield _HEARD
 
 
-def _percent(part: float) -> str:
-    """Return a part that is only called all when it is."""
-    shown = round(100 * part, 1)
-    return f"{shown:g} %" if shown < 100 or part >= 1 else "99.9 %"
+def percent_read(part: float) -> str:
+    """Return a part as people read it; it is called all only when it is."""
+    return f"{floor(10_000 * part) / 100:g} %"

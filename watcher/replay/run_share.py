@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from watcher.replay.gathering import Gathered
+from watcher.replay.gathering_model import Gathered
 
 # Faults after which nobody knows how much of a file is missing; the others are counted report by report.
 _LOST = frozenset({"file", "form", "packing"})
@@ -37,9 +37,8 @@ class Share:
 def share_of(gathered: Gathered) -> Share:
     """Return on how much of its archives a run rests."""
     counts = gathered.counts
-    rows = sum(count for (_, kind), count in gathered.fault_counts.items() if kind == "row")
     return Share(
         taken=counts.reports + counts.forecasts + counts.duplicates,
-        left=counts.unreadable + counts.undated + rows,
+        left=counts.unreadable + counts.undated + counts.rejected,
         lost=tuple(sorted({file for file, kind in gathered.fault_counts if kind in _LOST})),
     )
