@@ -8,6 +8,7 @@ whose sign is not known), the XML itself is kept.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from copy import deepcopy
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -19,6 +20,7 @@ from watcher.reports.iwxxm_document import local_name, namespace, report_element
 from watcher.reports.iwxxm_metar import told_by_observation
 from watcher.reports.iwxxm_taf import told_by_forecast
 from watcher.reports.iwxxm_told import Told
+from watcher.reports.iwxxm_values import GML_ID, XLINK_HREF
 from watcher.reports.model import Decoded, Forecast, Observation, Unreadable
 from watcher.reports.text import decode_text
 
@@ -99,10 +101,12 @@ def _read(node: etree._Element, received_at: datetime, *, second_reader: bool) -
     is_rounded = exact != decoded
     raw = marked(told.text, rounded=is_rounded)
     kept = _xml(node) if is_rounded else raw
+    doubts = exact.doubts if usage is None else (*exact.doubts, f"marked {usage}: it must raise no alert")
+    source = kept if is_rounded else None
     if isinstance(exact, Observation):
-        exact = exact._replace(raw=raw, source=kept if is_rounded else None)
+        exact = exact._replace(raw=raw, source=source, doubts=doubts)
     else:
-        exact = replace(exact, raw=raw, source=kept if is_rounded else None)
+        exact = replace(exact, raw=raw, source=source, doubts=doubts)
     return XmlReport(exact, kept, told.kind, told.station, told.at, usage)
 
 
@@ -170,12 +174,15 @@ def _finer(read: object, exact: Mapping[str, object]) -> dict[str, object]:
 
 
 def _xml(node: etree._Element) -> str:
-    """Return the XML of one report by itself, without blanks between its elements."""
-    for each in node.iter():
+    """Return the XML of one report by itself, without blanks between its elements and names that nothing refers to."""
+    alone = deepcopy(node)
+    referred = {reference[1:] for each in alone.iter() if (reference := each.get(XLINK_HREF, "")).startswith("#")}
+    for each in alone.iter():
         if each.text is not None and not each.text.strip():
             each.text = None
         each.tail = None
-        if _SCHEMA_LOCATION in each.attrib:
-            del each.attrib[_SCHEMA_LOCATION]
-    etree.cleanup_namespaces(node)
-    return etree.tostring(node, encoding="unicode", with_tail=False)
+        for name in (_SCHEMA_LOCATION, GML_ID):
+            if name in each.attrib and each.attrib[name] not in referred:
+                del each.attrib[name]
+    etree.cleanup_namespaces(alone)
+    return etree.tostring(alone, encoding="unicode")

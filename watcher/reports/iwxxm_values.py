@@ -26,8 +26,8 @@ from watcher.units import (
     METRES_PER_STATUTE_MILE,
 )
 
-_XLINK_HREF = "{http://www.w3.org/1999/xlink}href"
-_GML_ID = "{http://www.opengis.net/gml/3.2}id"
+XLINK_HREF = "{http://www.w3.org/1999/xlink}href"
+GML_ID = "{http://www.opengis.net/gml/3.2}id"
 _NUMBER = re.compile(r"([+-]?)(\d{1,7})(?:\.(\d{1,12}))?(?:[eE]0)?")
 
 KNOTS: Mapping[str, float] = MappingProxyType({
@@ -75,11 +75,11 @@ class Reading:
 
     def target(self, node: etree._Element) -> etree._Element:
         """Return the element itself, or the one in the same report that it refers to."""
-        reference = node.get(_XLINK_HREF, "")
+        reference = node.get(XLINK_HREF, "")
         if len(node) or not reference.startswith("#"):
             return node
         if self._named is None:
-            self._named = {name: each for each in self.report.iter() if (name := each.get(_GML_ID)) is not None}
+            self._named = {name: each for each in self.report.iter() if (name := each.get(GML_ID)) is not None}
         return self._named.get(reference[1:], node)
 
     def quantity(self, node: etree._Element | None, units: Mapping[str, float], name: str) -> Quantity | None:
@@ -159,7 +159,7 @@ def nil_of(node: etree._Element) -> Nil | None:
 
 def code_of(node: etree._Element) -> str | None:
     """Return the last part of the address that an element points to: `+SHSN` of `.../306/4678/+SHSN`."""
-    reference = node.get(_XLINK_HREF)
+    reference = node.get(XLINK_HREF)
     return plain(_last_part(reference)) if reference else None
 
 
