@@ -13,7 +13,7 @@ from operator import and_, or_
 import polars as pl
 
 from watcher.replay.columns.names import INTERVALS, NEVER_KNOWN, column_of
-from watcher.replay.columns.weather_answers import WeatherAnswers
+from watcher.replay.columns.reading import Reading
 from watcher.rulebook.condition import All, AnyOf, Node, Not, Tree
 from watcher.rulebook.leaves import BetweenLeaf, EqualLeaf, Leaf, NumberLeaf, WeatherLeaf
 from watcher.rulebook.model import Condition
@@ -23,23 +23,23 @@ Pair = tuple[pl.Expr, pl.Expr]
 UNKNOWN = pl.lit(None, dtype=pl.Boolean)
 
 
-def verdict_columns(condition: Condition, weather: WeatherAnswers) -> Pair:
+def verdict_columns(condition: Condition, reading: Reading) -> Pair:
     """Return whether a condition begins and whether it goes on, as expressions.
 
     Parameters
     ----------
     condition
         The condition of a rule.
-    weather
-        Made from its weather leaves among others. The expressions stand over the columns of `with_facts` and those of
-        the answers.
+    reading
+        Made from its weather leaves among others. The expressions stand over the columns of facts and the answers of
+        the reading.
 
     Raises
     ------
     TypeError
         The condition is no tree that a rule file can say.
     """
-    return _columns(_root(condition), weather)
+    return _columns(_root(condition), reading)
 
 
 def leaves_of(condition: Condition) -> Iterator[Leaf]:
@@ -63,65 +63,60 @@ def _leaves(node: Node) -> Iterator[Leaf]:
         yield node
 
 
-def _columns(node: Node, weather: WeatherAnswers) -> Pair:
+def _columns(node: Node, reading: Reading) -> Pair:
     if isinstance(node, All | AnyOf):
-        enters, keeps = zip(*(_columns(part, weather) for part in node.parts), strict=True)
+        enters, keeps = zip(*(_columns(part, reading) for part in node.parts), strict=True)
         joined = and_ if isinstance(node, All) else or_
         return reduce(joined, enters), reduce(joined, keeps)
     if isinstance(node, Not):
-        enter, keep = _columns(node.part, weather)
+        enter, keep = _columns(node.part, reading)
         return ~keep, ~enter
-    return (UNKNOWN, UNKNOWN) if node.field in NEVER_KNOWN else _leaf(node, weather)
+    return (UNKNOWN, UNKNOWN) if node.field in NEVER_KNOWN else _leaf(node, reading)
 
 
-def _leaf(leaf: Leaf, weather: WeatherAnswers) -> Pair:
+def _leaf(leaf: Leaf, reading: Reading) -> Pair:
     if isinstance(leaf, NumberLeaf):
-        return _side(leaf, leaf.value), _side(leaf, leaf.off)
+        return _side(leaf, leaf.value, reading), _side(leaf, leaf.off, reading)
     if isinstance(leaf, BetweenLeaf):
-        return _within(leaf, leaf.value), _within(leaf, leaf.off)
-    answer = weather[leaf] if isinstance(leaf, WeatherLeaf) else _is_one_of(leaf)
+        return _within(leaf, leaf.value, reading), _within(leaf, leaf.off, reading)
+    answer = reading.has_weather(leaf) if isinstance(leaf, WeatherLeaf) else _is_one_of(leaf, reading)
     return answer, answer
 
 
-def _side(leaf: NumberLeaf, bound: float) -> pl.Expr:
-    low, high = (_compared(end, leaf.op, bound) for end in _ends(leaf))
+def _side(leaf: NumberLeaf, bound: float, reading: Reading) -> pl.Expr:
+    low, high = _at_the_ends(leaf, leaf.op, bound, reading)
     # Not sure where the bound lies between the ends.
     return pl.when(low == high).then(low) if leaf.sure else low
 
 
-def _compared(value: pl.Expr, op: str, bound: float) -> pl.Expr:
-    if op == "<=":
-        return value <= bound
-    if op == "<":
-        return value < bound
-    return value >= bound if op == ">=" else value > bound
-
-
-def _within(leaf: BetweenLeaf, bounds: tuple[float, float]) -> pl.Expr:
-    low, high = _ends(leaf)
-    inside = (low >= bounds[0]) & (high <= bounds[1])
+def _within(leaf: BetweenLeaf, bounds: tuple[float, float], reading: Reading) -> pl.Expr:
+    low_is_above, high_is_above = _at_the_ends(leaf, ">=", bounds[0], reading)
+    low_is_below, high_is_below = _at_the_ends(leaf, "<=", bounds[1], reading)
+    inside = low_is_above & high_is_below
     if not leaf.sure:
         return inside
-    outside = (high < bounds[0]) | (low > bounds[1])
+    outside = ~high_is_above | ~low_is_below
     return pl.when(inside | outside).then(inside)
 
 
-def _ends(leaf: NumberLeaf | BetweenLeaf) -> Pair:
-    """Return the interval of a number where the leaf must be sure, else the number itself twice."""
-    value = pl.col(column_of(leaf.field))
+def _at_the_ends(leaf: NumberLeaf | BetweenLeaf, op: str, bound: float, reading: Reading) -> Pair:
+    """Return what a comparison says of both ends of the interval; where the leaf need not be sure, of the number."""
+    value = reading.compared(leaf.field, op, bound)
     if not leaf.sure or leaf.field not in INTERVALS:
         return value, value
-    low, high = pl.col(f"{leaf.field}_low"), pl.col(f"{leaf.field}_high")
-    wide = low.is_not_null() & high.is_not_null() & value.is_not_null()
-    return pl.when(wide).then(low).otherwise(value), pl.when(wide).then(high).otherwise(value)
+    low, high = f"{leaf.field}_low", f"{leaf.field}_high"
+    wide = pl.all_horizontal(pl.col(leaf.field, low, high).is_not_null())
+    return (
+        pl.when(wide).then(reading.compared(low, op, bound)).otherwise(value),
+        pl.when(wide).then(reading.compared(high, op, bound)).otherwise(value),
+    )
 
 
-def _is_one_of(leaf: EqualLeaf) -> pl.Expr:
-    value = pl.col(column_of(leaf.field))
-    return reduce(or_, (_equals(value, word) for word in leaf.allowed))
+def _is_one_of(leaf: EqualLeaf, reading: Reading) -> pl.Expr:
+    return reduce(or_, (_equals(column_of(leaf.field), word, reading) for word in leaf.allowed))
 
 
-def _equals(value: pl.Expr, word: object) -> pl.Expr:
+def _equals(column: str, word: object, reading: Reading) -> pl.Expr:
     if isinstance(word, bool):
-        return value if word else ~value
-    return value == pl.lit(word)
+        return pl.col(column) if word else ~pl.col(column)
+    return reading.is_word(column, str(word))

@@ -14,12 +14,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import polars as pl
+import numpy.typing as npt
 
 from watcher.replay.columns.hearing import Flags, Ints
-from watcher.replay.columns.names import enter_column, keep_column
 from watcher.replay.columns.timeline import Timeline
 from watcher.rulebook.model import Rule
+
+Ints32 = npt.NDArray[np.int32]
 
 NONE = -1
 
@@ -55,25 +56,48 @@ class Holds:
         return held
 
 
-def chances(rule: Rule, verdicts: pl.DataFrame, timeline: Timeline) -> Chances:
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """What a rule says of each report: that it begins, that it goes on, that it does not."""
+
+    enters: Flags
+    keeps: Flags
+    denies: Flags
+
+
+@dataclass(frozen=True, slots=True)
+class _Denials:
+    """The reports that deny `keep`.
+
+    `rows`: ascending, with the row after the last as the end. `before`: how many of them stand before each row.
+    """
+
+    rows: Ints
+    before: Ints32
+
+    @classmethod
+    def of(cls, denies: Flags) -> _Denials:
+        before = np.zeros(len(denies) + 1, dtype=np.int32)
+        np.cumsum(denies, out=before[1:])
+        return cls(np.append(np.flatnonzero(denies), len(denies)), before)
+
+
+def chances(rule: Rule, answers: Answers, timeline: Timeline) -> Chances:
     """Return where a rule would begin and let go.
 
     Parameters
     ----------
     rule
         Its waits count.
-    verdicts
-        With the two columns of the rule, a row for each of the timeline.
+    answers
+        Its verdicts, one for each row of the timeline.
     timeline
         The reports.
     """
-    enters = _rows(verdicts[enter_column(rule.name)])
-    if not len(enters):
-        return Chances(enters, enters, enters, enters)
-    keep = verdicts[keep_column(rule.name)]
-    denials = _rows(~keep)
-    begins, confirms, drops = _stretches(enters, denials, rule.confirm_reports, timeline)
-    return Chances(begins, confirms, drops, _releases(_rows(keep), denials, rule, timeline))
+    denials = _Denials.of(answers.denies)
+    begins, confirms, drops = _stretches(np.flatnonzero(answers.enters), denials, rule.confirm_reports, timeline)
+    releases = _releases(np.flatnonzero(answers.keeps), denials, rule, timeline)
+    return Chances(begins, confirms, drops, releases)
 
 
 def holds_of(found: Chances, timeline: Timeline, at_once: Flags | None = None) -> Holds:
@@ -111,17 +135,10 @@ def holds_of(found: Chances, timeline: Timeline, at_once: Flags | None = None) -
     )
 
 
-def _rows(flags: pl.Series) -> Ints:
-    return np.flatnonzero(flags.fill_null(value=False).to_numpy())
-
-
-def _stretches(enters: Ints, denials: Ints, confirm_reports: int, timeline: Timeline) -> tuple[Ints, Ints, Ints]:
+def _stretches(enters: Ints, denials: _Denials, confirm_reports: int, timeline: Timeline) -> tuple[Ints, Ints, Ints]:
     """Return for each stretch in which a hold would begin: where, where it is confirmed, where it is dropped."""
-    rank = np.searchsorted(denials, enters)
-    station = timeline.station[enters]
-    opens = np.ones(len(enters), dtype=np.bool_)
-    opens[1:] = (rank[1:] != rank[:-1]) | (station[1:] != station[:-1])
-    first = np.flatnonzero(opens)
+    rank, station = denials.before[enters], timeline.station[enters]
+    first = np.flatnonzero(_differs(rank) | _differs(station))
     after_last = np.append(first[1:], len(enters))
     # A stale report opens nothing, but counts once it has begun.
     fresh = np.flatnonzero(timeline.fresh[enters])
@@ -129,30 +146,33 @@ def _stretches(enters: Ints, denials: Ints, confirm_reports: int, timeline: Time
     starts = begin < after_last
     begin, after_last = begin[starts], after_last[starts]
     # A correction speaks about a report that was counted already.
-    counted = np.ones(len(enters) + 1, dtype=np.int64)
-    counted[0] = 0
-    counted[2:] = timeline.line[enters[1:]] != timeline.line[enters[:-1]]
-    met = np.cumsum(counted)
+    met = np.concatenate([[0], np.cumsum(_differs(timeline.line[enters]))])
     confirm = np.maximum(np.searchsorted(met, met[begin + 1] + confirm_reports - 1) - 1, begin)
     confirms = np.where(confirm < after_last, np.append(enters, NONE)[np.minimum(confirm, len(enters))], NONE)
     begins = enters[begin]
-    drops = np.append(denials, len(timeline.line))[np.searchsorted(denials, begins)]
-    return begins, confirms, np.minimum(drops, timeline.stop(begins))
+    return begins, confirms, np.minimum(denials.rows[denials.before[begins]], timeline.stop(begins))
 
 
-def _releases(keeps: Ints, denials: Ints, rule: Rule, timeline: Timeline) -> Ints:
+def _differs(values: Ints | Ints32) -> Flags:
+    """Return which values differ from the one before; the first does."""
+    differs = np.ones(len(values), dtype=np.bool_)
+    np.not_equal(values[1:], values[:-1], out=differs[1:])
+    return differs
+
+
+def _releases(keeps: Ints, denials: _Denials, rule: Rule, timeline: Timeline) -> Ints:
     """Return where a confirmed hold would let go: once, at most, after each report that says keep."""
-    if not len(denials):
-        return denials
-    run = np.searchsorted(denials, keeps)
-    stop = np.searchsorted(denials, timeline.stop(keeps))
-    end = np.minimum(np.append(run[1:], len(denials)), stop)
-    misses = run < end
-    run, end = run[misses], end[misses]
-    by_count = _counted_on(denials, run, rule.settle_reports, timeline)
-    by_time = np.searchsorted(denials, timeline.first_at(denials[run], rule.settle_for))
+    run = denials.before[keeps]
+    # The last report before some are missed; the next denial may still be another station's.
+    last = np.append(run[1:] != run[:-1], True)[: len(run)]
+    end = np.append(run[1:], len(denials.rows) - 1)[: len(run)][last]
+    run, end = run[last], np.minimum(end, denials.before[timeline.stop(keeps[last])])
+    missed = run < end
+    run, end = run[missed].astype(np.int64), end[missed]
+    by_count = _counted_on(denials.rows, run, rule.settle_reports, timeline)
+    by_time = denials.before[timeline.first_at(denials.rows[run], rule.settle_for)]
     release = np.maximum(by_count, by_time)
-    found: Ints = denials[release[release < end]]
+    found: Ints = denials.rows[release[release < end]]
     return found
 
 
@@ -165,7 +185,7 @@ def _counted_on(denials: Ints, run: Ints, reports: int, timeline: Timeline) -> I
         return run
     # Among the denials, those of the same time as the denial before: they are not counted.
     place = np.searchsorted(denials, timeline.again)
-    place = place[np.append(denials, NONE)[place] == timeline.again]
+    place = place[denials[place] == timeline.again]
     place = place[place > 0]
     same = place[timeline.line[denials[place]] == timeline.line[denials[place - 1]]]
     last = run + 1 - np.searchsorted(same, run, side="right") + reports - 2

@@ -14,8 +14,8 @@ import polars as pl
 from polars.datatypes import DataType
 
 from watcher.alerts.model import Policy
-from watcher.replay.columns.hearing import Flags
-from watcher.replay.columns.holds import NONE, Chances, Holds, chances, holds_of
+from watcher.replay.columns.hearing import Flags, Ints
+from watcher.replay.columns.holds import NONE, Answers, Chances, Holds, chances, holds_of
 from watcher.replay.columns.names import enter_column, keep_column
 from watcher.replay.columns.stretches import FlagStory, flag_story
 from watcher.replay.columns.timeline import Timeline
@@ -85,10 +85,14 @@ def follow(frame: pl.LazyFrame, rules: Sequence[Rule], policy: Policy) -> tuple[
     if heard.height:
         longest = max((rule.settle_for for rule in asked), default=timedelta())
         timeline = Timeline.of(heard, longest_wait=longest, stale_after=policy.stale_after)
+        # A rule that never begins holds nowhere.
+        begun = {rule.name for rule in asked if heard[enter_column(rule.name)].any()}
         for flag in dict.fromkeys(rule.flag for rule in asked):
-            ours = [rule for rule in asked if rule.flag is flag]
+            ours = [rule for rule in asked if rule.flag is flag and rule.name in begun]
+            if not ours:
+                continue
             story = flag_story(ours, _holds(ours, heard, timeline), timeline)
-            told.append(_spells(flag, story, heard))
+            told.append(_spells(flag, story, heard, [rule.name for rule in ours]))
             changed.append(_changes(flag, story, heard))
     return pl.concat(told).sort("station", "opened_at", "flag"), pl.concat(changed).sort("station", "at", "flag")
 
@@ -100,7 +104,7 @@ def _holds(rules: Sequence[Rule], verdicts: pl.DataFrame, timeline: Timeline) ->
     depends on earlier rows only, so the answers are right up to one row more with every round, and when a round changes
     nothing they are all right.
     """
-    found = [chances(rule, verdicts, timeline) for rule in rules]
+    found = [chances(rule, answers, timeline) for rule, answers in zip(rules, _answers(rules, verdicts), strict=True)]
     at_once: list[Flags | None] = [None] * len(rules)
     while True:
         holds = [holds_of(ours, timeline, skips) for ours, skips in zip(found, at_once, strict=True)]
@@ -108,6 +112,15 @@ def _holds(rules: Sequence[Rule], verdicts: pl.DataFrame, timeline: Timeline) ->
         if all(map(_same, again, at_once)):
             return holds
         at_once = again
+
+
+def _answers(rules: Sequence[Rule], verdicts: pl.DataFrame) -> list[Answers]:
+    asked = []
+    for place, rule in enumerate(rules):
+        enter, keep = pl.col(enter_column(rule.name)), pl.col(keep_column(rule.name))
+        asked += [column.fill_null(value=False).alias(f"{place}|{i}") for i, column in enumerate((enter, keep, ~keep))]
+    flags = [column.to_numpy() for column in verdicts.select(asked)]
+    return [Answers(*flags[place : place + 3]) for place in range(0, len(flags), 3)]
 
 
 def _same(new: Flags | None, old: Flags | None) -> bool:
@@ -131,7 +144,7 @@ def _rising(
     return held_before & lower & ~other
 
 
-def _spells(flag: Flag, story: FlagStory, heard: pl.DataFrame) -> pl.DataFrame:
+def _spells(flag: Flag, story: FlagStory, heard: pl.DataFrame, rules: Sequence[str]) -> pl.DataFrame:
     ended = pl.Series(np.where(story.ends == NONE, 0, story.ends))
     still_open = pl.Series(story.ends == NONE)
     first = heard.select(_WHEN)[story.opens]
@@ -147,9 +160,16 @@ def _spells(flag: Flag, story: FlagStory, heard: pl.DataFrame) -> pl.DataFrame:
         "ended_at": last["heard_at"],
         "opened_by": first["observed_at"],
         "ended_by": last["observed_at"],
-        "rules": pl.Series(story.rules, dtype=pl.List(pl.String)),
+        "rules": _named(story.counting, rules),
     }
     return pl.DataFrame([column.cast(SPELLS[name]).alias(name) for name, column in columns.items()])
+
+
+def _named(counting: Ints, rules: Sequence[str]) -> pl.Series:
+    """Return the names of the rules of each spell; every spell has one."""
+    names = pl.Series(rules, dtype=pl.String).gather(pl.Series(counting[:, 1]))
+    pairs = pl.DataFrame({"spell": counting[:, 0], "rule": names})
+    return pairs.group_by("spell", maintain_order=True).agg("rule")["rule"]
 
 
 def _changes(flag: Flag, story: FlagStory, heard: pl.DataFrame) -> pl.DataFrame:

@@ -18,15 +18,15 @@ from watcher.rulebook.words import Level
 class FlagStory:
     """The spells of one flag and the changes of its level, as rows.
 
-    `opens`, `ends` (NONE: still open), `begins` (where the first of its holds began), `levels` (the highest) and
-    `rules` of each spell; `changes` with the level before and after.
+    `opens`, `ends` (NONE: still open), `begins` (where the first of its holds began) and `levels` (the highest) of each
+    spell; `counting`: (spell, rule) by place, what counted in it, sorted; `changes` with the level before and after.
     """
 
     opens: Ints
     ends: Ints
     begins: Ints
     levels: Ints
-    rules: list[list[str]]
+    counting: Ints
     changes: Ints
     level_before: Ints
     level_after: Ints
@@ -58,7 +58,7 @@ def flag_story(rules: Sequence[Rule], holds: Sequence[Holds], timeline: Timeline
         ends=np.where(is_stop[ends], NONE, rows[ends]),
         begins=_begins(opened, holds),
         levels=np.maximum.reduceat(after, opens) if len(opens) else after,
-        rules=_rules(places[opens], [rule.name for rule in rules], counted),
+        counting=_counting(places[opens], counted),
         changes=rows[~is_stop],
         level_before=before[~is_stop],
         level_after=after[~is_stop],
@@ -108,10 +108,10 @@ def _begins(opened: Ints, holds: Sequence[Holds]) -> Ints:
     return begins
 
 
-def _rules(opens: Ints, names: Sequence[str], counted: Sequence[tuple[Ints, Ints]]) -> list[list[str]]:
-    """Return the names of the rules that counted in each spell."""
-    found: list[list[str]] = [[] for _ in range(len(opens))]
-    for name, (starts, _) in zip(names, counted, strict=True):
-        for spell in np.unique(np.searchsorted(opens, starts, side="right") - 1):
-            found[spell].append(name)
-    return found
+def _counting(opens: Ints, counted: Sequence[tuple[Ints, Ints]]) -> Ints:
+    """Return which rules counted in each spell: pairs of places."""
+    pairs = [
+        (np.searchsorted(opens, starts, side="right") - 1) * len(counted) + place
+        for place, (starts, _) in enumerate(counted)
+    ]
+    return np.stack(np.divmod(np.unique(np.concatenate(pairs)), len(counted)), axis=1)

@@ -7,8 +7,9 @@ from collections.abc import Sequence
 import polars as pl
 
 from watcher.replay.columns.conditions import leaves_of, verdict_columns
+from watcher.replay.columns.lexicon import PLAIN, Lexicon
 from watcher.replay.columns.names import INTERVALS, enter_column, keep_column
-from watcher.replay.columns.weather_answers import WeatherAnswers
+from watcher.replay.columns.reading import Reading
 from watcher.rulebook.leaves import BetweenLeaf, NumberLeaf, WeatherLeaf
 from watcher.rulebook.model import Rule
 
@@ -21,23 +22,22 @@ def facts_of(rules: Sequence[Rule]) -> frozenset[str]:
     return frozenset({leaf.field for leaf in leaves} | ends)
 
 
-def with_verdicts(frame: pl.LazyFrame, rules: Sequence[Rule]) -> pl.LazyFrame:
-    """Return the frame (`with_facts`) with two columns of each rule, Boolean, null where the answer is unknown."""
-    weather = weather_of(rules)
-    verdicts = verdicts_of(rules, weather)
-    return frame.with_columns(weather.columns).with_columns(verdicts).drop(weather.names)
+def with_verdicts(frame: pl.LazyFrame, rules: Sequence[Rule], lexicon: Lexicon = PLAIN) -> pl.LazyFrame:
+    """Return the frame (`with_facts`) with two columns of each rule, Boolean, null where the answer is unknown.
 
-
-def weather_of(rules: Sequence[Rule]) -> WeatherAnswers:
-    """Return what the weather leaves of the rules answer; its `columns` stand before those of `verdicts_of`."""
+    Parameters
+    ----------
+    frame
+        With the facts of `facts_of(rules)`.
+    rules
+        The rules, of any kind.
+    lexicon
+        Of a frame whose facts are coded (`stored.scan`).
+    """
     leaves = (leaf for rule in rules for leaf in leaves_of(rule.when))
-    return WeatherAnswers(leaf for leaf in leaves if isinstance(leaf, WeatherLeaf))
-
-
-def verdicts_of(rules: Sequence[Rule], weather: WeatherAnswers) -> list[pl.Expr]:
-    """Return the two expressions of each rule, named."""
-    named = []
+    reading = Reading((leaf for leaf in leaves if isinstance(leaf, WeatherLeaf)), lexicon)
+    verdicts = []
     for rule in rules:
-        enter, keep = verdict_columns(rule.when, weather)
-        named += [enter.alias(enter_column(rule.name)), keep.alias(keep_column(rule.name))]
-    return named
+        enter, keep = verdict_columns(rule.when, reading)
+        verdicts += [enter.alias(enter_column(rule.name)), keep.alias(keep_column(rule.name))]
+    return frame.with_columns(reading.answers).with_columns(verdicts).drop(reading.answer_names)
