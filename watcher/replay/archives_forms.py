@@ -17,7 +17,8 @@ RECEIVED_AT = ("receivedat", "received", "receipttime", "receiptat")
 KIND = ("metartype", "kind", "reporttype", "type")
 
 _SEPARATORS = (",", "\t", ";", "|")
-_NAME = re.compile(r"[A-Za-z][\w .()/%-]*")
+_NAME = re.compile(r"[A-Za-z][\w .()/%-]{0,39}")
+_NO_NAME = re.compile(r"\d{4}")  # a time, a year, a group of a report
 _LINES_BEFORE_HEADER = 20
 _CONTROL = bytes({*range(9), *range(14, 27), 28, 29, 30, 31} - {1, 3})
 _LEAST_PRINTED = 0.9
@@ -27,6 +28,7 @@ _LEAST_PRINTED = 0.9
 class Header:
     """The header line of rows: how cells are separated, how many there are, and where the known ones stand."""
 
+    line: str
     separator: str
     width: int
     text: int
@@ -45,14 +47,24 @@ def header_of(line: str) -> Header | None:
     """Return what a header line says; None when the line is none."""
     for separator in _SEPARATORS:
         names = [name.strip().strip('"') for name in line.rstrip("\r\n").split(separator)]
-        if len(names) < 2 or not all(not name or _NAME.fullmatch(name) for name in names):
+        if len(names) < 2 or not all(not name or _is_name(name) for name in names):
             continue
         text = place(names, TEXT)
         if text is not None:
             return Header(
-                separator, len(names), text, place(names, MADE_AT), place(names, RECEIVED_AT), place(names, KIND)
+                line.strip(),
+                separator,
+                len(names),
+                text,
+                place(names, MADE_AT),
+                place(names, RECEIVED_AT),
+                place(names, KIND),
             )
     return None
+
+
+def _is_name(cell: str) -> bool:
+    return _NAME.fullmatch(cell) is not None and _NO_NAME.search(cell) is None
 
 
 def form_of(head: bytes) -> Form | None:

@@ -55,7 +55,7 @@ class _Reader:
             goes_on = place < last and lines[place + 1][:1] in {" ", "\t"}
             if not goes_on and not splitter.in_bulletin:
                 simple = _SIMPLE.match(text)
-                if simple is not None and not splitter.is_only_type:
+                if simple is not None and not (splitter.is_open and splitter.is_only_type):
                     if splitter.is_open:
                         yield from map(self._entry, splitter.end())
                     yield Entry(number, text, simple[1] or splitter.bulletin, near or self._dated.of(text))
@@ -69,7 +69,8 @@ class _Reader:
         if match is None and _SEPARATED.search(line, 0, 65):
             match = _SOURCE_FIRST.match(line)
         if match is None:
-            return None, line
+            last = line.rpartition("\t")[2]
+            return None, last if _SIMPLE.match(last) else line
         near = time_of(match[1])
         return (near, line[match.end() :].rstrip('" ')) if near is not None else (None, line)
 

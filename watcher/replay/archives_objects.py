@@ -42,7 +42,10 @@ def list_entries(block: Block, notes: Notes) -> Iterator[Entry]:
     """Yield the entries of one list of objects, up to where it is damaged."""
     text = text_of(block.body, block.first_line, notes)
     reader = json.JSONDecoder()
-    at = text.index("[") + 1
+    at = text.find("[") + 1
+    if not at:
+        notes.fault(None, "form", "no list of objects")
+        return
     number = 0
     while True:
         at = _BETWEEN.match(text, at).end()  # type: ignore[union-attr]

@@ -37,7 +37,7 @@ def row_entries(block: Block, notes: Notes) -> Iterator[Entry]:
             notes.blank += 1
             continue
         cells = _cells(line, header)
-        if header.text < len(cells) and cells[header.text].strip().strip('"').lower() in _names(header, line):
+        if line.strip() == header.line:  # as where cache files were put together
             notes.headings += 1
             continue
         if len(cells) != header.width:
@@ -60,14 +60,6 @@ def _first_header(lines: list[str]) -> tuple[int, Header | None]:
         if header is not None:
             return place + 1, header
     return 0, None
-
-
-def _names(header: Header, line: str) -> frozenset[str]:
-    """Return the name of the text column when the line is a header again, as where cache files were put together."""
-    again = header_of(line)
-    if again is None or again.text != header.text:
-        return frozenset()
-    return frozenset({line.split(header.separator)[header.text].strip().strip('"').lower()})
 
 
 def _cells(line: str, header: Header) -> list[str]:

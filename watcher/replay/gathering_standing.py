@@ -9,6 +9,7 @@ import polars as pl
 
 from watcher.alerts.hearing import AHEAD
 from watcher.replay.table import OBSERVED
+from watcher.reports.identity import FROM_IWXXM
 
 _HEARD = pl.coalesce("received_at", "observed_at")
 # As `reports.identity.normalise` and `text_hash` have it: blanks, letter case, end marks and type words do not count.
@@ -17,6 +18,8 @@ _TEXT = (
     .str.replace_all(r"[^\x21-\x7e]+", " ")
     .str.strip_chars(" =$")
     .str.to_uppercase()
+    .str.replace(f" {FROM_IWXXM}$", "")
+    .str.replace(" RMK$", "")
     .str.replace(r"^(?:METAR )?(?:SPECI )?(?:TAF )?", "")
 )
 

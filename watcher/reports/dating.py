@@ -47,6 +47,8 @@ def _midnights(day: int, year: int, month: int) -> tuple[datetime, ...]:
     return tuple(found)
 
 
+# The reports of one time of day come together, and an archive has thousands of them.
+@lru_cache(maxsize=4096)
 def report_date(day: int, hour: int, minute: int, received_at: datetime) -> datetime:
     """Return when a report was made.
 

@@ -20,6 +20,7 @@ UNSEEN_FREEZING_RAIN = "FZ//"
 
 Interval = tuple[float, float]
 _AMOUNTS = {"FEW": 1, "SCT": 2, "BKN": 3, "OVC": 4}
+_BROKEN = _AMOUNTS["BKN"]
 _CLEAR = frozenset({"SKC", "CLR", "NSC", "NCD"})
 
 
@@ -137,10 +138,13 @@ def cloud_facts(
         return {"cloud_cover": "CLR"}
     if clouds is None:
         return {}
-    amounts = [layer.amount for layer in clouds if layer.amount is not None]
-    bases = [layer.base_ft for layer in clouds if layer.amount in {"BKN", "OVC"} and layer.base_ft is not None]
-    cover = max(amounts, key=lambda amount: _AMOUNTS.get(amount, 0), default=None)
-    return {
-        "ceiling_ft": min(bases, default=None),
-        "cloud_cover": "CLR" if cover in _CLEAR else cover,
-    }
+    cover, most, ceiling_ft = None, -1, None
+    for layer in clouds:
+        if layer.amount is None:
+            continue
+        amount = _AMOUNTS.get(layer.amount, 0)
+        if amount > most:
+            cover, most = layer.amount, amount
+        if amount >= _BROKEN and layer.base_ft is not None and (ceiling_ft is None or layer.base_ft < ceiling_ft):
+            ceiling_ft = layer.base_ft
+    return {"ceiling_ft": ceiling_ft, "cloud_cover": "CLR" if cover in _CLEAR else cover}
