@@ -95,25 +95,27 @@ def states() -> dict[Phenomenon, pl.Expr]:
 
 def with_groups(frame: pl.LazyFrame) -> pl.LazyFrame:
     """Add what the present weather groups mean, read by the one reader of groups, each text once."""
-    texts = frame.select("weather").unique().collect().get_column("weather").to_list()
-    table = pl.LazyFrame([_meaning(text) for text in texts if text is not None], schema=_MEANING)
-    flags = [pl.col(name).fill_null(value=False) for name in _MEANING if name != "weather"]
-    return frame.join(table, on="weather", how="left", maintain_order="left").with_columns(flags)
+    texts = frame.select("weather").drop_nulls().unique().collect().get_column("weather").sort().to_list()
+    meanings = [_meaning(text) for text in texts]
+    # By place and not by a join, which does not keep the order of rows in every plan.
+    place = pl.col("weather").cast(pl.Enum(texts)).to_physical()
+    return frame.with_columns(
+        pl.lit(pl.Series([meaning[name] for meaning in meanings], dtype=pl.Boolean))
+        .gather(place)
+        .fill_null(value=False)
+        .alias(name)
+        for name in _MEANINGS
+    )
 
 
-# fmt: off
-_MEANING = {
-    "weather": pl.String, "falls": pl.Boolean, "freezing_falls": pl.Boolean, "frozen_falls": pl.Boolean,
-    "pellets_fall": pl.Boolean, "unknown_falls": pl.Boolean, "snow": pl.Boolean, "fog": pl.Boolean,
-    "fog_freezes": pl.Boolean,
-}
-# fmt: on
+_MEANINGS = (
+    "falls", "freezing_falls", "frozen_falls", "pellets_fall", "unknown_falls", "snow", "fog", "fog_freezes",
+)  # fmt: skip
 
 
-def _meaning(text: str) -> dict[str, object]:
+def _meaning(text: str) -> dict[str, bool]:
     groups = groups_of(text.split())
     return {
-        "weather": text,
         "falls": any(group.falls for group in groups),
         "freezing_falls": any(group.is_freezing_precipitation for group in groups),
         "frozen_falls": any(group.is_frozen_precipitation for group in groups),

@@ -36,7 +36,7 @@ HAPPENINGS = pl.Schema(
         "began_at": pl.Datetime("us", "UTC"),  # the first report that tells it
         "last_at": pl.Datetime("us", "UTC"),  # the last report that tells it
         "ended_at": pl.Datetime("us", "UTC"),  # the first report without it afterwards, null: sight was lost before
-        "onset_seen": pl.Boolean(),  # the station was seen without it for `apart_min` before
+        "onset_seen": pl.Boolean(),  # the station was seen for `apart_min` before
     }
 )
 
@@ -168,7 +168,7 @@ def happenings(found: Seen, phenomenon: Phenomenon, *, apart_min: int = APART_MI
     phenomenon
         What happened.
     apart_min
-        Minutes without it, by what the reports tell, before a report with it is a new onset. A break that is shorter
+        Minutes from the last report with it to the next one, after which that is a new onset. A break that is shorter
         belongs to it, seen or unseen.
     """
     walked = walk(found, phenomenon)
