@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import zip_longest
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -106,16 +107,16 @@ def replay(  # noqa: PLR0917 - options of a command
     try:
         with watching(shown=not as_json) as progress:
             replayed = run(asked, progress)
-            scores = _scored(replayed) if score else None
+            scores = _scored(replayed) if score else ()
         if lines is not None:
             _write_lines(lines, replayed)
     except KeyboardInterrupt:
         typer.echo(f"Stopped. What is finished lies in {asked.work}: the same command goes on from there.", err=True)
         raise typer.Exit(1) from None
     if as_json:
-        print_json({**replayed_as_contract(replayed), "scores": _score_as_contract(scores)})
+        print_json({**replayed_as_contract(replayed), **_scores_as_contract(scores)})
     else:
-        for told in (*text_of(replayed), *_score_text(scores), *_comparison(replayed), *ending_of(replayed)):
+        for told in (*text_of(replayed), *_score_text(scores), *_comparison(replayed, scores), *ending_of(replayed)):
             typer.echo(_shown(told))
     if not share_of(replayed.gathered).whole:
         raise typer.Exit(1)
@@ -245,30 +246,34 @@ def _listeners(settings: Settings, table: StationTable) -> tuple[tuple[Subscript
     return subscriptions, tuple(item.recipient for item in directory.destinations.values()), True
 
 
-def _scored(replayed: Replayed) -> Scores:
+def _scored(replayed: Replayed) -> tuple[Scores, ...]:
+    """Return the scores of the rules in force, then those of the other ones where there are any."""
     from watcher.replay.scores_run import scored
 
-    return scored(replayed)
+    other = replayed.by_the_other_rules()
+    return (scored(replayed),) if other is None else (scored(replayed), scored(other))
 
 
-def _score_as_contract(scores: Scores | None) -> dict[str, object] | None:
+def _scores_as_contract(scores: tuple[Scores, ...]) -> dict[str, object]:
     from watcher.replay.scores_json import to_json
 
-    return to_json(scores) if scores is not None else None
+    told = [to_json(item) for item in scores]
+    return dict(zip_longest(("scores", "scores_of_the_other_rules"), told))
 
 
-def _score_text(scores: Scores | None) -> Iterator[str]:
+def _score_text(scores: tuple[Scores, ...]) -> Iterator[str]:
     from watcher.cli.replay_score_text import text_of
 
-    if scores is not None:
-        yield from text_of(scores)
+    if scores:
+        yield from text_of(scores[0])
 
 
-def _comparison(replayed: Replayed) -> Iterator[str]:
+def _comparison(replayed: Replayed, scores: tuple[Scores, ...]) -> Iterator[str]:
     from watcher.cli.replay_difference_text import text_of
+    from watcher.cli.replay_score_text import difference_of
 
     if replayed.comparison is not None:
-        yield from text_of(replayed.comparison)
+        yield from text_of(replayed.comparison, difference_of(*scores) if len(scores) == 2 else ())
 
 
 def _write_lines(path: Path, replayed: Replayed) -> None:

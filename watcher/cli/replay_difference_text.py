@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import timedelta
 from itertools import zip_longest
 
@@ -20,8 +20,8 @@ _STATIONS, _LISTED = 10, 20
 _ORDER = (Change.NEW, Change.GONE, Change.RAISED, Change.LOWERED, Change.SHIFTED)
 
 
-def text_of(comparison: Comparison) -> Iterator[str]:
-    """Yield the lines of a comparison for people."""
+def text_of(comparison: Comparison, scores: Iterable[str] = ()) -> Iterator[str]:
+    """Yield the lines of a comparison for people; `scores`: those of both rulebooks, where they were asked for."""
     yield f"The rules in force held against {comparison.other.name}"
     yield from _rules(comparison)
     yield ""
@@ -35,6 +35,7 @@ def text_of(comparison: Comparison) -> Iterator[str]:
     for now, other in zip_longest(comparison.now.loads, comparison.other.loads):
         yield row(_load_cells(now, other), _LOAD_WIDTHS)
     yield ""
+    yield from scores
     yield from _differences(comparison)
     yield ""
 
@@ -57,8 +58,7 @@ def _stations(by_station: Mapping[str, Row]) -> Iterator[str]:
         return
     differing = {code: counts for code, counts in by_station.items() if any(counts.changes.values())}
     worst = sorted(differing, key=lambda code: (-sum(differing[code].changes.values()), code))
-    head = f"{len(differing)} of {len(by_station)} differ"
-    yield row((f"stations: {head}", *_HEADS[1:]), _WIDTHS)
+    yield row((f"{len(differing)} of {len(by_station)} stations", *_HEADS[1:]), _WIDTHS)
     for code in worst[:_STATIONS]:
         yield row((code, *_cells(differing[code])), _WIDTHS)
     if len(worst) > _STATIONS:
@@ -92,7 +92,7 @@ def _differences(comparison: Comparison) -> Iterator[str]:
     if not found:
         yield "Nothing differs in this archive."
         return
-    worst = sorted(found, key=lambda item: (-item.level, _ORDER.index(item.change), item.at))[:_LISTED]
+    worst = sorted(found, key=lambda item: (item.change is Change.SHIFTED, -item.level, item.at))[:_LISTED]
     total = len(found) + comparison.left_out
     if total > _LISTED:
         yield f"The {_LISTED} gravest of {total:,} differences; --json lists {len(found):,}:"

@@ -16,6 +16,8 @@ _ONSET_WIDTHS = (42, 8, 17, 14, 9, 7)
 _ONSET_HEADS = ("weather that began; alert", "onsets", "told ahead", "lead, median", "with it", "never")
 _HOUR_WIDTHS = (42, 6, 9, 8, 17, 17)
 _HOUR_HEADS = ("", "hits", "in vain", "misses", "told (POD)", "in vain (FAR)")
+_TWO_WIDTHS = (42, 18, 18, 18)
+_TWO_HEADS = ("scores, in force > other", "told ahead", "told (POD)", "in vain (FAR)")
 _EXPECTED_WIDTHS = (25, 9, 29, 8, 17, 11)
 _EXPECTED_HEADS = ("expected", "level", "by the TAF", "alerts", "came", "taken back")
 
@@ -31,9 +33,8 @@ def text_of(scores: Scores) -> Iterator[str]:
             yield row(_onset_cells(onset), _ONSET_WIDTHS)
     yield ""
     yield row((f"by the hour: does it begin within {MAIN_LEAD_H} h?", *_HOUR_HEADS[1:]), _HOUR_WIDTHS)
-    for hour in scores.hours:
-        if hour.subject in main and hour.lead_h == MAIN_LEAD_H and hour.not_yet:
-            yield row(_hour_cells(hour), _HOUR_WIDTHS)
+    for hour in _main_hours(scores):
+        yield row(_hour_cells(hour), _HOUR_WIDTHS)
     yield ""
     yield from _expected(scores)
     if scores.unproved:
@@ -43,11 +44,43 @@ def text_of(scores: Scores) -> Iterator[str]:
     yield ""
 
 
+def difference_of(now: Scores, other: Scores) -> Iterator[str]:
+    """Yield the lines that hold the scores of two rulebooks against each other, without their intervals."""
+    yield row(_TWO_HEADS, _TWO_WIDTHS)
+    onsets = {item.subject: item for item in other.onsets}
+    hours = {item.subject: item for item in _main_hours(other)}
+    for mine in _main_hours(now):
+        theirs, ours = hours.get(mine.subject), next(item for item in now.onsets if item.subject == mine.subject)
+        if theirs is None:
+            continue
+        pairs = [(ours.ahead, onsets[mine.subject].ahead)]
+        pairs += [(mine.scores[name], theirs.scores[name]) for name in ("pod", "far")]
+        yield row((mine.subject.words, *(_pair(*pair) for pair in pairs)), _TWO_WIDTHS)
+    yield ""
+
+
+def _pair(now: Estimate, other: Estimate) -> str:
+    same = now.counted == other.counted and now.of == other.of
+    return "same" if same else f"{_short(now)} > {_short(other)}"
+
+
+def _short(found: Estimate) -> str:
+    return f"{_part(found.value)} %" if found.value is not None else _estimate(found)
+
+
+def _main_hours(scores: Scores) -> Iterator[HourScore]:
+    main = main_subjects(onset.subject for onset in scores.onsets)
+    for hour in scores.hours:
+        if hour.subject in main and hour.lead_h == MAIN_LEAD_H and hour.not_yet:
+            yield hour
+
+
 def _rests_on(scores: Scores) -> Iterator[str]:
     rests = scores.archive
     taken = f"; {percent_read(rests.taken_share)} of what the archives held was read" if rests.taken_share else ""
     yield from wrapped(
-        f"{rests.counted:,} of {rests.reports:,} reports of {counted(rests.stations, 'station')}{taken}. {_seen(scores)}",
+        f"{rests.counted:,} of {counted(rests.reports, 'report')} of {counted(rests.stations, 'station')}{taken}. "
+        f"{_seen(scores)}",
         f"{'Scores':<11}",
     )
     yield from wrapped(scores.drawn, " " * 11)

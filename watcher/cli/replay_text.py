@@ -19,9 +19,9 @@ COLUMNS = 100
 _LABEL = 11
 _STATIONS = 10
 _FAULTS = 8
-_FLAG_WIDTHS = (25, 9, 10, 10, 10, 11, 10, 12)
-_FLAG_HEADS = ("flag", "level", "episodes", "observed", "expected", "came true", "not seen", "open for")
-_STATION_WIDTHS = (9, 10, 9, 8, 9, 8, 17, 16, 8)
+_FLAG_WIDTHS = (24, 9, 10, 10, 10, 11, 10, 12)
+_FLAG_HEADS = ("flag", "level", "episodes", "observed", "expected", "came true", "not seen", "lead")
+_STATION_WIDTHS = (9, 10, 9, 8, 9, 8, 16, 20, 8)
 _STATION_HEADS = ("station", "reports", "no-time", "treat", "prepare", "note", "treat or worse", "blind", "spells")
 
 
@@ -84,11 +84,8 @@ def _episodes(replayed: Replayed) -> Iterator[str]:
     for item in totals.flags:
         yield row(_flag_cells(item, named=item.flag is not previous), _FLAG_WIDTHS)
         previous = item.flag
-    leads = [item for item in totals.flags if item.median_lead is not None]
-    for item in leads:
-        assert item.median_lead is not None
-        ahead = duration_text(item.median_lead)
-        yield f"{item.flag.value}, {item.level.word}: told {ahead} before the first report of it (median)"
+    if any(item.expected for item in totals.flags):
+        yield "lead: from its opening to the first report that met it, the middle one of those that came true."
     if totals.unconfirmed:
         yield f"{counted(totals.unconfirmed, 'episode')} formed and never opened: not met by enough reports in a row."
 
@@ -96,7 +93,8 @@ def _episodes(replayed: Replayed) -> Iterator[str]:
 def _flag_cells(item: FlagRow, *, named: bool) -> tuple[str, ...]:
     ahead = [item.expected, item.came_true, item.not_seen] if item.expected else ["-"] * 3
     name = item.flag.value if named else ""
-    return name, item.level.word, str(item.episodes), str(item.observed), *map(str, ahead), duration_text(item.open_for)
+    lead = duration_text(item.median_lead) if item.median_lead is not None else "-"
+    return name, item.level.word, str(item.episodes), str(item.observed), *map(str, ahead), lead
 
 
 def _messages(load: MessageLoad) -> Iterator[str]:

@@ -173,12 +173,12 @@ class _Worst:
 
     def __init__(self, most: int) -> None:
         self._most = most
-        self._heap: list[tuple[Level, bool, int, Difference]] = []
+        self._heap: list[tuple[bool, Level, int, Difference]] = []
         self._number = count()
         self.left_out = 0
 
     def take(self, difference: Difference) -> None:
-        weighs = difference.level, difference.change is not Change.SHIFTED, -next(self._number), difference
+        weighs = difference.change is not Change.SHIFTED, difference.level, -next(self._number), difference
         if len(self._heap) < self._most:
             heappush(self._heap, weighs)
         else:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Protocol
@@ -67,7 +67,7 @@ class Watching(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Replayed:
-    """All that a run found. `loads`: one for each destination."""
+    """All that a run found. `loads`: one for each destination. `other`: the rehearsal by the other rules."""
 
     asked: Asked
     gathered: Gathered
@@ -76,6 +76,15 @@ class Replayed:
     totals: Totals
     loads: tuple[MessageLoad, ...]
     comparison: Comparison | None = None
+    other: Rehearsal | None = None
+
+    def by_the_other_rules(self) -> Replayed | None:
+        """Return the same run with the other rules in the place of those in force, not compared; None without."""
+        if self.comparison is None or self.other is None or self.asked.against is None:
+            return None
+        asked = replace(self.asked, rules=self.asked.against, against=None)
+        loads, totals = self.comparison.other.loads, totals_of(self.other.runs())
+        return Replayed(asked, self.gathered, self.span, self.other, totals, loads)
 
     @property
     def begins_at(self) -> datetime:
@@ -101,10 +110,9 @@ def run(asked: Asked, watching: Watching) -> Replayed:
     totals = totals_of(rehearsal.runs())
     if not totals.stations:
         raise UsageError([_nothing(asked)])
-    begin = totals.begins_at or span.watched_until
-    loads = _loads(asked, asked.rules, rehearsal, span, begin, watching)
-    comparison = _compared(asked, gathered, span, rehearsal, loads, begin, watching) if asked.against else None
-    return Replayed(asked, gathered, span, rehearsal, totals, loads, comparison)
+    loads = _loads(asked, asked.rules, rehearsal, span, totals.begins_at or span.watched_until, watching)
+    found = Replayed(asked, gathered, span, rehearsal, totals, loads)
+    return found if asked.against is None else _with_comparison(found, asked.against, watching)
 
 
 def _span(asked: Asked, gathered: Gathered) -> Span:
@@ -151,23 +159,15 @@ def _loads(  # noqa: PLR0917 - private
     )
 
 
-def _compared(  # noqa: PLR0917 - private, called once
-    asked: Asked,
-    gathered: Gathered,
-    span: Span,
-    rehearsal: Rehearsal,
-    loads: tuple[MessageLoad, ...],
-    begin: datetime,
-    watching: Watching,
-) -> Comparison:
-    rules, against = asked.rules, asked.against
-    assert against is not None
-    other = _rehearse(asked, against, gathered, span, watching)
-    other_loads = _loads(asked, against, other, span, begin, watching)
-    return compare(
-        rehearsal.runs(),
+def _with_comparison(found: Replayed, against: NamedRules, watching: Watching) -> Replayed:
+    asked, rules = found.asked, found.asked.rules
+    other = _rehearse(asked, against, found.gathered, found.span, watching)
+    loads = _loads(asked, against, other, found.span, found.begins_at, watching)
+    comparison = compare(
+        found.rehearsal.runs(),
         other.runs(),
-        now=Side(rules.name, len(rules.book.rules), rules.book.fingerprint, loads),
-        other=Side(against.name, len(against.book.rules), against.book.fingerprint, other_loads),
+        now=Side(rules.name, len(rules.book.rules), rules.book.fingerprint, found.loads),
+        other=Side(against.name, len(against.book.rules), against.book.fingerprint, loads),
         rules=rule_changes(rules.book, against.book),
     )
+    return replace(found, comparison=comparison, other=other)
