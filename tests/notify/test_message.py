@@ -29,7 +29,7 @@ CONTRACT = {
 ADDED = {
     "event", "next_step", "certainty", "previous_level", "no_time", "forecast_raw", "valid_until", "acknowledged_by",
     "acknowledgement_note", "stations", "parked", "acknowledge_url", "probability", "begins_between", "ends_between",
-    "protection",
+    "protection", "meant_for", "meant_for_why",
 }  # fmt: skip
 
 
@@ -145,6 +145,7 @@ def test_the_webhooks_body_is_the_contract() -> None:
         "observed_at": "2026-01-12T05:50:00Z", "report_age_min": 12, "raw": RAW, "forecast_raw": None,
         "acknowledged_by": None, "acknowledgement_note": None, "stations": None, "parked": None, "acknowledge_url": None,
         "probability": None, "begins_between": None, "ends_between": None, "protection": None,
+        "meant_for": None, "meant_for_why": None,
         "valid_until": "2026-01-12T12:02:30Z", "board_url": "https://board.example.org/", "caution": CAUTION,
     }  # fmt: skip
 

@@ -396,9 +396,9 @@ class Ailing:
         self._may("settle")
         self.store.settle(results, now)
 
-    def disable_destination(self, name: str, reason: str, now: datetime) -> None:
+    def disable_destination(self, name: str, reason: str, now: datetime, *, by_receiver: bool) -> None:
         self._may("disable_destination")
-        self.store.disable_destination(name, reason, now)
+        self.store.disable_destination(name, reason, now, by_receiver=by_receiver)
 
 
 async def test_what_was_sent_is_not_forgotten_while_the_store_refuses(store: Store) -> None:

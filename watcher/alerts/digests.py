@@ -72,13 +72,15 @@ class _Due:
 
 def _due(listeners: Listeners, told: Mapping[tuple[str, str], Told], now: datetime) -> Iterator[_Due]:
     for destination, subscriptions in listeners.digests.items():
-        last = told.get((destination, digest_subject(destination)))
+        # Where its fallback is told in its place, that has the digest.
+        readers = (destination, *listeners.behind(destination))
+        known = [last.seq for name in readers if (last := told.get((name, digest_subject(destination)))) is not None]
         due = [
             (moment, subscription)
             for subscription in subscriptions
             if (moment := _moment(subscription, now)) is not None
             and now - moment <= LATEST_BY
-            and (last is None or _seq(moment) > last.seq)
+            and _seq(moment) > max(known, default=0)
         ]
         if due:
             moment, newest = max(due, key=lambda item: item[0])

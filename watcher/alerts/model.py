@@ -350,7 +350,8 @@ class Policy:
 
     `blind_margin`: added to the station's cadence before it is blind. `first_cadence`: until one is learned.
     `stale_after`: a report older than this when first seen opens nothing. `lead`: how far ahead an expectation opens an
-    episode. `valid_for`: how long a message is worth sending.
+    episode. `valid_for`: how long a message is worth sending. `fallback_after`: how long a destination may be out of
+    reach before its fallback is told.
     """
 
     blind_margin: timedelta = timedelta(minutes=25)
@@ -358,3 +359,4 @@ class Policy:
     stale_after: timedelta = timedelta(minutes=90)
     lead: timedelta = timedelta(hours=18)
     valid_for: timedelta = timedelta(hours=6)
+    fallback_after: timedelta = timedelta(minutes=15)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from enum import StrEnum
 from typing import Literal
 
 from watcher.alerts.model import Event, EventType
@@ -12,12 +13,28 @@ from watcher.rulebook.words import Kind, Level
 Outcome = Literal["sent", "retry", "dead", "release"]
 
 
+class Detour(StrEnum):
+    """Why a message goes to the fallback of the destination that it was meant for."""
+
+    SILENT = "silent"
+    REFUSED = "refused"
+    OFF = "off"
+
+
+@dataclass(frozen=True, slots=True)
+class Instead:
+    """That a message goes to another destination than it was meant for, and why."""
+
+    meant_for: str
+    why: Detour
+
+
 @dataclass(frozen=True, slots=True)
 class Told:
     """What a destination was last told of a subject (an episode, or a station's blindness).
 
     `seq`: number of the subject's event that was told. `at`: when that was put into the outbox. `repeat`: how many
-    reminders of that event went before.
+    reminders of that event went before. `instead`: it was told in the place of another.
     """
 
     destination: str
@@ -28,6 +45,7 @@ class Told:
     seq: int
     at: datetime
     repeat: int = 0
+    instead: Instead | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +55,7 @@ class NewDelivery:
     `told_as`: how the event arrives there (an episode whose level is crossed upwards arrives as opened).
     `group_within`: it may share a message with others that come up in so long a time; None: it stands alone, and
     messages of one destination about one `subject_id` are sent in order. `repeat`: which reminder of the event it is.
+    `instead`: it was meant for another destination.
     """
 
     id: str
@@ -50,6 +69,7 @@ class NewDelivery:
     valid_until: datetime
     group_within: timedelta | None = None
     repeat: int = 0
+    instead: Instead | None = None
 
     @property
     def event_id(self) -> str:
@@ -59,13 +79,14 @@ class NewDelivery:
 
 @dataclass(frozen=True, slots=True)
 class Item:
-    """One event in a message. `told_as`, `level`: as they arrive at this destination."""
+    """One event in a message. `told_as`, `level`: as they arrive at this destination. `instead`: meant for another."""
 
     event: Event
     told_as: EventType
     level: Level | None
     subject_id: str
     repeat: int = 0
+    instead: Instead | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +102,26 @@ class Claimed:
     attempts: int
     valid_until: datetime
     items: tuple[Item, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Unreached:
+    """The newest that a destination was to be told of a subject, and that did not reach it.
+
+    `meant_for`: for whom that destination stood in itself, None where it did not. `why`: what keeps it from arriving.
+    """
+
+    destination: str
+    subject_id: str
+    seq: int
+    told_as: EventType
+    level: Level | None
+    kind: Kind | None
+    repeat: int
+    made_at: datetime
+    valid_until: datetime
+    why: Detour
+    meant_for: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -10,7 +10,7 @@ from watcher.alerts.hearing import AHEAD
 from watcher.alerts.hours import within
 from watcher.alerts.listeners import Listeners
 from watcher.alerts.model import Event, EventBody, EventType, Policy, ProtectionLine, StationView, SubjectKind
-from watcher.alerts.outbox import NewDelivery
+from watcher.alerts.outbox import Detour, Instead, NewDelivery
 from watcher.alerts.subscribers import Subscription
 from watcher.alerts.tell import delivery_name
 from watcher.reports.model import Observation, Report
@@ -80,7 +80,7 @@ def owed_at_once(
     for event in events:
         view = views.get(event.body.station)
         station = view.station if view is not None else Station(event.body.station)
-        for destination in sorted(_following(listeners, station, now)):
+        for destination, instead in _readers(_following(listeners, station, now), listeners):
             yield NewDelivery(
                 id=delivery_name(event.subject_id, event.seq, destination, event.type),
                 destination=destination,
@@ -91,7 +91,19 @@ def owed_at_once(
                 kind=None,
                 made_at=now,
                 valid_until=_valid_until(event, policy),
+                instead=instead,
             )
+
+
+def _readers(destinations: Collection[str], listeners: Listeners) -> Iterator[tuple[str, Instead | None]]:
+    """Yield who is told, each once, and in whose place."""
+    met = {name for name in destinations if listeners.may_be_told(name)}
+    yield from ((name, None) for name in sorted(met))
+    for name in sorted(destinations):
+        reader = listeners.reader_of(name)
+        if reader is not None and reader not in met:
+            met.add(reader)
+            yield reader, Instead(name, Detour.OFF)
 
 
 def event_of(protection: Protection, change: Change, view: StationView | None) -> Event:

@@ -62,9 +62,12 @@ class Recipient:
     """A destination as the telling sees it.
 
     `group_within`: what happens in so long a time makes one message; None: one message for each event. `open`: whether
-    it may be told anything: its address is confirmed, and it was not switched off.
+    it may be told anything: its address is confirmed, and it was not switched off. `fallback`: who is told in its place
+    while it cannot be. `gone`: its receiver switched it off; where the operator did, nobody is told in its place.
     """
 
     name: str
     group_within: timedelta | None = None
     open: bool = True
+    fallback: str | None = None
+    gone: bool = False

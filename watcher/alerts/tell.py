@@ -4,6 +4,9 @@ A destination that was not told of an open subject is told "opened" once a subsc
 episode opens, when its level rises far enough, or when its hours begin. From then on it is told changes to and from the
 levels that a subscription wants at that hour, and once who took it in hand; while nobody has, those who asked for it
 are reminded. Whoever was told "opened" is told the end, whatever the hour.
+
+While the receiver of a destination wants nothing, its fallback is told in its place, and goes on from what that had
+heard. What was begun in another's place is told there to its end, also when the other hears again.
 """
 
 from __future__ import annotations
@@ -19,11 +22,11 @@ from watcher.alerts.changes import StationChange
 from watcher.alerts.digests import due_digests
 from watcher.alerts.listeners import Listeners
 from watcher.alerts.model import ENDINGS, Event, EventType, Policy, StationView
-from watcher.alerts.outbox import NewDelivery, Told
+from watcher.alerts.outbox import Detour, Instead, NewDelivery, Told
 from watcher.alerts.subjects import Subject, ended_subjects, open_subjects
-from watcher.alerts.wishes import Wishes
+from watcher.alerts.wishes import Wish, Wishes
 from watcher.rulebook.model import Rulebook
-from watcher.rulebook.words import Kind
+from watcher.rulebook.words import Kind, Level
 
 ToldKey = tuple[str, str]
 
@@ -71,7 +74,7 @@ def tell(
     return Telling(
         deliveries=(
             *owed(ended, standing, listeners, told, policy=policy, now=now),
-            *(_of_digest(event, destination, policy, now) for event, destination in digests),
+            *(_of_digest(event, destination, listeners, policy, now) for event, destination in digests),
         ),
         digests=tuple(event for event, _ in digests),
     )
@@ -88,7 +91,7 @@ def owed(
 ) -> tuple[NewDelivery, ...]:
     """Return the messages that are owed now about what has just ended and what stands open; see `tell`."""
     wishes = Wishes(listeners, now)
-    open_now = (item for subject in standing for item in _while_open(subject, wishes, told, now))
+    open_now = (item for subject in standing for item in _while_open(subject, wishes, listeners, told, now))
     return tuple(_delivery(item, listeners, policy, now) for item in chain(_endings(ended, listeners, told), open_now))
 
 
@@ -109,7 +112,7 @@ def key_of(item: NewDelivery) -> ToldKey:
 
 def told_by(item: NewDelivery) -> Told:
     """Return what a destination knows by a delivery."""
-    return Told(*key_of(item), item.told_as, item.level, item.kind, item.seq, item.made_at, item.repeat)
+    return Told(*key_of(item), item.told_as, item.level, item.kind, item.seq, item.made_at, item.repeat, item.instead)
 
 
 class _Owed(NamedTuple):
@@ -119,47 +122,100 @@ class _Owed(NamedTuple):
     subject: Subject
     destination: str
     repeat: int = 0
+    instead: Instead | None = None
 
 
 def _endings(ended: Iterable[Subject], listeners: Listeners, told: Mapping[ToldKey, Told]) -> Iterator[_Owed]:
     by_id = {subject.id: subject for subject in ended}
     if not by_id:
         return
+    met: set[ToldKey] = set()
     # Picked before they are put in order: most turns end a few stories among very many.
     for destination, subject_id in sorted(key for key in told if key[1] in by_id):
-        if listeners.may_be_told(destination):
-            subject = by_id[subject_id]
-            yield _Owed(subject.opens_as, subject, destination)
-
-
-def _while_open(subject: Subject, wishes: Wishes, told: Mapping[ToldKey, Told], now: datetime) -> Iterator[_Owed]:
-    for destination, wish in wishes.of(subject).items():
-        last = told.get((destination, subject.id))
-        if last is None:
-            if wish.reaches(subject.level):
-                yield _Owed(subject.opens_as, subject, destination)
+        reader = listeners.reader_of(destination)
+        if reader is None or (reader, subject_id) in met or (reader != destination and (reader, subject_id) in told):
             continue
-        change = _change_since(last, subject)
-        if change is not None:
-            # What comes down from a wanted level is wanted too: whoever heard of it hears that it is less now.
-            if wish.reaches(subject.level) or wish.reaches(last.level):
-                yield _Owed(change, subject, destination)
-        elif wish.remind_every is not None and subject.untaken and now - last.at >= wish.remind_every:
-            repeat = last.repeat + 1 if last.seq == subject.seq else 1
-            if repeat <= REMINDERS:
-                yield _Owed(EventType.REMINDER, subject, destination, repeat)
+        met.add((reader, subject_id))
+        subject, last = by_id[subject_id], told[destination, subject_id]
+        instead = last.instead if reader == destination else Instead(destination, Detour.OFF)
+        yield _Owed(subject.opens_as, subject, reader, instead=instead)
+
+
+def _while_open(
+    subject: Subject, wishes: Wishes, listeners: Listeners, told: Mapping[ToldKey, Told], now: datetime
+) -> Iterator[_Owed]:
+    wanted = wishes.of(subject)
+    met = set()
+    for destination, wish in wanted.items():
+        if listeners.have_fallbacks and not listeners.may_be_told(destination):
+            continue
+        item = _as_it_stands(subject, destination, wish, told.get((destination, subject.id)), now)
+        if item is not None:
+            met.add(destination)
+            yield item
+    if listeners.have_fallbacks:
+        for item in _in_place(subject, wanted, listeners, told, now):
+            # What it wants for itself it was told for itself.
+            if item.destination not in met:
+                met.add(item.destination)
+                yield item
+
+
+def _in_place(
+    subject: Subject, wanted: Mapping[str, Wish], listeners: Listeners, told: Mapping[ToldKey, Told], now: datetime
+) -> Iterator[_Owed]:
+    """Yield what fallbacks are told: instead of whoever is switched off, and of what they were told for another."""
+    for destination, wish in wanted.items():
+        reader = listeners.reader_of(destination)
+        for other in listeners.behind(destination):
+            last = told.get((other, subject.id))
+            item = None
+            if other == reader:
+                item = _as_it_stands(subject, other, wish, last or told.get((destination, subject.id)), now)
+                if item is not None and last is None:
+                    # Whatever it is to the one that had heard of it, here it is new.
+                    item = item._replace(told_as=subject.opens_as)
+                instead = Instead(destination, Detour.OFF)
+            elif last is not None and last.instead is not None and last.instead.meant_for == destination:
+                item = _as_it_stands(subject, other, Wish(wish.least), last, now)
+                instead = last.instead
+            if item is not None:
+                yield item._replace(instead=instead)
+
+
+def _as_it_stands(subject: Subject, destination: str, wish: Wish, last: Told | None, now: datetime) -> _Owed | None:
+    """Return what a destination has to be told of an open subject, None where it knows how that stands."""
+    if last is None:
+        return _Owed(subject.opens_as, subject, destination) if wish.reaches(subject.level) else None
+    change = _change_since(last, subject)
+    if change is not None:
+        # What comes down from a wanted level is wanted too: whoever heard of it hears that it is less now.
+        wanted = wish.reaches(subject.level) or wish.reaches(last.level)
+        return _Owed(change, subject, destination) if wanted else None
+    if wish.remind_every is not None and subject.untaken and now - last.at >= wish.remind_every:
+        repeat = last.repeat + 1 if last.seq == subject.seq else 1
+        return _Owed(EventType.REMINDER, subject, destination, repeat) if repeat <= REMINDERS else None
+    return None
 
 
 def _change_since(last: Told, subject: Subject) -> EventType | None:
     """Return what has changed since a destination was last told, None when nothing that it is told of."""
-    if last.level is None or subject.level is None:
-        return None
-    if last.kind is Kind.EXPECTED and subject.kind is Kind.OBSERVED:
-        return EventType.CONFIRMED
-    if subject.level != last.level:
-        return EventType.RAISED if subject.level > last.level else EventType.LOWERED
+    change = change_since(last, subject.level, subject.kind)
+    if change is not None or last.level is None or subject.level is None:
+        return change
     # Whatever was told after that event says who has it, so that only this remains to be told apart.
     return EventType.TAKEN if last.seq < subject.taken_seq else None
+
+
+def change_since(last: Told, level: Level | None, kind: Kind | None) -> EventType | None:
+    """Return how an episode differs from what a destination was last told of it; None: in neither level nor kind."""
+    if last.level is None or level is None:
+        return None
+    if last.kind is Kind.EXPECTED and kind is Kind.OBSERVED:
+        return EventType.CONFIRMED
+    if level != last.level:
+        return EventType.RAISED if level > last.level else EventType.LOWERED
+    return None
 
 
 def _delivery(item: _Owed, listeners: Listeners, policy: Policy, now: datetime) -> NewDelivery:
@@ -176,13 +232,15 @@ def _delivery(item: _Owed, listeners: Listeners, policy: Policy, now: datetime) 
         valid_until=now + policy.valid_for,
         group_within=listeners.recipients[item.destination].group_within,
         repeat=item.repeat,
+        instead=item.instead,
     )
 
 
-def _of_digest(event: Event, destination: str, policy: Policy, now: datetime) -> NewDelivery:
+def _of_digest(event: Event, destination: str, listeners: Listeners, policy: Policy, now: datetime) -> NewDelivery:
+    reader = listeners.reader_of(destination) or destination
     return NewDelivery(
-        id=delivery_name(event.subject_id, event.seq, destination, event.type),
-        destination=destination,
+        id=delivery_name(event.subject_id, event.seq, reader, event.type),
+        destination=reader,
         subject_id=event.subject_id,
         seq=event.seq,
         told_as=event.type,
@@ -190,6 +248,7 @@ def _of_digest(event: Event, destination: str, policy: Policy, now: datetime) ->
         kind=None,
         made_at=now,
         valid_until=now + policy.valid_for,
+        instead=Instead(destination, Detour.OFF) if reader != destination else None,
     )
 
 

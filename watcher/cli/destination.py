@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -49,6 +49,9 @@ CapOption = Annotated[str | None, typer.Option("--cap", help="A web address that
 GroupOption = Annotated[
     str | None, typer.Option("--group-within", help="email, chat, matrix: what happens in so long makes one message.")
 ]
+FallbackOption = Annotated[
+    str | None, typer.Option("--fallback", help="Destination that is told instead while this one cannot be.")
+]
 
 
 @app.command("list")
@@ -63,8 +66,18 @@ def list_destinations(config: ConfigOption = None, as_json: JsonOption = False) 
         print_json(rows)
         return
     for row in rows:
-        state = f"  {row['state']}" if row["state"] != "on" else ""
-        typer.echo(f"{row['name']}  [{row['source']}]  {row['kind']}  {row['to']}{state}")
+        typer.echo(_line(row))
+
+
+@app.command()
+def show(name: NameArgument, config: ConfigOption = None, as_json: JsonOption = False) -> None:
+    """Show one destination: where it leads, whether anything goes there, and who is told in its place."""
+    from watcher.cli.options import print_json
+    from watcher.service.people_contract import destination_as_contract
+
+    with _desk(config) as desk:
+        row = destination_as_contract(desk.management.destination(name))
+    print_json(row) if as_json else typer.echo(_line(row))
 
 
 @app.command()
@@ -86,6 +99,7 @@ def add(  # noqa: PLR0917 - one option for each part of a destination
     username: UserOption = None,
     password_file: PasswordOption = None,
     group_within: GroupOption = None,
+    fallback: FallbackOption = None,
     config: ConfigOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -104,7 +118,7 @@ def add(  # noqa: PLR0917 - one option for each part of a destination
     values = _given({
         "kind": kind, "address": email, "url": webhook or cap or matrix, "text_field": text_field, "shape": shape,
         "room_id": room_id, "broker": mqtt, "topic": topic, "stand_topic": stand_topic, "username": username,
-        "group_within": group_within,
+        "group_within": group_within, "fallback": fallback,
     })  # fmt: skip
     secret = _one_secret(name, secret_file, chat, token_file, password_file)
     made = new_secret() if kind in SIGNED and secret is None else None
@@ -144,6 +158,7 @@ def change(  # noqa: PLR0917 - one option for each part of a destination
     username: UserOption = None,
     password_file: PasswordOption = None,
     group_within: GroupOption = None,
+    fallback: FallbackOption = None,
     config: ConfigOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -154,7 +169,7 @@ def change(  # noqa: PLR0917 - one option for each part of a destination
     values = _given({
         "address": email, "url": webhook or cap or matrix, "text_field": text_field, "shape": shape,
         "room_id": room_id, "broker": mqtt, "topic": topic, "stand_topic": stand_topic, "username": username,
-        "group_within": group_within,
+        "group_within": group_within, "fallback": fallback,
     })  # fmt: skip
     secret = _one_secret(name, secret_file, chat, token_file, password_file)
     with _desk(config) as desk:
@@ -242,6 +257,12 @@ def send_test(name: NameArgument, config: ConfigOption = None, as_json: JsonOpti
         typer.echo(f"{name} did not take it: {refused}", err=True)
     if refused is not None:
         raise typer.Exit(1)
+
+
+def _line(row: Mapping[str, object]) -> str:
+    state = f"  {row['state']}" if row["state"] != "on" else ""
+    fallback = f"  fallback {row['fallback']}" if row["fallback"] is not None else ""
+    return f"{row['name']}  [{row['source']}]  {row['kind']}  {row['to']}{fallback}{state}"
 
 
 class _Desk:

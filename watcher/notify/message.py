@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from watcher.alerts.model import DigestLine, Event, EventBody, EventType, ParkedLine, SubjectKind
-from watcher.alerts.outbox import Item
+from watcher.alerts.outbox import Instead, Item
 from watcher.links import LinkMaker
 from watcher.notify.cleaning import cleaned
 from watcher.notify.merging import merged
@@ -16,6 +16,7 @@ from watcher.notify.wording import (
     OF_SERVICE,
     TOLD_AS_WORDS,
     clock_text,
+    instead_text,
     level_text,
     plain,
     span_text,
@@ -81,7 +82,7 @@ class Part:
     """One event as one destination is told of it. No text in it holds a control character.
 
     `event`: None in a test. `subject`: the id of the episode, the station, or the digest. `episode`: None where it is
-    about something else. `written_at`: the present that ages are counted to.
+    about something else. `written_at`: the present that ages are counted to. `instead`: it was meant for another.
     """
 
     told_as: EventType
@@ -92,11 +93,16 @@ class Part:
     written_at: datetime
     body: EventBody
     take: str | None = None
+    instead: Instead | None = None
 
     @property
     def headline(self) -> str:
-        """The one line that stands alone; a reminder says that it is one, since its line has been read before."""
-        return f"Reminder: {self.body.headline}" if self.told_as is EventType.REMINDER else self.body.headline
+        """The one line that stands alone.
+
+        A reminder says that it is one, since its line has been read before; what was meant for another says for whom.
+        """
+        line = f"Reminder: {self.body.headline}" if self.told_as is EventType.REMINDER else self.body.headline
+        return f"For {plain(self.instead.meant_for)}: {line}" if self.instead is not None else line
 
     @property
     def what(self) -> str:
@@ -147,7 +153,16 @@ class Message:
         """The one line that stands alone."""
         if not self.several:
             return self.first.headline
-        return storm_headline([(part.told_as, part.body) for part in self.parts])
+        line = storm_headline([(part.told_as, part.body) for part in self.parts])
+        names = {part.instead.meant_for if part.instead is not None else None for part in self.parts}
+        name = names.pop() if len(names) == 1 else None
+        return f"For {plain(name)}: {line}" if name is not None else line
+
+    @property
+    def instead(self) -> str | None:
+        """For whom it was meant and why it comes to a fallback, in a sentence for each reason; None for all others."""
+        said = dict.fromkeys(instead_text(part.instead) for part in self.parts if part.instead is not None)
+        return " ".join(said) or None
 
     @property
     def what(self) -> str:
@@ -222,7 +237,7 @@ def _part(item: Item, now: datetime, links: Links) -> Part:
     episode = event.subject_id if event.subject_kind is SubjectKind.EPISODE else None
     takes = episode is not None and item.told_as not in ENDINGS and body.by is None
     take = links.take_of(episode) if takes else None
-    return Part(item.told_as, event.id, item.subject_id, episode, event.at, now, body, take)
+    return Part(item.told_as, event.id, item.subject_id, episode, event.at, now, body, take, item.instead)
 
 
 def _lines(part: Part) -> Iterator[Line]:

@@ -21,7 +21,7 @@ class Outbox(Protocol):
     def settle(self, results: Sequence[Settled], now: datetime) -> None:
         """Write down how claimed deliveries went."""
 
-    def disable_destination(self, name: str, reason: str, now: datetime) -> None:
+    def disable_destination(self, name: str, reason: str, now: datetime, *, by_receiver: bool) -> None:
         """Send nothing more to a destination."""
 
 

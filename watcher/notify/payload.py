@@ -6,6 +6,7 @@ from datetime import datetime
 
 from watcher.alerts.model import DigestLine, EventType, ParkedLine, ProtectionLine
 from watcher.notify.message import CAUTION, Message, age_min
+from watcher.notify.wording import plain
 from watcher.units import iso_z
 
 
@@ -49,6 +50,8 @@ def webhook_body(message: Message) -> dict[str, object]:
             if part.told_as is EventType.DIGEST
             else None,
             "protection": _protection(body.protection) if body.protection is not None else None,
+            "meant_for": plain(part.instead.meant_for) if part.instead is not None else None,
+            "meant_for_why": part.instead.why.value if part.instead is not None else None,
             "valid_until": iso_z(message.valid_until),
             "acknowledge_url": part.take,
             "board_url": message.links.board,

@@ -261,7 +261,7 @@ class Sender:
         now = self._clock()
         try:
             for name, reason in results.gone.items():
-                await asyncio.to_thread(self._outbox.disable_destination, name, reason, now)
+                await asyncio.to_thread(self._outbox.disable_destination, name, reason, now, by_receiver=True)
             await asyncio.to_thread(self._outbox.settle, results.settled, now)
         except BaseException:
             self._results.settled[:0] = results.settled

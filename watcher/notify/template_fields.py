@@ -50,6 +50,11 @@ class MessageFields:
         return self._message.first.told_as.value
 
     @property
+    def instead(self) -> str | None:
+        """For whom it was meant and why it comes to a fallback, in a sentence; empty for all others."""
+        return self._message.instead
+
+    @property
     def several(self) -> bool:
         """True when it tells of more than one change."""
         return self._message.several
@@ -152,6 +157,8 @@ WEBHOOK_FIELDS: Mapping[str, str] = MappingProxyType({
     "stations": "The stations of a digest as a list of objects; null in all else.",
     "parked": "The parked aircraft of a digest as a list of objects; null in all else.",
     "protection": "The treated aircraft as an object: its id, its clocks, minutes before and after; null in all else.",
+    "meant_for": "Name of the destination that it was meant for, where this one is its fallback; else null.",
+    "meant_for_why": "Why it does not reach that one: silent, refused, off; else null.",
     "valid_until": "Until when it is worth reading.",
     "acknowledge_url": "Page on which the episode is taken in hand.",
     "board_url": "Web address of the service.",

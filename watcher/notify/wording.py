@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 
 from watcher.alerts.model import EventBody, EventType, ProtectionLine
+from watcher.alerts.outbox import Detour, Instead
 from watcher.outlook.model import Odds
 from watcher.rulebook.words import Kind, Level, NoTime
 from watcher.units import clock_z, percent, zone_named
@@ -28,6 +29,12 @@ TOLD_AS_WORDS: dict[EventType, str] = {
     EventType.UNWELL: "Service not well",
     EventType.WELL: "Service well again",
     EventType.TEST: "Test message",
+}
+# What keeps a message from the destination that it was meant for.
+DETOUR_WORDS: dict[Detour, str] = {
+    Detour.SILENT: "does not answer",
+    Detour.REFUSED: "did not take it",
+    Detour.OFF: "wants no more messages",
 }
 ENDINGS = frozenset({EventType.CLOSED, EventType.WITHDRAWN})
 OF_SERVICE = frozenset({EventType.UNWELL, EventType.WELL})
@@ -131,6 +138,11 @@ def _doubt_text(odds: Odds) -> str:
 
 
 _STORM_NAMES = 4
+
+
+def instead_text(instead: Instead) -> str:
+    """Return for whom a message was meant that goes to a fallback, and why it comes this way."""
+    return f"Meant for {plain(instead.meant_for)}, which {DETOUR_WORDS[instead.why]}."
 
 
 def storm_headline(told: Sequence[tuple[EventType, EventBody]]) -> str:

@@ -135,8 +135,7 @@ class Caretaker:
     async def _tell(
         self, events: Sequence[Event], directory: Directory | None, term: int | None, now: datetime
     ) -> None:
-        known = directory.destinations if directory is not None else {}
-        recipients = [known[name].recipient for name in self._section.to if name in known]
+        recipients = directory.told_for(self._section.to) if directory is not None else ()
         changes = Changes(
             at=now,
             deliveries=tuple(owed(events, recipients, self._valid_for, now)),

@@ -27,6 +27,7 @@ from watcher.outlook.night.model import Night
 from watcher.reports.model import Forecast, Observation, Report, Unreadable
 from watcher.reports.station import Station
 from watcher.rulebook.model import Rulebook
+from watcher.service.handing_on import handed_on
 from watcher.stations import StationTable
 from watcher.store.store import Store
 from watcher.treatment.clocks import Answers
@@ -92,6 +93,16 @@ class Cycle:
     def remember_told(self, now: datetime) -> None:
         """Read from the store who was told what; what never arrived was told to nobody."""
         self._memory = replace(self._memory, told=self._store.told(now))
+
+    def hand_on(self, now: datetime) -> Changes:
+        """Tell fallbacks what does not reach the destinations that it was meant for, and commit that."""
+        deliveries = handed_on(self._store, self._listeners, self._memory.told, self._watch.policy, now)
+        changes = Changes(at=now, deliveries=deliveries)
+        if changes.deliveries:
+            self._store.commit(changes, term=self.term)
+            told = after_telling(self._memory.told, changes.deliveries, ())
+            self._memory = replace(self._memory, told=told)
+        return changes
 
     def turn(
         self, reports: Sequence[Report], now: datetime, nights: Mapping[str, Night] = MappingProxyType({})

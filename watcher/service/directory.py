@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
 from pydantic import ValidationError
 
 from watcher.alerts.listeners import Listeners
+from watcher.alerts.outbox import Detour, Instead
 from watcher.alerts.subscribers import Circle, Recipient, Subscription
 from watcher.errors import Problem, SettingsError
 from watcher.reports.station import Station
 from watcher.settings import Settings
-from watcher.settings.load import subscription_problems
+from watcher.settings.load import fallback_problems, subscription_problems
 from watcher.settings.model import ParkedSection
 from watcher.settings.people import DestinationSection, SubscriptionSection
 from watcher.store.model import Disabled, People, StoredDestination, StoredSubscription
@@ -44,7 +45,13 @@ class KnownDestination:
     @property
     def recipient(self) -> Recipient:
         """The destination as the telling sees it."""
-        return Recipient(self.name, self.section.group(), open=self.confirmed and self.off is None)
+        return Recipient(
+            self.name,
+            self.section.group(),
+            open=self.confirmed and self.off is None,
+            fallback=self.section.fallback,
+            gone=self.off is not None and self.off.by_receiver,
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +80,32 @@ class Directory:
     revision: int = 0
     problems: tuple[Problem, ...] = ()
     parked: tuple[ParkedSection, ...] = ()
+
+    def users_of(self, destination: str) -> list[str]:
+        """Return the names of what sends to a destination: subscriptions, and destinations whose fallback it is."""
+        return [
+            *(item.name for item in self.subscriptions.values() if destination in item.section.to),
+            *(item.name for item in self.destinations.values() if item.section.fallback == destination),
+        ]
+
+    def told_for(self, names: Iterable[str]) -> list[tuple[Recipient, Instead | None]]:
+        """Return who is told what these destinations are to be told, each once, and in whose place."""
+        readers, found = dict(self.readers()), {}
+        # Whoever is told for itself is not told for another as well.
+        for name in sorted(names, key=lambda name: readers.get(name) != name):
+            reader = readers.get(name)
+            if reader is not None and reader not in found:
+                instead = Instead(name, Detour.OFF) if reader != name else None
+                found[reader] = self.destinations[reader].recipient, instead
+        return list(found.values())
+
+    def readers(self) -> Iterator[tuple[str, str]]:
+        """Yield the destinations for which somebody may be told, each with who is: itself, or its fallback."""
+        listeners = Listeners((), [item.recipient for item in self.destinations.values()])
+        for name in self.destinations:
+            reader = listeners.reader_of(name)
+            if reader is not None:
+                yield name, reader
 
     def listeners(self, station_of: Callable[[str], Station]) -> Listeners:
         """Return them as the telling needs them."""
@@ -119,6 +152,8 @@ def read_directory(settings: Settings, people: People = NOBODY) -> Directory:
         if subscription is not None:
             subscriptions[kept.name] = KnownSubscription(subscription, "store")
             problems.extend(subscription_problems(subscription, list(destinations), text.watch.stations))
+    # What was changed in the settings since may have left a round or a gap; the telling walks no round twice.
+    problems.extend(fallback_problems([item.section for item in destinations.values()]))
     if text.mail is None:
         problems.extend(
             Problem(f'destination "{item.name}"', "mail cannot be sent", "the settings need the section [mail]")

@@ -28,7 +28,7 @@ from watcher.service.directory import (
     subscription_of,
 )
 from watcher.settings import Settings
-from watcher.settings.load import subscription_problems
+from watcher.settings.load import fallback_problems, subscription_problems
 from watcher.settings.people import GROUP_WITHIN, DestinationSection, SubscriptionSection
 from watcher.store.model import People, StoredDestination, StoredSubscription
 from watcher.store.store import Store
@@ -108,7 +108,7 @@ class Management:
     def remove_destination(self, name: str) -> None:
         """Remove a destination that no subscription names."""
         self._stored("destination", name, self._store.people().destinations)
-        users = [item.name for item in self.directory().subscriptions.values() if name in item.section.to]
+        users = self.directory().users_of(name)
         if users:
             remedy = "remove these first, or let them name another"
             raise UsageError([Problem(f'destination "{name}"', f"is named by {', '.join(users)}", remedy)])
@@ -215,6 +215,10 @@ class Management:
             destination_of(read_directory(self._settings, People(0, (), (stored,), {})).destinations[section.name])
         except ValueError as error:
             raise UsageError([Problem(where, str(error))]) from error
+        others = [item.section for item in self.directory().destinations.values() if item.name != section.name]
+        amiss = [item for item in fallback_problems([*others, section]) if section.fallback is not None]
+        if amiss:
+            raise UsageError(amiss)
         return section
 
     def _stored(self, what: str, name: str, stored: Iterable[_Stored]) -> _Stored:

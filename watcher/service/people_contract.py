@@ -34,6 +34,7 @@ def destination_as_contract(item: KnownDestination, *, whole: bool = True) -> di
         "state": state,
         "confirmed": item.confirmed,
         "disabled": item.off.reason if item.off is not None else None,
+        "fallback": section.fallback,
     }
 
 

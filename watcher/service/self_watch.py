@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 from watcher.alerts.model import Event, EventBody, EventType, SubjectKind
-from watcher.alerts.outbox import NewDelivery
+from watcher.alerts.outbox import Instead, NewDelivery
 from watcher.alerts.subscribers import Recipient
 from watcher.alerts.tell import delivery_name
 from watcher.notify.wording import short
@@ -94,12 +94,13 @@ def look(
 
 
 def owed(
-    events: Sequence[Event], recipients: Iterable[Recipient], valid_for: timedelta, now: datetime
+    events: Sequence[Event],
+    recipients: Iterable[tuple[Recipient, Instead | None]],
+    valid_for: timedelta,
+    now: datetime,
 ) -> Iterator[NewDelivery]:
-    """Yield the messages of events to those of the recipients that can be told."""
-    for recipient in recipients:
-        if not recipient.open:
-            continue
+    """Yield the messages of events to those who are told, each perhaps in the place of another."""
+    for recipient, instead in recipients:
         for event in events:
             yield NewDelivery(
                 id=delivery_name(event.subject_id, event.seq, recipient.name, event.type),
@@ -112,6 +113,7 @@ def owed(
                 made_at=now,
                 valid_until=now + valid_for,
                 group_within=recipient.group_within,
+                instead=instead,
             )
 
 

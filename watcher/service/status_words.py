@@ -272,8 +272,10 @@ def late(backlog: Backlog, now: datetime) -> Iterator[Finding]:
     """Yield whom messages do not reach in time."""
     if backlog.late:
         oldest = duration_text(now - min(backlog.late.values()))
-        what = f"Messages are late, the oldest by {oldest}, to: {_names(backlog.late)}."
-        do = "These receivers do not answer, or too slowly; it is tried again. Tell the readers by other means."
+        what = (
+            f"Messages are late, the oldest by {oldest}, to: {_names(backlog.late)}.{_stood_in(backlog.late, backlog)}"
+        )
+        do = f"These receivers do not answer, or too slowly; it is tried again. {_tell_them(backlog.late, backlog)}"
         yield Finding(what, do, "/deliveries?state=pending", Matter.LATE)
 
 
@@ -281,16 +283,18 @@ def lost(backlog: Backlog) -> Iterator[Finding]:
     """Yield whom messages did not reach at all, lately."""
     if backlog.lost:
         what = f"{_many(sum(backlog.lost.values()), 'message')} of the last hour reached nobody, to: "
-        do = "Look why, and send again what still holds. Tell the readers by other means."
-        yield Finding(f"{what}{_names(backlog.lost)}.", do, "/deliveries?state=dead", Matter.LOST)
+        do = f"Look why, and send again what still holds. {_tell_them(backlog.lost, backlog)}"
+        said = f"{what}{_names(backlog.lost)}.{_stood_in(backlog.lost, backlog)}"
+        yield Finding(said, do, "/deliveries?state=dead", Matter.LOST)
 
 
 def off(directory: Directory | None) -> Iterator[Finding]:
     """Yield which destinations are switched off, by whomever."""
     known = directory.destinations.values() if directory is not None else ()
     names = [item.name for item in known if item.off is not None]
-    if names:
-        what = f"Switched off: {_names(names)}."
+    if directory is not None and names:
+        instead = {name: reader for name, reader in directory.readers() if name != reader}
+        what = f"Switched off: {_names(names)}.{_said(instead)}"
         yield Finding(what, "Nothing goes there until it is resumed.", "/destinations", Matter.OFF)
 
 
@@ -302,6 +306,26 @@ def out_of_season(sets: Iterable[TableSet], today: date) -> Iterator[Finding]:
         what = f"The holdover tables are out of season, the last since {last:%d %b %Y}: no minutes are given."
         do = "Install this season's tables; the README of the rules folder says how."
         yield Finding(what, do, "/holdover", Matter.TABLES)
+
+
+def _stood_in(names: Iterable[str], backlog: Backlog) -> str:
+    """Return who was told in their place, as sentences; nothing where nobody was."""
+    return _said({name: backlog.stood_in[name] for name in names if name in backlog.stood_in})
+
+
+def _said(readers: Mapping[str, str]) -> str:
+    by_reader: dict[str, list[str]] = {}
+    for name, reader in readers.items():
+        by_reader.setdefault(reader, []).append(name)
+    told = (f" The fallback {plain(reader)} is told for {_names(names)}." for reader, names in by_reader.items())
+    return "".join(told)
+
+
+def _tell_them(names: Iterable[str], backlog: Backlog) -> str:
+    """Return what to do for the readers of destinations that are not reached."""
+    if all(name in backlog.stood_in for name in names):
+        return "Make sure that somebody reads what the fallback gets."
+    return "Tell the readers by other means."
 
 
 def _names(names: Iterable[str]) -> str:
@@ -347,6 +371,7 @@ def _feed(name: str, item: Mapping[str, Any], now: datetime) -> Feed:
         answered=ago(parse_iso_z(success), now) if success is not None else None,
         failures=int(item.get("failures_in_a_row", 0)),
         detail=short(str(item.get("detail", "")), _LONGEST_TEXT),
+        state=short(str(item.get("state", "")), _LONGEST_TEXT),
     )
 
 
@@ -359,4 +384,3 @@ def _blind(code: str, since: datetime, view: StationView) -> Blind:
 
 def _many(count: int, what: str) -> str:
     return f"{count} {what}{'' if count == 1 else 's'}"
-        state=short(str(item.get("state", "")), _LONGEST_TEXT),

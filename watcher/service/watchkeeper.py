@@ -6,7 +6,7 @@ import asyncio
 import time
 from collections import Counter
 from collections.abc import Awaitable, Callable, Mapping, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from types import MappingProxyType
 
 import structlog
@@ -20,6 +20,8 @@ from watcher.service.cycle import Cycle
 from watcher.telemetry import Metrics
 
 _log = structlog.get_logger()
+# So long the senders have to try again what waited while nobody ran.
+_PATIENCE = timedelta(minutes=1)
 
 
 class Watchkeeper:
@@ -60,6 +62,7 @@ class Watchkeeper:
         self._wake_senders = wake_senders
         self._look_at_people = look_at_people
         self._one_at_a_time = asyncio.Lock()
+        self._begun_at: datetime | None = None
         self.last_turn_at: datetime | None = None
         self.after_turn: list[Callable[[Changes], None]] = []
 
@@ -67,7 +70,8 @@ class Watchkeeper:
         """Load what is remembered."""
         async with self._one_at_a_time:
             await self._look_at_people()
-            self._tell(await asyncio.to_thread(self._cycle.load, self._clock()))
+            self._begun_at = self._clock()
+            self._tell(await asyncio.to_thread(self._cycle.load, self._begun_at))
 
     @property
     def views(self) -> Mapping[str, StationView]:
@@ -95,6 +99,25 @@ class Watchkeeper:
             self._metrics.count("hoarline_turns", outcome="committed")
             self.last_turn_at = now
             self._tell(changes)
+            await self._hand_on(now)
+
+    async def _hand_on(self, now: datetime) -> None:
+        """Tell fallbacks what does not arrive; not at once after a start, which may be what was wrong."""
+        if self._begun_at is None or now - self._begun_at < _PATIENCE:
+            return
+        try:
+            changes = await asyncio.to_thread(self._cycle.hand_on, now)
+        except StoreError as error:
+            _log.warning("fallbacks were not told; the next turn tries again", error=str(error))
+            return
+        for item in changes.deliveries:
+            self._metrics.count("hoarline_handed_on", why=str(item.instead.why if item.instead is not None else ""))
+            _log.warning(
+                "a fallback is told", event_id=item.event_id, fallback=item.destination,
+                meant_for=item.instead.meant_for if item.instead is not None else None,
+            )  # fmt: skip
+        if changes.deliveries:
+            self._wake_senders()
 
     async def remember_told(self) -> None:
         """Read again who was told what: some of it did not arrive in time."""

@@ -15,7 +15,7 @@ from watcher.alerts.model import Policy
 from watcher.errors import Problem, SettingsError, nearest
 from watcher.reports.station import Station
 from watcher.settings.model import SettingsText
-from watcher.settings.people import SubscriptionSection
+from watcher.settings.people import DestinationSection, SubscriptionSection
 from watcher.settings.words import is_loopback
 
 DEFAULT_FILE = Path("hoarline.toml")
@@ -44,7 +44,14 @@ class Settings:
     def policy(self) -> Policy:
         """Return the settings of the judgement."""
         watch = self.text.watch
-        return Policy(watch.blind_margin, watch.first_cadence, watch.stale_after, watch.lead, watch.valid_for)
+        return Policy(
+            watch.blind_margin,
+            watch.first_cadence,
+            watch.stale_after,
+            watch.lead,
+            watch.valid_for,
+            self.text.notify.fallback_after,
+        )
 
     def station_overrides(self) -> tuple[Station, ...]:
         """Return the stations that the settings add or correct."""
@@ -208,6 +215,8 @@ def _contradictions(text: SettingsText, file: str) -> Iterator[Problem]:
         if (destination.group() or timedelta()) >= text.watch.valid_for:
             what = "group_within is as long as [watch] valid_for: its messages would run out before they are sent"
             yield Problem(f'{file}: destination "{destination.name}"', what)
+    for problem in fallback_problems(text.destination):
+        yield replace(problem, where=f"{file}: {problem.where}")
     known = [destination.name for destination in text.destination]
     for subscription in text.subscription:
         for problem in subscription_problems(subscription, known, text.watch.stations):
@@ -234,6 +243,33 @@ def _caretaker_problems(text: SettingsText, where: str) -> Iterator[Problem]:
             yield Problem(where, f'"{name}" takes weather warnings only', "name a destination of another kind")
 
 
+def fallback_problems(destinations: Sequence[DestinationSection]) -> Iterator[Problem]:
+    """Yield which fallbacks cannot be: unknown ones, CAP receivers, and rounds that lead back to where they began.
+
+    Parameters
+    ----------
+    destinations
+        All that there are, each name once.
+    """
+    kinds = {item.name: item.kind for item in destinations}
+    behind = {item.name: item.fallback for item in destinations if item.fallback is not None}
+    in_a_round: set[str] = set()
+    for name, fallback in behind.items():
+        where = f'destination "{name}"'
+        if fallback not in kinds:
+            yield Problem(where, f'its fallback "{fallback}" is not known', nearest(fallback, kinds))
+        elif kinds[fallback] == "cap":
+            what = f'"{fallback}" takes weather warnings only, and cannot say for whom they were meant'
+            yield Problem(where, what, "name a fallback of another kind")
+        way = [name]
+        while way[-1] in behind and behind[way[-1]] not in way:
+            way.append(behind[way[-1]])
+        if behind.get(way[-1]) == name and name not in in_a_round:
+            in_a_round.update(way)
+            said = " -> ".join((*way, name))
+            yield Problem(where, f"the fallbacks lead in a round: {said}", "leave one of them out")
+
+
 def subscription_problems(
     subscription: SubscriptionSection, destinations: Sequence[str], watched: Collection[str] | Literal["all"]
 ) -> Iterator[Problem]:
@@ -258,12 +294,21 @@ def subscription_problems(
             yield Problem(where, f"{code} is not watched", "add it to [watch] stations")
 
 
+def feed_key(name: str) -> str:
+    """Return under which name the secret of a feed is kept: a destination may be called as a feed is."""
+    return f"feed {name}"
+
+
 def _secrets(
     text: SettingsText, base: Path, environ: Mapping[str, str], problems: list[Problem]
 ) -> dict[str, tuple[SecretStr, ...]]:
     found: dict[str, tuple[SecretStr, ...]] = {}
     if text.mail is not None and text.mail.password_file is not None:
         found["mail"] = _read_secrets([text.mail.password_file], "mail", base, environ, problems)
+    for feed in text.feed:
+        if feed.password_file is not None:
+            where = f'feed "{feed.name}"'
+            found[feed_key(feed.name)] = _read_secrets([feed.password_file], where, base, environ, problems)
     for destination in text.destination:
         files = destination.secret_files()
         if files:
@@ -291,12 +336,3 @@ def _secret_path(file: Path, base: Path, environ: Mapping[str, str]) -> Path:
     beside = base / file
     credentials = environ.get("CREDENTIALS_DIRECTORY")
     return beside if beside.exists() or credentials is None else Path(credentials) / file
-def feed_key(name: str) -> str:
-    """Return under which name the secret of a feed is kept: a destination may be called as a feed is."""
-    return f"feed {name}"
-
-
-    for feed in text.feed:
-        if feed.password_file is not None:
-            where = f'feed "{feed.name}"'
-            found[feed_key(feed.name)] = _read_secrets([feed.password_file], where, base, environ, problems)

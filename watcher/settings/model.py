@@ -263,9 +263,12 @@ class WebSection(Section):
 
 
 class NotifySection(Section):
-    """How messages look."""
+    """How messages look, and when a fallback is told in another's place."""
 
     templates: Path | None = Field(None, description="Folder of templates laid over the shipped ones.")
+    fallback_after: Duration = Field(
+        timedelta(minutes=15), description="So long a destination may be out of reach before its fallback is told."
+    )
 
 
 class ServiceSection(Section):

@@ -111,13 +111,20 @@ class DestinationSection(Section):
     group_within: Duration | None = Field(
         None, description="email, chat, matrix: what happens in so long a time makes one message; left out: 20s."
     )
+    fallback: Name | None = Field(
+        None,
+        description="Name of the destination that is told instead while this one cannot be reached or wants no more; "
+        "of any kind but cap.",
+    )
 
     @model_validator(mode="after")
     def _whole(self) -> Self:
         keys = _KEYS[self.kind]
         if self.group_within is not None and (keys.alone or not timedelta() <= self.group_within <= _HOUR):
             raise ValueError("group_within is for email, chat and matrix, from 0s to 1h; the others carry one event")
-        given = {name for name in self.model_fields_set - {"name", "kind"} if getattr(self, name) is not None}
+        given = {
+            name for name in self.model_fields_set - {"name", "kind", "fallback"} if getattr(self, name) is not None
+        }
         # Destinations that are kept in the store have their secrets there, not in files.
         known = {*keys.needed, *keys.may, *((keys.secret,) if keys.secret is not None else ())}
         if given - known or set(keys.needed) - given:

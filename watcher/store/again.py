@@ -59,7 +59,7 @@ def _why_not(connection: Connection, row: RowMapping, now: datetime) -> Again | 
     lines = connection.execute(query.where(delivery_event.c.delivery_id == row["id"])).mappings().all()
     if any(_newer(connection, line) for line in lines):
         return Again.NEWER
-    return None if all(_holds(connection, line) for line in lines) else Again.OUTDATED
+    return None if all(holds(connection, line) for line in lines) else Again.OUTDATED
 
 
 def _newer(connection: Connection, line: RowMapping) -> bool:
@@ -73,7 +73,7 @@ def _newer(connection: Connection, line: RowMapping) -> bool:
     return connection.execute(query.limit(1)).first() is not None
 
 
-def _holds(connection: Connection, line: RowMapping) -> bool:
+def holds(connection: Connection, line: RowMapping) -> bool:
     """Return whether a line still says how its subject stands; an end, once true, stays so."""
     subject, kind = line["subject_id"], line["subject_kind"]
     if kind == SubjectKind.EPISODE.value and line["told_as"] not in _ENDINGS:

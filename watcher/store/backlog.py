@@ -40,8 +40,15 @@ def read_backlog(connection: Connection, due_before: datetime, lost_since: datet
         .where(delivery.c.state.in_(_LOST), delivery.c.settled_at >= lost_since, tells_of_weather)
         .group_by(delivery.c.destination)
     )
+    handed_on = (
+        select(delivery_event.c.meant_for, delivery_event.c.destination, func.max(delivery_event.c.number))
+        .where(delivery_event.c.meant_for.is_not(None), delivery_event.c.made_at >= lost_since)
+        .group_by(delivery_event.c.meant_for, delivery_event.c.destination)
+        .order_by(func.max(delivery_event.c.number))
+    )
     return Backlog(
         late=late,
         untried_since=min((since for name, since in late.items() if name not in reached_for), default=None),
         lost={name: count for name, count in connection.execute(lost) if name not in owed_to_nobody},
+        stood_in={name: reader for name, reader, _ in connection.execute(handed_on)},
     )

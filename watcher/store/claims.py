@@ -13,13 +13,16 @@ from watcher.alerts.outbox import Claimed, Item
 from watcher.store.destinations import disabled_names, forget
 from watcher.store.due import WAITS, first_due
 from watcher.store.episodes import events_named
-from watcher.store.outbox import LEASED, let_time_pass, level_of
+from watcher.store.outbox import LEASED, instead_of, let_time_pass, level_of
 from watcher.store.tables import delivery, delivery_event
 from watcher.store.turns import Turn, take_turn
 from watcher.store.upsert import in_portions, one_of
 
 _MESSAGE = tuple(delivery.c[name] for name in ("number", "id", "destination", "attempts", "valid_until"))
-_LINE = tuple(delivery_event.c[name] for name in ("delivery_id", "event_id", "told_as", "level", "subject_id", "repeat"))
+_LINE = tuple(
+    delivery_event.c[name]
+    for name in ("delivery_id", "event_id", "told_as", "level", "subject_id", "repeat", "meant_for", "detour")
+)
 
 
 def lease_due(
@@ -85,4 +88,5 @@ def _claimed(row: RowMapping, lines: Sequence[RowMapping], events: Mapping[str, 
 
 
 def _item(row: RowMapping, event: Event) -> Item:
-    return Item(event, EventType(row["told_as"]), level_of(row["level"]), row["subject_id"], row["repeat"])
+    instead = instead_of(row["meant_for"], row["detour"])
+    return Item(event, EventType(row["told_as"]), level_of(row["level"]), row["subject_id"], row["repeat"], instead)

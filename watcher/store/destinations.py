@@ -14,9 +14,9 @@ from watcher.store.tables import delivery, destination_state
 from watcher.store.upsert import insert_or_replace
 
 
-def disable(connection: Connection, name: str, reason: str, now: datetime) -> None:
+def disable(connection: Connection, name: str, reason: str, now: datetime, *, by_receiver: bool) -> None:
     """Send nothing more to a destination, and forget what it is owed: it is told how things stand when it is back."""
-    row = {"name": name, "disabled": True, "reason": reason, "at": now}
+    row = {"name": name, "disabled": True, "reason": reason, "at": now, "by_receiver": by_receiver}
     insert_or_replace(connection, destination_state, "name", [row])
     forget(connection, {name}, now)
     people_changed(connection)
@@ -43,7 +43,8 @@ def disabled(connection: Connection) -> dict[str, Disabled]:
     """Return the disabled destinations by name."""
     query = select(destination_state).where(destination_state.c.disabled).order_by(destination_state.c.name)
     return {
-        row["name"]: Disabled(row["name"], row["reason"], row["at"]) for row in connection.execute(query).mappings()
+        row["name"]: Disabled(row["name"], row["reason"], row["at"], row["by_receiver"])
+        for row in connection.execute(query).mappings()
     }
 
 

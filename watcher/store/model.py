@@ -8,6 +8,7 @@ from datetime import datetime
 from enum import StrEnum
 
 from watcher.alerts.model import Acknowledgement, Episode, Event, EventType
+from watcher.alerts.outbox import Instead
 from watcher.reports.model import Report
 from watcher.rulebook.words import Flag, Kind, Level
 
@@ -24,7 +25,7 @@ class DeliveryState(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class ToldLine:
-    """One event in a message, as its destination is told of it."""
+    """One event in a message, as its destination is told of it. `instead`: it was meant for another."""
 
     event_id: str
     subject_id: str
@@ -32,6 +33,7 @@ class ToldLine:
     level: Level | None
     kind: Kind | None
     repeat: int
+    instead: Instead | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,21 +85,23 @@ class Backlog:
     `late`: by destination since when its oldest late message could have arrived. `untried_since`: since when a message
     is due to a destination that nobody tries to reach, which is a fault of the senders, not of the receiver; None:
     there is none. `lost`: by destination how many messages were given up or ran out lately; what they would have told
-    of the service itself is not counted.
+    of the service itself is not counted. `stood_in`: by destination who was lately told in its place.
     """
 
     late: Mapping[str, datetime]
     untried_since: datetime | None
     lost: Mapping[str, int]
+    stood_in: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
 class Disabled:
-    """A destination that gets nothing until it is enabled again."""
+    """A destination that gets nothing until it is enabled again. `by_receiver`: that, or its reader, wants no more."""
 
     name: str
     reason: str
     at: datetime
+    by_receiver: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, Connection, RowMapping, bindparam, func, select, update
 
 from watcher.alerts.model import EventType
-from watcher.alerts.outbox import Settled
+from watcher.alerts.outbox import Detour, Instead, Settled
 from watcher.rulebook.words import Kind, Level
 from watcher.store.model import Arrivals, Delivery, DeliveryState, ToldLine
 from watcher.store.tables import delivery, delivery_event
@@ -165,6 +165,11 @@ def kind_of(word: str | None) -> Kind | None:
     return Kind(word) if word is not None else None
 
 
+def instead_of(meant_for: str | None, detour: str | None) -> Instead | None:
+    """Return for whom a line was meant that went to a fallback, and why; None for all others."""
+    return Instead(meant_for, Detour(detour)) if meant_for is not None and detour is not None else None
+
+
 def _update(connection: Connection, rows: Sequence[dict[str, Any]], where: ColumnElement[bool], **new: Any) -> None:  # noqa: ANN401
     if rows:
         statement = update(delivery).where(delivery.c.id == bindparam("of"), where).values(**new)
@@ -180,6 +185,7 @@ def _told_line(row: RowMapping) -> ToldLine:
         level=level_of(row["level"]),
         kind=kind_of(row["kind"]),
         repeat=row["repeat"],
+        instead=instead_of(row["meant_for"], row["detour"]),
     )
 
 

@@ -116,4 +116,6 @@ def _line_row(item: NewDelivery, message: str, again: int) -> dict[str, Any]:
         "repeat": item.repeat,
         "again": again,
         "made_at": item.made_at,
+        "meant_for": item.instead.meant_for if item.instead is not None else None,
+        "detour": item.instead.why.value if item.instead is not None else None,
     }

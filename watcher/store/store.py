@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Self
 
@@ -10,7 +10,7 @@ from sqlalchemy import select
 
 from watcher.alerts.changes import Changes
 from watcher.alerts.model import Acknowledgement, Episode, Event, StationView
-from watcher.alerts.outbox import Claimed, Settled, Telling, Told
+from watcher.alerts.outbox import Claimed, Settled, Telling, Told, Unreached
 from watcher.reports.model import Observation, Report
 from watcher.reports.station import Station
 from watcher.rulebook.words import Flag, Level
@@ -33,6 +33,7 @@ from watcher.store import (
     states,
     thinning,
     told,
+    unreached,
     views,
 )
 from watcher.store.database import Database
@@ -455,16 +456,56 @@ class Store:
         with self._database.read() as connection:
             return backlog.read_backlog(connection, now - late, now - lately)
 
+    def silent_destinations(self, names: Collection[str], before: datetime) -> frozenset[str]:
+        """Return which of these destinations are out of reach.
+
+        That is who is owed something since before a time that was tried in vain, and took nothing since.
+        """
+        with self._database.read() as connection:
+            return unreached.read_silent(connection, names, before)
+
+    def unreached(
+        self,
+        readers: Mapping[str, str],
+        *,
+        silent: Collection[str],
+        off: Collection[str],
+        now: datetime,
+        before: datetime,
+    ) -> tuple[Unreached, ...]:
+        """Return what others should be told because it does not reach its destination.
+
+        Of each subject that is the newest alone, while it says how things stand, or an end of what the destination had
+        heard of: given up, let go when the destination was switched off, tried in vain since before a time, or, where
+        nothing reaches it, all that it is owed.
+
+        Parameters
+        ----------
+        readers
+            By destination who would be told instead. What that one is told, or was, is left out.
+        silent, off
+            Which of the destinations are out of reach, and which want nothing any more.
+        now
+            The present. What is not worth sending any more is left out.
+        before
+            See above.
+        """
+        with self._database.read() as connection:
+            return unreached.read_unreached(connection, readers, silent, off, now, before)
+
     def term(self) -> int:
         """Return the number of the term of the process that leads, or led last; 0 before the first."""
         with self._database.read() as connection:
             return kept.last_term(connection)
 
-    def disable_destination(self, name: str, reason: str, now: datetime) -> None:
-        """Send nothing more to a destination until it is enabled, and forget what it is owed."""
+    def disable_destination(self, name: str, reason: str, now: datetime, *, by_receiver: bool = False) -> None:
+        """Send nothing more to a destination until it is enabled, and forget what it is owed.
+
+        `by_receiver`: that, or its reader, wants no more; its fallback is told instead.
+        """
         with self._database.write() as connection:
             tell(connection)
-            destinations.disable(connection, name, reason, now)
+            destinations.disable(connection, name, reason, now, by_receiver=by_receiver)
 
     def enable_destination(self, name: str) -> None:
         """Send to a destination again."""

@@ -18,6 +18,7 @@ from sqlalchemy import (
     Table,
     Text,
     UniqueConstraint,
+    false,
     text,
 )
 
@@ -164,7 +165,8 @@ delivery = Table(
 )
 
 # What a message tells. `number` is the order in which a destination is told of a subject. `repeat`: a reminder's count.
-# `again`: how many messages that told the same never arrived.
+# `again`: how many messages that told the same never arrived. `meant_for`, `detour`: whom it was meant for and why it goes
+# to a fallback.
 delivery_event = Table(
     "delivery_event",
     metadata,
@@ -180,6 +182,8 @@ delivery_event = Table(
     Column("repeat", SmallInteger, nullable=False),
     Column("again", SmallInteger, nullable=False),
     Column("made_at", UtcTime, nullable=False),
+    Column("meant_for", String),
+    Column("detour", String(8)),
     UniqueConstraint("event_id", "destination", "repeat", "again"),
     Index(None, "subject_id", "destination"),
     sqlite_autoincrement=True,
@@ -207,6 +211,7 @@ destination = Table(
     Column("changed_at", UtcTime, nullable=False),
 )
 
+# `by_receiver`: the receiver wants no more, or its reader; else whoever runs the service switched it.
 destination_state = Table(
     "destination_state",
     metadata,
@@ -214,6 +219,7 @@ destination_state = Table(
     Column("disabled", Boolean, nullable=False),
     Column("reason", ReceivedText, nullable=False),
     Column("at", UtcTime, nullable=False),
+    Column("by_receiver", Boolean, nullable=False, server_default=false()),
 )
 
 # Treated aircraft; their names are the station's code and the number. `body`: all of it, as JSON.

@@ -10,7 +10,7 @@ from watcher.alerts.model import ENDINGS, EventType
 from watcher.alerts.outbox import Telling, Told
 from watcher.store.episodes import events_named
 from watcher.store.model import DeliveryState
-from watcher.store.outbox import OWED, kind_of, level_of
+from watcher.store.outbox import OWED, instead_of, kind_of, level_of
 from watcher.store.tables import delivery, delivery_event, episode, station_state
 
 _ENDINGS = frozenset(kind.value for kind in ENDINGS)
@@ -24,6 +24,8 @@ _COLUMNS = (
     delivery_event.c.kind,
     delivery_event.c.repeat,
     delivery_event.c.made_at,
+    delivery_event.c.meant_for,
+    delivery_event.c.detour,
 )
 _DIGESTS_OF = timedelta(days=2)
 
@@ -93,4 +95,5 @@ def _told(row: RowMapping) -> Told:
         seq=row["seq"],
         at=row["made_at"],
         repeat=row["repeat"],
+        instead=instead_of(row["meant_for"], row["detour"]),
     )

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from watcher.alerts.model import Event, SubjectKind
-from watcher.notify.wording import TOLD_AS_WORDS, plain, when
+from watcher.notify.wording import TOLD_AS_WORDS, instead_text, plain, when
 from watcher.store.model import Again, Delivery, DeliveryState, ToldLine
 
 STATES: dict[DeliveryState, str] = {
@@ -108,4 +108,7 @@ def _told(line: ToldLine, event: Event | None) -> Told:
     reminder = f" {line.repeat + 1}" if line.repeat else ""
     headline = plain(event.body.headline) if event is not None else f"{line.subject_id}: no longer kept"
     about_episode = event is not None and event.subject_kind is SubjectKind.EPISODE
-    return Told(f"{TOLD_AS_WORDS[line.told_as]}{reminder}", headline, line.subject_id if about_episode else None)
+    what = f"{TOLD_AS_WORDS[line.told_as]}{reminder}"
+    if line.instead is not None:
+        what = f"{what}. {instead_text(line.instead)}"
+    return Told(what, headline, line.subject_id if about_episode else None)

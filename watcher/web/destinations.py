@@ -29,7 +29,7 @@ from watcher.web.destinations_form import (
     values_of,
     written,
 )
-from watcher.web.destinations_shown import shown
+from watcher.web.destinations_shown import fallbacks_for, shown
 from watcher.web.doors import page_door, visitor_of
 from watcher.web.forms import form_fields
 from watcher.web.frame import root_of, show
@@ -51,7 +51,7 @@ def destination_pages(house: House) -> APIRouter:
 
     @router.api_route("/destinations/new", methods=["GET", "HEAD"], dependencies=managing)
     async def ask(request: Request) -> Response:
-        return _form(house, request, kind_of(request.query_params.get("kind")), written({}), NOTHING)
+        return await _form(house, request, kind_of(request.query_params.get("kind")), written({}), NOTHING)
 
     @router.post("/destinations/new", dependencies=managing)
     async def add(request: Request) -> Response:
@@ -98,7 +98,7 @@ async def _list(house: House, request: Request) -> Response:
     )
 
 
-def _form(
+async def _form(
     house: House, request: Request, kind: str, given: Mapping[str, str], wrong: Amiss, *, status: int = 200
 ) -> Response:
     return show(
@@ -112,6 +112,7 @@ def _form(
         given=given,
         amiss=wrong,
         mail=house.settings.text.mail is not None,
+        fallbacks=fallbacks_for("", await asyncio.to_thread(house.management.directory)),
     )
 
 
@@ -122,7 +123,7 @@ async def _add(house: House, request: Request, fields: Mapping[str, str]) -> Res
         values = {"name": new_name(given["name"]), **values_of(kind, given)}
         section = await asyncio.to_thread(house.management.add_destination, values, secret, now)
     except UsageError as error:
-        return _form(house, request, kind, given, placed(error.problems, FIELDS, CLUES), status=422)
+        return await _form(house, request, kind, given, placed(error.problems, FIELDS, CLUES), status=422)
     house.news()
     said = Said("It is added. Send a test message, then name it in a subscription.")
     if section.address is not None:
@@ -186,6 +187,7 @@ async def _page(
         shapes=SHAPES.items(),
         address=f"{root_of(request)}/destinations/{quote(known.name, safe='')}",
         rows=[row_of(item, events) for item in deliveries],
+        fallbacks=fallbacks_for(known.name, directory),
         given=given if given is not None else given_of(known.section),
         amiss=wrong,
         said=said,

@@ -25,9 +25,10 @@ SHAPES = {
 }
 FIELDS = (
     "name", "address", "url", "room_id", "broker", "topic", "stand_topic", "username", "password", "token", "secret",
-    "room", "shape", "text_field", "group_within",
+    "room", "shape", "text_field", "group_within", "fallback",
 )  # fmt: skip
 CLUES = (
+    ("fallback", "fallback"),
     ("is known", "name"),
     ("is there already", "name"),
     ("stands in the settings", "name"),
@@ -116,7 +117,7 @@ def values_of(kind: DestinationKind, given: Mapping[str, str]) -> dict[str, Any]
     values: dict[str, Any] = {"kind": kind}
     for name in _OF_KIND[kind]:
         values[name] = given[name] or ("text" if name == "text_field" else None)
-    return values
+    return values | {"fallback": given["fallback"] or None}
 
 
 def secret_of(kind: DestinationKind, given: Mapping[str, str], *, new: bool) -> tuple[str | None, bool]:

@@ -26,7 +26,10 @@ Health = Literal["on", "waits", "off", "unusable"]
 
 @dataclass(frozen=True, slots=True)
 class Shown:
-    """One destination. `to`: where it leads; whole for whoever may manage it. `why`: why nothing goes there."""
+    """One destination. `to`: where it leads; whole for whoever may manage it. `why`: why nothing goes there.
+
+    `fallback`: who is told in its place while it cannot be; `stands_in_for`: whose fallback it is.
+    """
 
     name: str
     kind: str
@@ -38,6 +41,8 @@ class Shown:
     error: str | None
     failed: str | None
     named_by: tuple[str, ...]
+    fallback: str | None
+    stands_in_for: tuple[str, ...]
 
 
 def shown(
@@ -75,7 +80,20 @@ def shown(
         error=short(went.error) if went.error is not None else None,
         failed=when(went.failed_at, None) if went.failed_at is not None else None,
         named_by=tuple(users),
+        fallback=known.section.fallback,
+        stands_in_for=tuple(
+            sorted(item.name for item in directory.destinations.values() if item.section.fallback == known.name)
+        ),
     )
+
+
+def fallbacks_for(name: str, directory: Directory) -> list[tuple[str, str]]:
+    """Return the destinations that may stand in for one of this name, each with its words."""
+    return [
+        (item.name, f"{item.name} ({KIND_WORDS[item.section.kind]})")
+        for item in directory.destinations.values()
+        if item.name != name and item.section.kind != "cap"
+    ]
 
 
 def _health(known: KnownDestination, problems: list[Problem]) -> tuple[Health, str | None]:

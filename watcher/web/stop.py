@@ -32,7 +32,9 @@ def stop_pages(house: House) -> APIRouter:
         house.origin.check(request, absent_is_fine=True)
         fields = await form_fields(request)
         if fields.get("List-Unsubscribe") == "One-Click":
-            await asyncio.to_thread(house.store.disable_destination, destination, _REASON, house.clock())
+            await asyncio.to_thread(
+                house.store.disable_destination, destination, _REASON, house.clock(), by_receiver=True
+            )
             house.news()
             return _page("stopped.html", destination)
         if fields.get("again") == "yes":

@@ -33,6 +33,8 @@ class ToldBody(BaseModel):
     level: LevelWord | None
     kind: KindWord | None
     reminder: int
+    meant_for: str | None = Field(description="The destination that it was meant for, where this one is its fallback.")
+    meant_for_why: Literal["silent", "refused", "off"] | None = Field(description="Why it did not reach that one.")
 
 
 class DeliveryBody(BaseModel):
@@ -133,6 +135,8 @@ def _told(line: ToldLine) -> dict[str, object]:
         "level": line.level.word if line.level is not None else None,
         "kind": line.kind.value if line.kind is not None else None,
         "reminder": line.repeat,
+        "meant_for": plain(line.instead.meant_for) if line.instead is not None else None,
+        "meant_for_why": line.instead.why.value if line.instead is not None else None,
     }
 
 

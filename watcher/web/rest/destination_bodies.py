@@ -24,6 +24,7 @@ class DestinationBody(BaseModel):
     state: str
     confirmed: bool = Field(description="Its owner agreed; those of the settings are the operator's word.")
     disabled: str | None = Field(description="Why it is switched off; null: it is not.")
+    fallback: str | None = Field(description="Which destination is told instead while it cannot be; null: none.")
 
 
 class DestinationsBody(BaseModel):
@@ -54,6 +55,9 @@ class NewDestination(Asked):
     group_within: _Text | None = Field(
         None, description="email, chat, matrix: what happens in so long makes one message: 20s.", examples=["20s"]
     )
+    fallback: _Text | None = Field(
+        None, description="Name of the destination that is told instead while this one cannot be; none of kind cap."
+    )
 
 
 class DestinationChange(Asked):
@@ -70,6 +74,7 @@ class DestinationChange(Asked):
     stand_topic: _Text | None = None
     username: _Text | None = None
     group_within: _Text | None = None
+    fallback: _Text | None = None
 
 
 class Pause(Asked):

@@ -75,8 +75,7 @@ def destination_api(house: House, gate: Gate) -> ApiRouter:
     async def remove_destination(name: AnyName) -> Response:
         """Remove a destination that was added and that no subscription names."""
         await _stored(house, name)
-        subscriptions = (await asyncio.to_thread(house.management.directory)).subscriptions.values()
-        users = ", ".join(item.name for item in subscriptions if name in item.section.to)
+        users = ", ".join((await asyncio.to_thread(house.management.directory)).users_of(name))
         if users:
             raise Refusal(409, f'"{plain(name)}" is named by {plain(users)}; change or remove these first.')
         await changed(house, lambda: house.management.remove_destination(name))
