@@ -45,7 +45,7 @@ def _temperatures(draw: st.DrawFn) -> tuple[str, str]:
         tenths = "".join(f"{int(each < 0)}{abs(each):03d}" for each in (temp, dew))
         return f"{_rounded(temp)}/{_rounded(dew)}", f" RMK T{tenths}"
     whole = [_degrees(each // 10) if each // 10 else "M00" for each in (temp, dew)]
-    return "/".join(draw(st.sampled_from([whole, whole, [whole[0], "//"], ["//", "//"]]))), ""
+    return "/".join(draw(st.sampled_from([whole, whole, [whole[0], "//"], ["//", whole[1]], ["//", "//"]]))), ""
 
 
 def _rounded(tenths: int) -> str:

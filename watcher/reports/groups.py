@@ -93,7 +93,7 @@ _TOKEN = re.compile(
     r"|(?P<cloud>(?:FEW|SCT|BKN|OVC|VV|///)(?:\d{3}|///)(?:CB|TCU|///|CI|CC|CS|AC|AS|NS|SC|ST|CU)?)"
     r"|(?P<vis_m>[PM]?\d{4})(?P<vis_dir>NDV|N|NE|E|SE|S|SW|W|NW)?"
     r"|(?P<vis_sm>[MP]?(?:\d{1,2}|\d{1,2}/\d{1,2})SM)"
-    r"|(?P<temp>(?:M?\d{1,2}|//|XX|MM?)/(?:M?\d{1,2}|//|XX|MM?)?)"
+    r"|(?P<temp>(?P<temp_c>M?\d{1,2}|//|XX|MM?)/(?P<dew_c>M?\d{1,2}|//|XX|MM?)?)"
     r"|(?P<wind>(?P<wind_dir>\d{3}|VRB|///)(?P<wind_kt>P?\d{2,3}|//)(?:G(?P<wind_gust>P?\d{2,3}|//))?"
     r"(?P<wind_unit>KTS?|MPS|KMH))"
     r"|(?P<pressure>[QA](?:\d{3,4}|////)|QNH\d{4}INS)"
@@ -144,7 +144,7 @@ def _read_match(token: str, match: re.Match[str]) -> Group | None:
     if match["vis_sm"]:
         return _statute_miles(match["vis_sm"])
     if match["temp"]:
-        return _temperature(match["temp"])
+        return _temperature(match["temp_c"], match["dew_c"] or "")
     if match["wind"]:
         return _wind(match)
     if match["pressure"]:
@@ -219,10 +219,9 @@ def _statute_miles(text: str) -> Visibility | None:
     return Visibility(round(miles * METRES_PER_STATUTE_MILE), bound, doubt=doubt)
 
 
-def _temperature(text: str) -> Temperature | None:
-    first, second = text.split("/", 1)
+def _temperature(first: str, second: str) -> Temperature | None:
     temp, dew = _degrees(first), _degrees(second)
-    if temp is None and dew is None and not text.startswith(("/", "X", "M")):
+    if temp is None and dew is None and not first.startswith(("/", "X", "M")):
         return None
     return Temperature(temp, dew)
 

@@ -25,6 +25,7 @@ _DECLARATION = re.compile(rb"<\?xml\s[^>]{0,200}?encoding\s*=\s*[\"']([^\"'>]{1,
 _ENCODINGS = frozenset({b"utf-8", b"utf8", b"us-ascii", b"ascii", b"iso-8859-1"})
 _REFUSED = re.compile(rb"<!\s*(DOCTYPE|ENTITY|ELEMENT|ATTLIST|NOTATION)", re.IGNORECASE)
 _WEB_PAGE = re.compile(rb"<(?:!doctype\s+html|html)\b", re.IGNORECASE)
+_WRONG_ENCODING = "its encoding is not UTF-8, ASCII or ISO-8859-1"
 _BULLETIN = "MeteorologicalBulletin"
 
 
@@ -94,13 +95,15 @@ def namespace(node: etree._Element) -> str:
 def _refuse(body: bytes) -> None:
     """Refuse what is no plain XML before a parser sees it."""
     beginning = body[:4096].lstrip(_SPACE)
+    if beginning.startswith((b"\xff\xfe", b"\xfe\xff")):
+        raise NotIwxxm(_WRONG_ENCODING)
     if not beginning.startswith(b"<"):
         raise NotIwxxm("it is no XML" if beginning else "it is empty")
     if _WEB_PAGE.search(beginning):
         raise NotIwxxm("it is a web page")
     declared = _DECLARATION.match(beginning)
     if b"\0" in body or (declared is not None and declared[1].lower() not in _ENCODINGS):
-        raise NotIwxxm("its encoding is not UTF-8, ASCII or ISO-8859-1")
+        raise NotIwxxm(_WRONG_ENCODING)
     found = _REFUSED.search(body)
     if found is not None:
         raise NotIwxxm(f"it declares a {found[1].decode().upper()}, which no report needs; it was not read")

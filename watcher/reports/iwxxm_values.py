@@ -158,9 +158,8 @@ def nil_of(node: etree._Element) -> Nil | None:
 
 
 def code_of(node: etree._Element) -> str | None:
-    """Return the last part of the address that an element points to: `+SHSN` of `.../306/4678/+SHSN`."""
-    reference = node.get(XLINK_HREF)
-    return plain(_last_part(reference)) if reference else None
+    """Return the last part of the address that an element points to: `+SHSN` of `.../306/4678/+SHSN`; None without."""
+    return plain(_last_part(node.get(XLINK_HREF, ""))) or None
 
 
 def time_of(node: etree._Element | None) -> datetime | None:
@@ -197,4 +196,4 @@ def plain(text: str) -> str:
 
 
 def _last_part(reference: str) -> str:
-    return unquote(reference[-200:].rstrip("/").rpartition("/")[2])
+    return unquote(reference[-200:].rpartition("/")[2])
