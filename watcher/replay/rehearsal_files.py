@@ -9,7 +9,9 @@ from __future__ import annotations
 import gzip
 import hashlib
 import os
+import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeVar
@@ -26,6 +28,7 @@ from watcher.reports.station import Station
 REHEARSAL_VERSION = 2
 
 T = TypeVar("T")
+_DEAD_S = 3600
 
 _RUN: TypeAdapter[StationRun] = TypeAdapter(StationRun)
 _EVENT: TypeAdapter[Event] = TypeAdapter(Event)
@@ -75,6 +78,14 @@ def keep(kept: Kept, runs: Sequence[StationRun]) -> None:
     events = sorted((event for run in runs for event in run.events), key=lambda event: event.at)
     _write(kept.events, (_EVENT.dump_json(event) for event in events))
     _write(kept.runs, (_RUN.dump_json(replace(run, events=())) for run in runs))
+
+
+def clear_drafts(folder: Path) -> None:
+    """Remove what killed runs have left half written: a draft lives for seconds, so one of an hour is nobody's."""
+    for draft in folder.glob("*.part"):
+        with suppress(OSError):
+            if time.time() - draft.stat().st_mtime > _DEAD_S:
+                draft.unlink()
 
 
 def read_runs(kept: Kept) -> Iterator[StationRun]:

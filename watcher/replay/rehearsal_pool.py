@@ -21,7 +21,7 @@ from watcher.alerts.model import Event, Policy
 from watcher.replay.gathering_model import Partition
 from watcher.replay.gathering_stored import stored_reports
 from watcher.replay.rehearsal import rehearse_station
-from watcher.replay.rehearsal_files import Kept, content_of, keep, kept_in, key_of, read_events, read_runs
+from watcher.replay.rehearsal_files import Kept, clear_drafts, content_of, keep, kept_in, key_of, read_events, read_runs
 from watcher.replay.rehearsal_model import Span, StationRun
 from watcher.reports.model import Report
 from watcher.reports.station import Station
@@ -115,6 +115,7 @@ def rehearse(
     HoarlineError
         When the folder does not take a result.
     """
+    clear_drafts(folder)
     parts = list(_parts(partitions, folder, station_of, rulebook, policy, span, only))
     missing = [part for part in parts if fresh or not part.kept.exists()]
     total = sum(len(part.stations) for part in parts)

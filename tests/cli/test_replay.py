@@ -1,0 +1,280 @@
+"""`hoarline replay` says what rules would have done with an archive, what it rests on, and what it could not read."""
+
+from __future__ import annotations
+
+import gzip
+import json
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from tests.cli.spoken import Said, hoarline
+from tests.replay.winters import Winter, lines
+from watcher.notify.message import CAUTION
+from watcher.replay import run as replay_run
+
+WINTER = Winter(stations=3, days=6, seed=15)
+
+COLD_ONLY = """
+[[rule]]
+name   = "cold-and-moist"
+flag   = "deicing-likely"
+level  = "prepare"
+text   = "Near freezing with a small spread"
+source = "common practice, no source"
+when   = { all = [ { field = "temp_c",   op = "<=", value = 0.0 },
+                   { field = "spread_c", op = "<=", value = 3.0 } ] }
+"""
+WRONG_EXAMPLE = """
+[[rule.example]]
+report = "METAR XNOR 120550Z 00000KT CAVOK 02/01 Q1021"
+expect = true
+"""
+
+
+@pytest.fixture(scope="module")
+def archive(tmp_path_factory) -> Path:
+    path = tmp_path_factory.mktemp("archive") / "winter.txt.gz"
+    path.write_bytes(gzip.compress("\n".join(lines(WINTER)).encode()))
+    return path
+
+
+@pytest.fixture(scope="module")
+def work(tmp_path_factory) -> Path:
+    """A work folder for all of this file: what one test has had judged, the next one finds."""
+    return tmp_path_factory.mktemp("work")
+
+
+@pytest.fixture(autouse=True)
+def _a_folder_without_settings(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+
+
+def replay(archive: Path, work: Path, *words: str) -> Said:
+    return hoarline("replay", str(archive), "--work", str(work), "--processes", "1", *words)
+
+
+def answer(archive: Path, work: Path, *words: str) -> dict:
+    said = replay(archive, work, "--json", *words)
+    assert said.code == 0, said.err
+    assert said.err == ""
+    return json.loads(said.out)
+
+
+def test_it_says_what_was_read_what_opened_what_was_sent_and_that_people_decide(archive, work):
+    said = replay(archive, work)
+    assert said.code == 0, said.err
+    found = answer(archive, work)
+    reports, forecasts = found["totals"]["reports"], found["totals"]["forecasts"]
+    assert said.lines[0].startswith(f"Replayed   {reports} reports and {forecasts} forecasts of 3 stations, 2023-11-01")
+    assert found["archive"]["lines"] == reports + forecasts == sum(1 for _ in lines(WINTER))
+    assert found["archive"]["whole"] is True
+    assert found["totals"]["episodes"] == sum(row["episodes"] for row in found["episodes"]) > 0
+    assert sum(station["episodes"] for station in found["stations"]) == found["totals"]["episodes"]
+    (desk,) = found["messages"]
+    assert f"Messages   {desk['messages']} to one desk in {desk['days']} days" in said.out
+    assert "messages are counted for one desk" in " ".join(said.out.split())
+    assert CAUTION in " ".join(said.out.split())
+    assert found["caution"] == CAUTION
+    assert max(map(len, said.lines)) <= 100
+
+
+def test_stations_and_times_narrow_it(archive, work):
+    found = answer(archive, work, "--stations", "xa00,XA02", "--from", "2023-11-02", "--until", "2023-11-04T12:00Z")
+    assert [station["station"] for station in found["stations"]] == ["XA00", "XA02"]
+    assert (found["from"], found["until"]) == ("2023-11-02T00:20:00Z", "2023-11-04T12:00:00Z")
+
+
+def test_the_subscriptions_of_the_settings_are_told(archive, work, tmp_path):
+    (tmp_path / "hoarline.toml").write_text(
+        """
+[watch]
+stations = ["XA00"]
+[mail]
+host = "127.0.0.1"
+from = "Hoarline <hoarline@example.org>"
+[[destination]]
+name = "duty-desk"
+kind = "email"
+address = "duty@example.org"
+[[subscription]]
+name = "snow nights"
+stations = ["XA00"]
+flags = ["snow"]
+min_level = "treat"
+to = ["duty-desk"]
+hours = "18:00-09:00"
+zone = "Europe/Oslo"
+"""
+    )
+    (desk,) = answer(archive, work)["messages"]
+    assert (desk["destination"], desk["zone"]) == ("duty-desk", "Europe/Oslo")
+    assert set(desk["by_station"]) <= {"XA00"}
+    assert set(desk["by_flag"]) <= {"snow", "blind"}
+
+
+def test_other_rules_are_held_against_those_in_force(archive, work, tmp_path):
+    mine = tmp_path / "mine.toml"
+    mine.write_text(COLD_ONLY)
+    comparison = answer(archive, work, "--against", str(mine))["comparison"]
+    assert comparison["rules"] == {"added": [], "removed": [], "edited": ["cold-and-moist"]}
+    assert comparison["other"]["name"] == str(mine)
+    assert {item["flag"] for item in comparison["differences"]} == {"deicing-likely"}
+    assert comparison["totals"]["gone"] > 0
+    said = replay(archive, work, "--against", str(mine))
+    assert f"The rules in force held against {mine}" in said.lines
+    assert "Otherwise  cold-and-moist" in said.lines
+    # The other way round it is the mirror.
+    back = answer(archive, work, "--rules", str(mine), "--against", "shipped")["comparison"]
+    assert back["totals"]["new"] == comparison["totals"]["gone"]
+    assert back["totals"]["raised"] == comparison["totals"]["lowered"]
+
+
+def test_the_same_rules_differ_in_nothing_and_it_says_so(archive, work):
+    said = replay(archive, work, "--against", "shipped")
+    assert "Rules      both say the same; nothing can differ" in said.lines
+    assert "Nothing differs in this archive." in said.lines
+
+
+def test_a_rule_whose_example_does_not_hold_is_tried_and_named(archive, work, tmp_path):
+    mine = tmp_path / "mine.toml"
+    mine.write_text(COLD_ONLY + WRONG_EXAMPLE)
+    said = replay(archive, work, "--against", str(mine))
+    assert said.code == 0
+    assert "the service would refuse this, an example does not hold: mine.toml" in " ".join(said.out.split())
+
+
+def test_scores_say_first_what_they_rest_on_and_both_rulebooks_are_scored(archive, work, tmp_path):
+    mine = tmp_path / "mine.toml"
+    mine.write_text(COLD_ONLY)
+    said = replay(archive, work, "--score", "--against", str(mine))
+    assert said.code == 0, said.err
+    first = next(line for line in said.lines if line.startswith("Scores"))
+    assert "reports of 3 stations; 100 % of what the archives" in first
+    assert any(line.startswith("scores, in force > other") for line in said.lines)
+    found = answer(archive, work, "--score", "--against", str(mine))
+    assert found["scores"]["rests_on"]["stations"] == 3
+    assert found["scores"] != found["scores_of_the_other_rules"]
+
+
+def test_every_episode_is_written_as_a_line_of_json(archive, work, tmp_path):
+    found = answer(archive, work, "--lines", "episodes.jsonl")
+    told = [json.loads(line) for line in (tmp_path / "episodes.jsonl").read_text().splitlines()]
+    assert len(told) == found["totals"]["episodes"]
+    assert {item["station"] for item in told} <= {"XA00", "XA01", "XA02"}
+    expected = [item for item in told if item["opened_as"] == "expected"]
+    assert expected
+    assert all(item["came_true"] in {True, False} for item in expected)
+    assert all(item["levels"][0]["at"] == item["opened_at"] for item in told)
+
+
+def test_a_damaged_file_is_told_and_never_taken_for_the_whole(archive, work, tmp_path):
+    broken = tmp_path / "broken.txt.gz"
+    broken.write_bytes(archive.read_bytes()[:-4000])
+    said = replay(broken, work)
+    assert said.code == 1
+    assert "NOT WHOLE: broken.txt.gz" in said.out
+    assert "Replayed" in said.out
+    in_json = replay(broken, work, "--json", "--score")
+    assert in_json.code == 1
+    found = json.loads(in_json.out)
+    assert found["archive"]["whole"] is False
+    assert found["archive"]["first_faults"][0]["file"] == "broken.txt.gz"
+
+
+def test_lines_that_cannot_be_read_are_counted_named_and_left_out_of_the_share(work, tmp_path):
+    path = tmp_path / "few.txt"
+    good = [f"2026-01-12T{hour:02}:20:00Z\tMETAR XNOR 12{hour:02}20Z 00000KT CAVOK M01/M02 Q1010" for hour in range(9)]
+    path.write_text("\n".join([*good, "2026-01-12T09:20:00Z\tMETAR XNOR 99zz nothing"]) + "\n")
+    found = answer(path, work)
+    assert (found["archive"]["reports"], found["archive"]["unreadable"], found["archive"]["read_share"]) == (9, 1, 0.9)
+    assert found["archive"]["first_faults"][0]["line"] == 10
+    said = replay(path, work)
+    assert said.code == 0
+    assert "few.txt:10:" in said.out
+    assert "everything here rests on 90 % of what was found" in " ".join(said.out.split())
+
+
+def test_lines_without_a_month_get_one_or_are_told(work, tmp_path):
+    path = tmp_path / "undated.txt"
+    path.write_text("METAR XNOR 120550Z 00000KT CAVOK M01/M02 Q1010\n")
+    said = replay(path, work)
+    assert said.code == 2
+    assert "no report that counts was found" in said.err
+    assert answer(path, work, "--month", "2026-01")["from"] == "2026-01-12T05:50:00Z"
+
+
+def test_all_that_is_wrong_with_the_words_is_said_at_once(archive, work):
+    said = replay(
+        archive, work, "--from", "soon", "--month", "2026-13", "--stations", "here", "--against", "nowhere"
+    )  # fmt: skip
+    assert said.code == 2
+    for word in ('--from "soon"', "--month", "nowhere: is no folder and no file"):
+        assert word in said.err
+    assert replay(archive, work, "--stations", "XNORX").code == 2
+
+
+def test_a_path_that_is_not_there_is_wrong_use(work):
+    said = hoarline("replay", "nothing.txt", "--work", str(work))
+    assert (said.code, said.out) == (2, "")
+    assert said.err == "hoarline: nothing.txt: there is no such file or folder\n"
+
+
+def test_without_the_package_it_says_in_one_sentence_what_to_install(archive, work, monkeypatch):
+    monkeypatch.setattr("importlib.util.find_spec", lambda _name: None)
+    said = replay(archive, work)
+    assert said.code == 2
+    assert said.err == 'hoarline: hoarline replay: needs one more package: pip install "hoarline[replay]"\n'
+
+
+def test_stopped_by_hand_it_says_where_it_goes_on(archive, work, monkeypatch):
+    def interrupted(*_args: object, **_more: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(replay_run, "rehearse", interrupted)
+    said = replay(archive, work)
+    assert said.code == 1
+    assert said.err == f"Stopped. What is finished lies in {work}: the same command goes on from there.\n"
+
+
+@pytest.mark.slow
+def test_a_run_that_is_really_interrupted_goes_on_and_tells_the_same(tmp_path):
+    winter = Winter(stations=12, days=8, seed=2)
+    path, work = tmp_path / "winter.txt", tmp_path / "work"
+    path.write_text("\n".join(lines(winter)) + "\n")
+    command = [
+        sys.executable,
+        "-m",
+        "watcher.cli",
+        "replay",
+        str(path),
+        "--work",
+        str(work),
+        "--processes",
+        "2",
+        "--json",
+    ]
+    running = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    deadline = time.monotonic() + 60
+    while not list(work.glob("rehearsals/*.stations.jsonl.gz")) and time.monotonic() < deadline:
+        time.sleep(0.01)
+    running.send_signal(signal.SIGINT)
+    out, err = running.communicate(timeout=30)
+    kept = len(list(work.glob("rehearsals/*.stations.jsonl.gz")))
+    assert (running.returncode, out) == (1, "")
+    assert err == f"Stopped. What is finished lies in {work}: the same command goes on from there.\n"
+    assert 0 < kept < 3
+    resumed = subprocess.run(command, capture_output=True, text=True, check=True)
+    elsewhere = [word if word != str(work) else str(tmp_path / "other") for word in command]
+    whole = subprocess.run(elsewhere, capture_output=True, text=True, check=True)
+    assert json.loads(resumed.stdout) | {"work": None} == json.loads(whole.stdout) | {"work": None}
+
+
+def test_the_columns_are_loaded_only_when_a_replay_starts():
+    program = "import sys, watcher.cli.app; print('polars' in sys.modules, 'watcher.replay.run' in sys.modules)"
+    told = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
+    assert told.stdout.split() == ["False", "False"]
