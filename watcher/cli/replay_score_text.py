@@ -10,6 +10,7 @@ from watcher.replay.run_caveats import percent_read
 from watcher.replay.scores import MAIN_LEAD_H, main_subjects
 from watcher.replay.scores_estimate import Estimate
 from watcher.replay.scores_model import ExpectedScore, HourScore, OnsetScore, Scores
+from watcher.replay.scores_subjects import Subject
 from watcher.units import duration_text
 
 _ONSET_WIDTHS = (42, 8, 17, 14, 9, 7)
@@ -18,6 +19,7 @@ _HOUR_WIDTHS = (42, 6, 9, 8, 17, 17)
 _HOUR_HEADS = ("", "hits", "in vain", "misses", "told (POD)", "in vain (FAR)")
 _TWO_WIDTHS = (42, 18, 18, 18)
 _TWO_HEADS = ("scores, in force > other", "told ahead", "told (POD)", "in vain (FAR)")
+_SAME = "same"
 _EXPECTED_WIDTHS = (25, 9, 29, 8, 17, 11)
 _EXPECTED_HEADS = ("expected", "level", "by the TAF", "alerts", "came", "taken back")
 
@@ -34,7 +36,8 @@ def text_of(scores: Scores) -> Iterator[str]:
     yield ""
     yield row((f"by the hour: does it begin within {MAIN_LEAD_H} h?", *_HOUR_HEADS[1:]), _HOUR_WIDTHS)
     for hour in _main_hours(scores):
-        yield row(_hour_cells(hour), _HOUR_WIDTHS)
+        if hour.subject in main:
+            yield row(_hour_cells(hour), _HOUR_WIDTHS)
     yield ""
     yield from _expected(scores)
     if scores.unproved:
@@ -46,22 +49,30 @@ def text_of(scores: Scores) -> Iterator[str]:
 
 def difference_of(now: Scores, other: Scores) -> Iterator[str]:
     """Yield the lines that hold the scores of two rulebooks against each other, without their intervals."""
-    yield row(_TWO_HEADS, _TWO_WIDTHS)
-    onsets = {item.subject: item for item in other.onsets}
-    hours = {item.subject: item for item in _main_hours(other)}
-    for mine in _main_hours(now):
-        theirs, ours = hours.get(mine.subject), next(item for item in now.onsets if item.subject == mine.subject)
-        if theirs is None:
-            continue
-        pairs = [(ours.ahead, onsets[mine.subject].ahead)]
-        pairs += [(mine.scores[name], theirs.scores[name]) for name in ("pod", "far")]
-        yield row((mine.subject.words, *(_pair(*pair) for pair in pairs)), _TWO_WIDTHS)
+    theirs = {subject: found for subject, *found in _three(other)}
+    rows = [
+        (subject.words, *map(_pair, found, theirs[subject])) for subject, *found in _three(now) if subject in theirs
+    ]
+    differing = [cells for cells in rows if set(cells[1:]) != {_SAME}]
+    if not differing:
+        yield "The scores do not differ, at no level of any flag."
+    else:
+        yield row(_TWO_HEADS, _TWO_WIDTHS)
+        yield from (row(cells, _TWO_WIDTHS) for cells in differing)
     yield ""
+
+
+def _three(scores: Scores) -> Iterator[tuple[Subject, Estimate, Estimate, Estimate]]:
+    """Yield of every subject the share that was told ahead, and by the hour what was told and what was in vain."""
+    hours = {item.subject: item.scores for item in _main_hours(scores)}
+    for onset in scores.onsets:
+        by_hour = hours[onset.subject]
+        yield onset.subject, onset.ahead, by_hour["pod"], by_hour["far"]
 
 
 def _pair(now: Estimate, other: Estimate) -> str:
     same = now.counted == other.counted and now.of == other.of
-    return "same" if same else f"{_short(now)} > {_short(other)}"
+    return _SAME if same else f"{_short(now)} > {_short(other)}"
 
 
 def _short(found: Estimate) -> str:
@@ -69,10 +80,7 @@ def _short(found: Estimate) -> str:
 
 
 def _main_hours(scores: Scores) -> Iterator[HourScore]:
-    main = main_subjects(onset.subject for onset in scores.onsets)
-    for hour in scores.hours:
-        if hour.subject in main and hour.lead_h == MAIN_LEAD_H and hour.not_yet:
-            yield hour
+    return (hour for hour in scores.hours if hour.lead_h == MAIN_LEAD_H and hour.not_yet)
 
 
 def _rests_on(scores: Scores) -> Iterator[str]:
