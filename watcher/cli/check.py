@@ -35,6 +35,7 @@ def check(config: ConfigOption = None, as_json: JsonOption = False) -> None:
         notes.extend(_station_notes(settings))
         notes.extend(_query_notes(settings))
         notes.extend(_parked_notes(settings))
+        problems.extend(_folder_problems(settings))
         problems.extend(_listening_problems(settings))
         problems.extend(_rule_problems(settings))
         problems.extend(_destination_problems(settings))
@@ -110,6 +111,17 @@ def _query_notes(settings: Settings) -> list[str]:
                 f"a bulk feed brings all of them each time"
             )
     return notes
+
+
+def _folder_problems(settings: Settings) -> list[Problem]:
+    """Say which feed has no folder to look into: it would wait for files for ever."""
+    from watcher.errors import Problem
+
+    return [
+        Problem(f'feed "{feed.name}"', f"there is no folder {settings.path(feed.folder)}", "make it, or correct folder")
+        for feed in settings.text.feed
+        if feed.folder is not None and not settings.path(feed.folder).is_dir()
+    ]
 
 
 def _listening_problems(settings: Settings) -> list[Problem]:

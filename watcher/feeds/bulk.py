@@ -18,6 +18,7 @@ from watcher.feeds.budget import Budgets
 from watcher.feeds.cache_csv import parse_metar_csv
 from watcher.feeds.cache_xml import parse_cache_xml
 from watcher.feeds.exchange import Exchange, Page, Validators
+from watcher.feeds.iwxxm import read_iwxxm
 from watcher.feeds.model import Fetched, Outcome, RawReport, What
 from watcher.feeds.rows import Rows
 from watcher.net import HttpClients
@@ -45,6 +46,11 @@ def read_cache(body: bytes, what: What, _now: datetime) -> Rows:
     if what == "taf" or body.lstrip(b"\xef\xbb\xbf \r\n\t").startswith(b"<"):
         return parse_cache_xml(body, what)
     return parse_metar_csv(body)
+
+
+def read_xml_document(body: bytes, _what: What, now: datetime) -> Rows:
+    """Return the reports of an IWXXM document, whatever was asked for; FeedError when it is none."""
+    return read_iwxxm(body, now)
 
 
 class BulkFeed:

@@ -15,8 +15,9 @@ from urllib.parse import urlsplit
 from watcher.clock import utc_now
 from watcher.errors import DeliveryError, Problem, SettingsError
 from watcher.feeds.budget import Budgets
-from watcher.feeds.bulk import BulkFeed
-from watcher.feeds.folder import FolderFeed
+from watcher.feeds.bulk import BulkFeed, read_cache, read_xml_document
+from watcher.feeds.folder import FolderFeed, read_any
+from watcher.feeds.iwxxm import read_iwxxm
 from watcher.feeds.model import Feed
 from watcher.feeds.query import QueryFeed
 from watcher.feeds.wis2 import Wis2Feed
@@ -141,9 +142,9 @@ def broker_address(url: str) -> BrokerAddress:
 
 
 def _feed(section: FeedSection, settings: Settings, http: HttpClients, budgets: Budgets) -> Feed:
-    if section.kind == "folder":
-        assert section.folder is not None
-        return FolderFeed(section.name, settings.path(section.folder))
+    is_iwxxm = section.kind == "iwxxm"
+    if section.folder is not None and section.kind in {"folder", "iwxxm"}:
+        return FolderFeed(section.name, settings.path(section.folder), read=read_iwxxm if is_iwxxm else read_any)
     if section.kind == "query":
         stations = settings.text.watch.stations
         assert stations != "all"
@@ -158,7 +159,14 @@ def _feed(section: FeedSection, settings: Settings, http: HttpClients, budgets: 
             json_taf_url=section.json_taf_url,
             at_once=section.at_once,
         )
-    return BulkFeed(section.name, http, budgets, metar_url=section.metar_url, taf_url=section.taf_url)
+    return BulkFeed(
+        section.name,
+        http,
+        budgets,
+        metar_url=section.metar_url,
+        taf_url=section.taf_url,
+        read=read_xml_document if is_iwxxm else read_cache,
+    )
 
 
 def mail_server(settings: Settings) -> MailServer | None:

@@ -76,19 +76,24 @@ class FeedSection(Section):
     """One source of reports. They are asked in the order written; a later one only while the earlier fail."""
 
     name: Name = Field(description="Its name in logs and metrics.")
-    kind: Literal["bulk", "folder", "query", "wis2"] = Field(
+    kind: Literal["bulk", "folder", "query", "iwxxm", "wis2"] = Field(
         description="bulk: one file for all stations; folder: files put there; query: asked for the watched stations; "
+        "iwxxm: IWXXM documents, put into a folder or at an address; "
         "wis2: told by brokers of the WMO Information System 2.0."
     )
     metar_url: Url | None = Field(
-        None, description="bulk: METAR cache file (CSV, also .gz). query: address with {ids} where the codes go."
+        None,
+        description="bulk: METAR cache file (CSV, also .gz). query: address with {ids} where the codes go. "
+        "iwxxm: document of METARs (also .gz).",
     )
     taf_url: Url | None = Field(
-        None, description="bulk: TAF cache file (XML, also .gz). query: address with {ids} where the codes go."
+        None,
+        description="bulk: TAF cache file (XML, also .gz). query: address with {ids} where the codes go. "
+        "iwxxm: document of TAFs (also .gz).",
     )
     metar_every: Duration = Field(timedelta(seconds=60), description="How often METARs are asked for.")
     taf_every: Duration = Field(timedelta(minutes=10), description="How often TAFs are asked for.")
-    folder: Path | None = Field(None, description="folder: where the files are.")
+    folder: Path | None = Field(None, description="folder, iwxxm: where the files are.")
     at_once: int = Field(100, ge=1, le=400, description="query: the most stations in one request.")
     json_metar_url: Url | None = Field(None, description="query: METARs as JSON, asked while metar_url is of no use.")
     json_taf_url: Url | None = Field(None, description="query: TAFs as JSON, asked while taf_url is of no use.")
@@ -118,6 +123,8 @@ class FeedSection(Section):
                 raise ValueError("a folder feed needs folder")
         elif self.kind == "wis2":
             self._check_wis2()
+        elif self.kind == "iwxxm":
+            self._check_iwxxm()
         elif self.metar_url is None and self.taf_url is None:
             raise ValueError(f"a {self.kind} feed needs metar_url, taf_url or both")
         if self.kind == "query":
@@ -125,6 +132,10 @@ class FeedSection(Section):
         elif self.json_metar_url is not None or self.json_taf_url is not None:
             raise ValueError(f"a {self.kind} feed has no json_metar_url and no json_taf_url; those are for query")
         return self
+
+    def _check_iwxxm(self) -> None:
+        if (self.folder is None) is (self.metar_url is None and self.taf_url is None):
+            raise ValueError("an iwxxm feed needs either folder, or metar_url, taf_url or both")
 
     def _check_wis2(self) -> None:
         if not self.brokers or self.client_id is None:
