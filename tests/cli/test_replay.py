@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import gzip
 import json
+import re
+import shlex
 import signal
 import subprocess
 import sys
@@ -17,6 +19,7 @@ from tests.replay.winters import Winter, lines
 from watcher.notify.message import CAUTION
 from watcher.replay import run as replay_run
 
+PROJECT = Path(__file__).parents[2]
 WINTER = Winter(stations=3, days=6, seed=15)
 
 COLD_ONLY = """
@@ -206,6 +209,24 @@ def test_lines_without_a_month_get_one_or_are_told(work, tmp_path):
     assert said.code == 2
     assert "no report that counts was found" in said.err
     assert answer(path, work, "--month", "2026-01")["from"] == "2026-01-12T05:50:00Z"
+
+
+@pytest.mark.slow
+def test_the_readme_shows_what_the_command_prints(work, tmp_path):
+    """Reports of The Norwegian Meteorological Institute, CC BY 4.0, see tests/data/SOURCES.md."""
+    section = (PROJECT / "README.md").read_text().partition("## What rules would have done")[2].partition("\n## ")[0]
+    blocks = re.findall(r"```(\w+)\n(.*?)```", section, re.DOTALL)
+    assert [kind for kind, _ in blocks] == ["sh", "text", "toml", "sh", "text"]
+    (tmp_path / "colder.toml").write_text(blocks[2][1])
+    for (_, command), (_, shown) in (blocks[:2], blocks[3:]):
+        words = [str(PROJECT / word) if word.startswith("tests/") else word for word in shlex.split(command)]
+        said = hoarline(*words[1:], "--work", str(work), "--processes", "1")
+        assert said.code == 0, said.err
+        printed = iter(said.lines)
+        for line in filter(None, shown.splitlines()):
+            assert line in printed, f"the command does not print, or not there: {line}"
+    assert "Twenty alerts less" in section
+    assert re.search(r"^deicing-likely +99 +79 +12 +- +20 ", blocks[4][1], re.MULTILINE)
 
 
 def test_all_that_is_wrong_with_the_words_is_said_at_once(archive, work):

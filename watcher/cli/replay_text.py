@@ -98,9 +98,8 @@ def _flag_cells(item: FlagRow, *, named: bool) -> tuple[str, ...]:
 
 
 def _messages(load: MessageLoad) -> Iterator[str]:
-    levels = [
-        f"{count} {level.word if level else 'blindness alone'}" for level, count in load.by_level.items() if count
-    ]
+    told = [(level, count) for level, count in load.by_level.items() if count]
+    levels = [f"{_number(count)} {level.word if level else 'of blindness alone'}" for level, count in told]
     parts = f" ({', '.join(levels)})" if levels else ""
     digests = f", {_number(load.digests)} digests besides" if load.digests else ""
     yield from wrapped(
