@@ -68,6 +68,7 @@ class Database:
         self.name = without_password(url)
         # SQLite takes one writer at a time. Threads of this process queue here, which is fairer than its busy wait.
         self._writing = Lock()
+        self._counting, self._users, self._closed = Lock(), 0, False
         self._reader, self._writer, self._alone = self._engines()
         driver = self._reader.dialect.loaded_dbapi
         self._driver_error: type[Exception] = driver.Error
@@ -83,20 +84,22 @@ class Database:
         return Path(self._url.database) if self.is_sqlite and self._url.database else None
 
     def close(self) -> None:
-        """Close all connections."""
-        self._reader.dispose()
-        self._writer.dispose()
+        """Close all connections; those that another thread is using, when it has done."""
+        with self._counting:
+            self._closed = True
+            if not self._users:
+                self._dispose()
 
     @contextmanager
     def read(self) -> Iterator[Connection]:
         """Open a transaction that sees one state of the database from its first query to its last."""
-        with self.plain_errors(), self._reader.connect() as connection:
+        with self.plain_errors(), self._in_use(), self._reader.connect() as connection:
             yield connection
 
     @contextmanager
     def write(self) -> Iterator[Connection]:
         """Open a transaction that is committed whole when the block ends, and rolled back whole when it raises."""
-        with self.plain_errors(), self._writing, self._writer.begin() as connection:
+        with self.plain_errors(), self._in_use(), self._writing, self._writer.begin() as connection:
             yield connection
 
     def own_connection(self) -> Any:  # noqa: ANN401 - of either driver
@@ -111,6 +114,23 @@ class Database:
             if driver is not None and not self.is_sqlite:
                 driver.autocommit = True
             return driver
+
+    @contextmanager
+    def _in_use(self) -> Iterator[None]:
+        """Count who uses a pool: a connection that comes back to one that is closed would stay open."""
+        with self._counting:
+            self._users += 1
+        try:
+            yield
+        finally:
+            with self._counting:
+                self._users -= 1
+                if self._closed and not self._users:
+                    self._dispose()
+
+    def _dispose(self) -> None:
+        self._reader.dispose()
+        self._writer.dispose()
 
     def _engines(self) -> tuple[Engine, Engine, Engine]:
         try:
