@@ -90,10 +90,12 @@ class Morning:
 
 
 @asynccontextmanager
-async def morning(url: str, folder: Path, stations: Sequence[str], more: str = "") -> AsyncIterator[Morning]:
-    """Run a service that asks and judges when `Morning.turn` says so."""
+async def morning(
+    url: str, folder: Path, stations: Sequence[str], more: str = "", of_room: str = ""
+) -> AsyncIterator[Morning]:
+    """Run a service that asks and judges when `Morning.turn` says so. `of_room`: more settings of its webhook."""
     clock = HandClock()
-    async with surroundings(folder, stations, every="1h", clock=clock, more=more) as around:
+    async with surroundings(folder, stations, every="1h", clock=clock, more=more, of_room=of_room) as around:
         recorder = Recorder(clock)
         recorder.listen(around.mail, around.webhook)
         settings = load_settings(around.settings, {"HOARLINE_STORE__URL": url, **ENVIRON})

@@ -26,6 +26,8 @@ FREEZING = re.compile(r" [-+]?FZ(DZ|RA)\b")
 WANTED = "freezing-precipitation"
 PREPARE = 2
 WORDS = {None: None, "note": 1, "prepare": 2, "treat": 3, "no-time": 4}
+# Mailboxes, by what stands before the @ of their address.
+MAILBOXES = {"duty": "desk", "backup": "backup", "nobody": "nobody"}
 # The shortest margin that any station has before it is called blind.
 MARGIN = timedelta(minutes=25)
 
@@ -93,7 +95,8 @@ class Recorder:
     def mailed(self, mail: EmailMessage) -> None:
         """Write down a mail; its Message-ID carries the message's name."""
         name = str(mail["Message-ID"]).strip("<>").partition("@")[0]
-        self.arrivals.append(Arrival("desk", name, taken=True))
+        mailbox = str(mail["To"]).strip("<>").partition("@")[0]
+        self.arrivals.append(Arrival(MAILBOXES[mailbox], name, taken=True))
 
     @property
     def repeats(self) -> int:
@@ -107,7 +110,7 @@ def kept_at(url: str) -> Kept:
     engine = create_engine(url)
     lines = select(
         *(delivery_event.c[name] for name in ("number", "event_id", "destination", "subject_id", "seq", "told_as")),
-        *(delivery_event.c[name] for name in ("level", "repeat", "again")),
+        *(delivery_event.c[name] for name in ("level", "repeat", "again", "meant_for", "detour")),
         *(delivery.c[name] for name in ("id", "state", "last_error", "made_at", "valid_until", "settled_at")),
     ).join(delivery, delivery.c.id == delivery_event.c.delivery_id)
     with engine.connect() as connection:
@@ -135,6 +138,7 @@ def findings(kept: Kept, seen: Recorder, destinations: Sequence[str] = ("desk", 
         *_arrivals_against_the_store(kept, seen),
         *_out_of_order(kept, seen),
         *_contradictions(kept),
+        *_handed_on(kept),
         *_against_the_weather(kept, seen),
     ]
 
@@ -195,7 +199,7 @@ def _by_message(kept: Kept) -> dict[tuple[str, str], list[dict[str, Any]]]:
     for line in kept.lines:
         name = line["id"]
         # A mail's Message-ID must not depend on what a name may hold: it is the beginning of its hash.
-        there = hashlib.sha256(name.encode()).hexdigest()[:32] if line["destination"] == "desk" else name
+        there = hashlib.sha256(name.encode()).hexdigest()[:32] if line["destination"] in MAILBOXES.values() else name
         lines[line["destination"], there].append(line)
     return lines
 
@@ -243,12 +247,15 @@ def _contradictions(kept: Kept) -> Iterator[str]:
         if line["state"] != "dead" and line["state"] != "expired":
             told[line["destination"], line["subject_id"]].append(line)
     for (destination, subject), lines in told.items():
+        if subject.startswith("service"):
+            continue
         open_, level = False, None
         for line in lines:
             kind, now = line["told_as"], line["level"]
             where = f"{destination}, {line['event_id']}"
             opens = kind in OPENINGS
-            if opens == open_:
+            # Of what another had heard of before, its fallback may hear the end alone.
+            if opens == open_ and not (kind in ENDINGS and line["meant_for"]):
                 yield f"{where}: {kind} of what {'stands open already' if opens else 'was never opened'}"
             open_ = kind not in ENDINGS
             if kind.endswith("raised") and not (level is not None and now > level):
@@ -258,6 +265,28 @@ def _contradictions(kept: Kept) -> Iterator[str]:
             if now is not None and now not in stood[subject, "levels"]:
                 yield f"{where}: level {now} never stood"
             level = now
+
+
+def _handed_on(kept: Kept) -> Iterator[str]:
+    """What a fallback is told had not arrived where it was meant for, and was not over unless it says so."""
+    over = {row["subject_id"]: row["at"] for row in kept.events if row["type"] in ENDINGS}
+    arrived = {
+        (line["destination"], line["event_id"], line["repeat"]): line["settled_at"]
+        for line in kept.lines
+        if line["state"] == "sent"
+    }
+    for line in kept.lines:
+        if not line["meant_for"]:
+            continue
+        there = arrived.get((line["meant_for"], line["event_id"], line["repeat"]))
+        if there is not None and there < line["made_at"]:
+            yield f"{line['id']} was handed on to {line['destination']}, and {line['meant_for']} had it already"
+        ended = over.get(line["subject_id"])
+        episode = not line["subject_id"].startswith(("service", "digest")) and "-" in line["subject_id"]
+        if episode and ended is not None and ended < line["made_at"] and line["told_as"] not in ENDINGS:
+            yield f"{line['id']} was handed on as {line['told_as']} after the end of {line['subject_id']}"
+        if line["destination"] == line["meant_for"]:
+            yield f"{line['id']} stands in for its own destination"
 
 
 def _against_the_weather(kept: Kept, seen: Recorder) -> Iterator[str]:

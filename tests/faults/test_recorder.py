@@ -25,7 +25,7 @@ def a_line(seq: int, kind: str, level: int = 3, **other: Any) -> dict[str, Any]:
     return {
         "number": seq, "event_id": f"XNOR-1.{seq}", "destination": "room", "subject_id": "XNOR-1", "seq": seq,
         "told_as": f"icing.episode.{kind}", "level": level, "repeat": 0, "again": 0, "id": f"m{seq}", "state": "sent",
-        "last_error": None, "made_at": NOW, "valid_until": NOW + timedelta(hours=6), "settled_at": NOW,
+        "last_error": None, "made_at": NOW, "valid_until": NOW + timedelta(hours=6), "settled_at": NOW, "meant_for": None,
     } | other  # fmt: skip
 
 

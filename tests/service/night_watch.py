@@ -39,6 +39,7 @@ async def surroundings(
     clock=utc_now,
     group_within: str = "0s",
     more: str = "",
+    of_room: str = "",
 ) -> AsyncIterator[Surroundings]:
     async with FeedServer() as feed, MailReceiver() as mail, WebhookReceiver(SECRET, clock=clock) as webhook:
         (folder / "room.secret").write_text(SECRET)
@@ -74,6 +75,7 @@ name = "room"
 kind = "webhook"
 url = "{webhook.url("/in")}"
 secret_file = "room.secret"
+{of_room}
 [[subscription]]
 name = "all of it"
 flags = ["freezing-precipitation"]

@@ -165,8 +165,8 @@ delivery = Table(
 )
 
 # What a message tells. `number` is the order in which a destination is told of a subject. `repeat`: a reminder's count.
-# `again`: how many messages that told the same never arrived. `meant_for`, `detour`: whom it was meant for and why it goes
-# to a fallback.
+# `again`: how many messages that told the same never arrived. `meant_for`, `detour`: of a line that goes to a fallback,
+# for whom it was meant, and why.
 delivery_event = Table(
     "delivery_event",
     metadata,

@@ -40,7 +40,7 @@ def read_unreached(  # noqa: PLR0917 - the destinations in their three states, a
 ) -> tuple[Unreached, ...]:
     """Return the newest of each subject that did not reach its destination; see `Store.unreached`."""
     return tuple(
-        _unreached(row)
+        _unreached(row, off=name in off)
         for name, reader in readers.items()
         for row in _rows(connection, name, reader, _given_up(name, silent, off, before), now)
     )
@@ -113,8 +113,8 @@ def _known_to(reader: str) -> ColumnElement[bool]:
     )
 
 
-def _unreached(row: RowMapping) -> Unreached:
-    why = {_DEAD: Detour.REFUSED, _EXPIRED: Detour.OFF}.get(row["state"], Detour.SILENT)
+def _unreached(row: RowMapping, *, off: bool) -> Unreached:
+    refused = Detour.REFUSED if row["state"] == _DEAD else Detour.SILENT
     return Unreached(
         destination=row["destination"],
         subject_id=row["subject_id"],
@@ -125,6 +125,6 @@ def _unreached(row: RowMapping) -> Unreached:
         repeat=row["repeat"],
         made_at=row["made_at"],
         valid_until=row["valid_until"],
-        why=why,
+        why=Detour.OFF if off else refused,
         meant_for=row["meant_for"],
     )
