@@ -87,27 +87,47 @@ def decode_xml(text: str, *, received_at: datetime, second_reader: bool = True) 
 
 
 def _read(node: etree._Element, received_at: datetime, *, second_reader: bool) -> XmlReport:
-    told = _told(node)
-    usage = _usage(node)
+    told, usage = _told(node), _usage(node)
+    decoded, kept = _decoded(node, told, received_at, second_reader=second_reader)
+    if usage is not None and not isinstance(decoded, Unreadable):
+        decoded = _changed(decoded, doubts=(*decoded.doubts, f"marked {usage}: it must raise no alert"))
+    return XmlReport(decoded, kept, told.kind, decoded.station or told.station, _time_of(decoded) or told.at, usage)
+
+
+def _decoded(
+    node: etree._Element, told: Told, received_at: datetime, *, second_reader: bool
+) -> tuple[Observation | Forecast | Unreadable, str]:
+    """Return what a report says, and what to keep of it."""
     if told.error is not None:
-        xml = _xml(node)
-        unread = Unreadable(xml[:_LONGEST_SHOWN], told.error, told.station)
-        return XmlReport(unread, xml[: LONGEST_XML + 1], told.kind, told.station, told.at, usage)
-    decoded = decode_text(told.text, received_at=told.at or received_at, kind=told.kind, second_reader=second_reader)
+        return _unread(node, told.error, told.station)
+    text = told.text if told.as_received else marked(told.text, rounded=False)
+    decoded = decode_text(text, received_at=told.at or received_at, kind=told.kind, second_reader=second_reader)
     if isinstance(decoded, Unreadable) or told.as_received:
-        at = decoded.observed_at if isinstance(decoded, Observation) else told.at
-        return XmlReport(decoded, decoded.raw, told.kind, decoded.station or told.station, at, usage)
+        return decoded, text
     exact = _exact_observation(decoded, told) if isinstance(decoded, Observation) else _exact_forecast(decoded, told)
-    is_rounded = exact != decoded
-    raw = marked(told.text, rounded=is_rounded)
-    kept = _xml(node) if is_rounded else raw
-    doubts = exact.doubts if usage is None else (*exact.doubts, f"marked {usage}: it must raise no alert")
-    source = kept if is_rounded else None
-    if isinstance(exact, Observation):
-        exact = exact._replace(raw=raw, source=source, doubts=doubts)
-    else:
-        exact = replace(exact, raw=raw, source=source, doubts=doubts)
-    return XmlReport(exact, kept, told.kind, told.station, told.at, usage)
+    if exact == decoded:
+        return decoded, text
+    xml = _xml(node)
+    if len(xml) > LONGEST_XML:
+        return _unread(node, f"longer than any report ({len(xml)} characters)", told.station)
+    return _changed(exact, raw=marked(told.text, rounded=True), source=xml), xml
+
+
+def _unread(node: etree._Element, error: str, station: str | None) -> tuple[Unreadable, str]:
+    xml = _xml(node)
+    return Unreadable(xml[:_LONGEST_SHOWN], error, station), xml[: LONGEST_XML + 1]
+
+
+def _changed(decoded: Observation | Forecast, **values: object) -> Observation | Forecast:
+    if isinstance(decoded, Observation):
+        return decoded._replace(**values)  # type: ignore[arg-type]
+    return replace(decoded, **values)  # type: ignore[arg-type]
+
+
+def _time_of(decoded: Decoded) -> datetime | None:
+    if isinstance(decoded, Unreadable):
+        return None
+    return decoded.observed_at if isinstance(decoded, Observation) else decoded.issued_at
 
 
 def _told(node: etree._Element) -> Told:
