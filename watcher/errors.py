@@ -13,6 +13,7 @@ HoarlineError
 ├── NetError              an HTTP exchange failed: no connection, too slow, broken off, too large
 ├── PictureError          a picture could not be turned into pixels
 ├── DeliveryError         a message could not be handed over; says whether trying again helps
+├── PartitionError        a part of a replay gave no answer; says which
 └── StoreError            the database
     ├── StoreConflict     somebody else changed the same station; load and judge again
     ├── NotLeader         another process judges by now; stand by
@@ -168,6 +169,10 @@ class DeliveryError(HoarlineError):
         self.permanent = permanent or gone
         self.gone = gone
         self.retry_after_s = retry_after_s
+
+
+class PartitionError(HoarlineError):
+    """A part of a replay gave no answer. The message names it."""
 
 
 class StoreError(HoarlineError):

@@ -15,15 +15,20 @@ from watcher.errors import HoarlineError
 UNFINISHED = ".unfinished"
 
 
-def write_frame(path: Path, frame: pl.DataFrame, *, row_group_size: int | None = None) -> int:
-    """Write a table as Parquet; return how many bytes it takes.
+def write_frame(
+    path: Path, frame: pl.DataFrame, *, row_group_size: int | None = None, metadata: dict[str, str] | None = None
+) -> int:
+    """Write a table as Parquet, with some texts of the file's own; return how many bytes it takes.
 
     Raises
     ------
     HoarlineError
         The folder does not take it.
     """
-    return _write(path, lambda file: frame.write_parquet(file, compression="lz4", row_group_size=row_group_size))
+    return _write(
+        path,
+        lambda file: frame.write_parquet(file, compression="lz4", row_group_size=row_group_size, metadata=metadata),
+    )
 
 
 def write_text(path: Path, text: str) -> int:

@@ -1,7 +1,7 @@
 """How conditions read the columns of facts: numbers, words, and what weather leaves answer to a whole column.
 
-Each distinct set of weather groups is asked once, by the judgement's own leaves. The answers of many leaves travel in
-one number, two bits for each: it is known, and it is yes.
+Each distinct set of weather groups is asked once, by the judgement's own leaves. The answers of four leaves travel in
+one byte, two bits for each: it is known, and it is yes.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from watcher.rulebook.facts import Facts
 from watcher.rulebook.leaves import Ask, WeatherLeaf
 from watcher.rulebook.words import Kind
 
-_LEAVES_IN_ONE = 32
+_LEAVES_IN_ONE = 4
 _ANY_TIME = datetime(2000, 1, 1, tzinfo=UTC)
 
 _COMPARED: Mapping[str, Callable[[pl.Expr, float], pl.Expr]] = MappingProxyType(
@@ -94,9 +94,9 @@ class Reading:
         if words is None:
             groups, read = pl.col(column).cast(pl.Categorical), partial(_answers, asks, field)
         else:
-            table = pl.Series([_bits(asks, field, text) for text in words], dtype=pl.UInt64)
+            table = pl.Series([_bits(asks, field, text) for text in words], dtype=pl.UInt8)
             groups, read = pl.col(column), partial(_looked_up, table)
-        self.answers.append(groups.map_batches(read, return_dtype=pl.UInt64, is_elementwise=True).alias(name))
+        self.answers.append(groups.map_batches(read, return_dtype=pl.UInt8, is_elementwise=True).alias(name))
         for place, leaf in enumerate(leaves):
             known, yes = pl.col(name) & (1 << 2 * place), pl.col(name) & (2 << 2 * place)
             self._weather[leaf] = pl.when(known != 0).then(yes != 0)
@@ -106,7 +106,7 @@ def _answers(asks: Sequence[Ask], field: str, groups: pl.Series) -> pl.Series:
     """Return the answers to a column of weather groups (Categorical)."""
     distinct = groups.unique().drop_nulls()
     codes = distinct.to_physical().to_numpy()
-    table: npt.NDArray[np.uint64] = np.zeros(int(codes.max(initial=0)) + 1, dtype=np.uint64)
+    table: npt.NDArray[np.uint8] = np.zeros(int(codes.max(initial=0)) + 1, dtype=np.uint8)
     table[codes] = [_bits(asks, field, text) for text in distinct.cast(pl.String)]
     return _looked_up(pl.Series(table), groups.to_physical())
 

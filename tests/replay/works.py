@@ -1,0 +1,30 @@
+"""Work for partitions that is done in other processes, and sometimes fails there."""
+
+from __future__ import annotations
+
+import os
+import signal
+from pathlib import Path
+
+
+def doubled(number: int) -> int:
+    return 2 * number
+
+
+def failing(number: int) -> int:
+    return 60 // (number - 3)
+
+
+def dying_once(number: int, *, folder: Path) -> int:
+    """Die at the first attempt of number 2."""
+    mark = folder / f"begun-{number}"
+    if number == 2 and not mark.exists():
+        mark.touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    return 2 * number
+
+
+def dying(number: int) -> int:
+    if number == 2:
+        os.kill(os.getpid(), signal.SIGKILL)
+    return 2 * number

@@ -1,0 +1,88 @@
+"""The facts of a partition, made once and kept in a file from which any rules are judged: a rule changes, facts do not.
+
+All facts are there, as places in a lexicon that travels in the file's own metadata. The name is a digest of all that
+they rest on, so what a file holds is never out of date.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+import polars as pl
+
+from watcher.replay.columns.facts import reported_columns, with_facts
+from watcher.replay.columns.lexicon import Lexicon, coded
+from watcher.replay.columns.names import INTERVALS, NEVER_KNOWN, column_of
+from watcher.replay.columns.verdicts import facts_of, with_verdicts
+from watcher.replay.decoding_files import write_frame
+from watcher.replay.rehearsal_files import content_of
+from watcher.replay.table import TABLE_VERSION
+from watcher.reports.station import Station
+from watcher.rulebook.facts import FACTS
+from watcher.rulebook.model import Rule
+
+# Bumped when a fact is made otherwise: files of before are then not used.
+FACTS_VERSION = 1
+
+# What episodes need beside the verdicts.
+WHEN = ("station", "observed_at", "heard_at", "heard")
+
+_LEXICON = "hoarline.lexicon"
+_ROWS_TOGETHER = 262_144
+_FACTS = [
+    *(column_of(spec.name) for spec in FACTS if spec.name not in NEVER_KNOWN),
+    *(f"{fact}_{end}" for fact in INTERVALS for end in ("low", "high")),
+]
+
+
+def judged_reports(
+    reports: Path, rules: Sequence[Rule], positions: Mapping[str, Station], kept: Path | None = None
+) -> pl.LazyFrame:
+    """Return WHEN and the verdicts of rules for the reports of a partition.
+
+    Parameters
+    ----------
+    reports
+        The partition's file, with the columns OBSERVED.
+    rules
+        The rules.
+    positions
+        Stations by code.
+    kept
+        A folder in which the facts of partitions stay for the next rules; None: they are made for these rules only.
+
+    Raises
+    ------
+    HoarlineError
+        The folder does not take the facts.
+    """
+    if kept is None:
+        asked = facts_of(rules)
+        frame = with_facts(pl.scan_parquet(reports).select(reported_columns(asked)), positions, asked)
+        judged = with_verdicts(frame, rules)
+    else:
+        frame, lexicon = scan(stored_facts(reports, positions, kept))
+        judged = with_verdicts(frame, rules, lexicon)
+    return judged.select(*WHEN, pl.col("^.*[|](enter|keep)$"))
+
+
+def stored_facts(reports: Path, positions: Mapping[str, Station], kept: Path) -> Path:
+    """Return the file with the facts of a partition, which is made where it is not there."""
+    stations = pl.scan_parquet(reports).select(pl.col("station").unique().sort()).collect().to_series()
+    places = [repr(positions.get(code)) for code in stations]
+    rests_on = "\n".join((f"{FACTS_VERSION} {TABLE_VERSION} {pl.__version__}", content_of([reports]), *places))
+    path = kept / f"{hashlib.sha256(rests_on.encode()).hexdigest()[:24]}.facts.parquet"
+    if not path.exists():
+        kept.mkdir(parents=True, exist_ok=True)
+        frame = with_facts(pl.scan_parquet(reports).select(reported_columns()), positions).collect()
+        facts, lexicon = coded(frame.select(pl.col(_FACTS)).with_columns(pl.col("recent_weather").cast(pl.Categorical)))
+        whole = pl.concat([frame.select(WHEN), facts], how="horizontal")
+        write_frame(path, whole, row_group_size=_ROWS_TOGETHER, metadata={_LEXICON: lexicon.dump()})
+    return path
+
+
+def scan(path: Path) -> tuple[pl.LazyFrame, Lexicon]:
+    """Return what a file of facts holds, and what its places stand for."""
+    return pl.scan_parquet(path), Lexicon.load(pl.read_parquet_metadata(path)[_LEXICON])
