@@ -23,6 +23,8 @@ _FILE_TIME = re.compile(rb"^(\d{4}/\d{2}/\d{2} \d{2}:\d{2})[ \t\r]*$", re.MULTIL
 _HEADING = re.compile(rb"^([A-Z]{4}\d{0,2} [A-Z0-9]{4} \d{6}(?: [A-Z]{3})?)[ \t\r]*$", re.MULTILINE)
 _UNDATED = Dated()
 _LINES_BACK = 2000
+_LONGEST_LINE_BYTES = 16 << 20
+_INDENTS = (b" ", b"\t", b"")
 _ENDS = (b"=", b"\x03")
 
 
@@ -160,8 +162,8 @@ def _pieces(block: Block, parts: Iterator[Part], block_bytes: int) -> Iterator[B
             )
             continue
         held += part
-        while len(held) >= block_bytes:
-            at = _cut_at(held, bulletins=bool(block.context) or _HEADING.search(held) is not None)
+        while len(held) > block_bytes:
+            at = _cut_at(held, block_bytes, bulletins=bool(block.context) or _HEADING.search(held) is not None)
             if at is None:
                 break
             done = replace(block, body=bytes(held[:at]))
@@ -172,17 +174,28 @@ def _pieces(block: Block, parts: Iterator[Part], block_bytes: int) -> Iterator[B
         yield replace(block, body=bytes(held))
 
 
-def _cut_at(held: bytearray, *, bulletins: bool) -> int | None:
-    """Return the last end of a line after which no report goes on; else any end of a line, None without one."""
-    at = last = held.rfind(b"\n", 0, len(held) - 1)
+def _cut_at(held: bytearray, block_bytes: int, *, bulletins: bool) -> int | None:
+    """Return the last end of a line in a block's length after which no report goes on; else the nearest end of a line.
+
+    None where a line has not ended yet, unless it is longer than any can be.
+    """
+    at = nearest = held.rfind(b"\n", 0, block_bytes)
     for _ in range(_LINES_BACK):
         if at < 0:
             break
         # An indented line goes on with the one before; in a bulletin every line may, until an end mark.
-        if held[at + 1] not in b" \t" and (not bulletins or held[max(0, at - 8) : at].rstrip().endswith(_ENDS)):
+        if held[at + 1 : at + 2] not in _INDENTS and (not bulletins or _ends_report(held, at)):
             return at + 1
         at = held.rfind(b"\n", 0, at)
-    return last + 1 if last >= 0 else None
+    if nearest < 0:
+        nearest = held.find(b"\n", block_bytes)
+    if nearest >= 0:
+        return nearest + 1
+    return block_bytes if len(held) > _LONGEST_LINE_BYTES else None
+
+
+def _ends_report(held: bytearray, at: int) -> bool:
+    return held[max(0, at - 8) : at].rstrip().endswith(_ENDS)
 
 
 def _after(done: Block) -> Block:

@@ -92,7 +92,7 @@ def _gunzipped(parts: Iterator[bytes]) -> Iterator[Part]:
             except zlib.error as error:
                 saved, rest = _up_to_the_damage(before, data)
                 yield saved
-                yield Damage(f"the gzip data is damaged near byte {offset - len(rest)} ({error})")
+                yield Damage(f"the gzip data is damaged, noticed at byte {offset - len(rest)} ({error})")
                 # The damaged member's own beginning must not be found again.
                 data, searching = rest if begun or len(rest) < len(data) else data[len(_MEMBER) :], True
                 continue

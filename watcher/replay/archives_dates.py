@@ -12,7 +12,8 @@ _IN_NAME = re.compile(
     r"(?:[-_./]?(?P<day>0[1-9]|[12]\d|3[01])(?:[-_T./]?\d{2}(?:[-_:.]?\d{2}){0,2}Z?)?)?(?!\d)"
 )
 _TIME = re.compile(
-    r"(\d{4})[-/]?(\d{2})[-/]?(\d{2})[ T]?(\d{2}):?(\d{2})(?::?(\d{2})(?:[.,]\d+)?)?(?: ?(?:Z|UTC|[+-]00:?00))?"
+    r"(\d{4})[-/]?(\d{2})[-/]?(\d{2})[ T]?(\d{2}):?(\d{2})(?::?(\d{2})(?:[.,](\d{1,6})\d*)?)?"
+    r"(?: ?(?:Z|UTC|[+-]00:?00))?"
 )
 _MONTH = re.compile(r"(\d{4})-(\d{2})")
 # The time of a report, or of issue, not far from its beginning; some forecasts and older reports have no Z.
@@ -37,13 +38,12 @@ class Dated:
         return self.near is not None or self.month is not None
 
     def of(self, text: str) -> datetime | None:
-        """Return a time near that of a report text; None when the text has no day, or the month has no such day."""
+        """Return a time near that of a report text; None when nothing gives one, or the month has no such day."""
         if self.near is not None or self.month is None:
             return self.near
         match = _IN_TEXT.search(text, 0, _HEAD_LETTERS)
-        if match is None:
-            return None
-        day, hour, minute = map(int, match.groups())
+        # A text without a time is no report whatever the month, and the decoder says why.
+        day, hour, minute = map(int, match.groups()) if match is not None else (1, 0, 0)
         try:
             return datetime(*self.month, day, min(hour, 23), min(minute, 59), tzinfo=UTC)
         except ValueError:
@@ -87,8 +87,9 @@ def time_of(text: str) -> datetime | None:
     """Return a time as archives write it, None when it is none. Without a zone: UTC (common practice, no source)."""
     match = _TIME.fullmatch(text)
     if match is not None:
+        *whole, fraction = match.groups("0")
         try:
-            return datetime(*(int(digits) for digits in match.groups("0")), tzinfo=UTC)  # type: ignore[arg-type, misc]
+            return datetime(*map(int, whole), int(fraction.ljust(6, "0")), tzinfo=UTC)  # type: ignore[misc, arg-type]
         except ValueError:
             return None
     try:

@@ -21,7 +21,7 @@ _NAME = re.compile(r"[A-Za-z][\w .()/%-]{0,39}")
 _NO_NAME = re.compile(r"\d{4}")  # a time, a year, a group of a report
 _LINES_BEFORE_HEADER = 20
 _CONTROL = bytes({*range(9), *range(14, 27), 28, 29, 30, 31} - {1, 3})
-_LEAST_PRINTED = 0.9
+_MOST_CONTROL = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,8 +84,8 @@ def form_of(head: bytes) -> Form | None:
         return Form.OBJECTS
     if begins.startswith(b"[") and begins[1:].lstrip(b" \r\n\t")[:1] in {b"{", b"]"}:
         return Form.LIST
-    unprinted = len(head) - len(head.translate(None, _CONTROL))
-    if head and unprinted > (1 - _LEAST_PRINTED) * len(head):
+    letters = head.replace(b"\0", b"")
+    if len(letters) - len(letters.translate(None, _CONTROL)) > _MOST_CONTROL * len(letters):
         return None
     lines = head.decode("utf-8", "replace").split("\n")[:_LINES_BEFORE_HEADER]
     return Form.ROWS if any(header_of(line) is not None for line in lines) else Form.LINES

@@ -27,16 +27,18 @@ _TEXT = (
 def each_once(frame: pl.DataFrame, time: str = "observed_at") -> pl.DataFrame:
     """Return the reports without those whose text the station had already sent for the same time, sorted.
 
-    Of equal ones the first received stays, and of those received together the first in the archive.
+    Of equal ones the first received stays, and of those received together the first in the archive; one that was
+    passed over, as long before its time, only where all were.
 
     Parameters
     ----------
     frame
-        With the columns station, `time`, received_at, order and raw.
+        With the columns station, `time`, received_at, order and raw, perhaps passed_over.
     time
         The column that says when the reports were made.
     """
-    frame = frame.sort("station", time, pl.coalesce("received_at", time), "order")
+    heeded_first = ["passed_over"] if "passed_over" in frame.columns else []
+    frame = frame.sort("station", time, *heeded_first, pl.coalesce("received_at", time), "order")
     alone = ~pl.struct("station", time).is_duplicated()
     if frame.select(alone.all()).item():
         return frame
@@ -46,7 +48,7 @@ def each_once(frame: pl.DataFrame, time: str = "observed_at") -> pl.DataFrame:
 
 def with_standing(frame: pl.DataFrame) -> pl.DataFrame:
     """Return the reports each once, sorted by station, time and order, with `in_force` and `passed_over`."""
-    frame = _with_passed_over(each_once(frame))
+    frame = each_once(_with_passed_over(frame))
     # Of one time the best stands last: one that was heeded, a correction, the latest received, the last in the archive.
     best = (~pl.col("passed_over"), pl.col("correction").is_not_null(), _HEARD, pl.col("order"))
     frame = frame.sort("station", "observed_at", *best)

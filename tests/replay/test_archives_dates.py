@@ -1,0 +1,75 @@
+"""Month and year come from what stands beside a report. No clock is asked."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from watcher.replay.archives_dates import Dated, month_of, of_name, time_in, time_of
+
+
+@pytest.mark.parametrize(
+    ("name", "expected"),
+    [
+        ("awc-metars-cache-20141218.csv.gz", datetime(2014, 12, 18, 12, tzinfo=UTC)),
+        ("XNOR_2024-02-29.txt", datetime(2024, 2, 29, 12, tzinfo=UTC)),
+        ("20240105_0550.txt", datetime(2024, 1, 5, 12, tzinfo=UTC)),
+        ("2024010505.gz", datetime(2024, 1, 5, 12, tzinfo=UTC)),
+        ("archive/2024/01/05/XNOR.txt", datetime(2024, 1, 5, 12, tzinfo=UTC)),
+        ("2019/old/20240105Z.txt", datetime(2024, 1, 5, 12, tzinfo=UTC)),
+    ],
+)
+def test_a_day_in_a_name_stands_for_its_noon(name: str, expected: datetime) -> None:
+    assert of_name(name) == Dated(near=expected)
+
+
+@pytest.mark.parametrize("name", ["metar-202401.txt", "2024-01/XNOR.txt", "2024_01.gz", "XNOR.2024.01.txt"])
+def test_a_month_in_a_name(name: str) -> None:
+    assert of_name(name) == Dated(month=(2024, 1))
+
+
+@pytest.mark.parametrize(
+    "name", ["2024.txt", "XNOR.txt", "99999999.txt", "120550Z.txt", "202413.txt", "run-1202401155.txt"]
+)
+def test_other_numbers_are_no_dates(name: str) -> None:
+    assert not of_name(name).is_known
+
+
+def test_a_month_dates_a_report_by_its_own_day() -> None:
+    january = month_of("2024-01")
+    assert january.of("METAR XNOR 312350Z 24010KT") == datetime(2024, 1, 31, 23, 50, tzinfo=UTC)
+    assert month_of("2024-02").of("METAR XNOR 302350Z 24010KT") is None
+    assert Dated().of("METAR XNOR 312350Z 24010KT") is None
+    for wrong in ("2024", "2024-13", "24-01", "January"):
+        with pytest.raises(ValueError, match="no month"):
+            month_of(wrong)
+
+
+_WRITTEN = [
+    "{:%Y-%m-%dT%H:%M:%SZ}",
+    "{:%Y-%m-%d %H:%M:%S}",
+    "{:%Y/%m/%d %H:%M:%S}",
+    "{:%Y%m%d%H%M%S}",
+    "{:%Y-%m-%dT%H:%M:%S.000Z}",
+    "{:%Y-%m-%dT%H:%M:%S+00:00}",
+]
+
+
+@given(moment=st.datetimes(datetime(1950, 1, 1), datetime(2099, 1, 1)), form=st.sampled_from(_WRITTEN))
+def test_times_are_read_however_archives_write_them(moment: datetime, form: str) -> None:
+    moment = moment.replace(microsecond=0, tzinfo=UTC)
+    assert time_of(form.format(moment)) == moment
+    assert time_in(moment.timestamp()) == moment
+
+
+@pytest.mark.parametrize("text", ["", "2024", "24:00", "2024-13-01T00:00Z", "20240230T0000", "METAR"])
+def test_what_is_no_time_is_none(text: str) -> None:
+    assert time_of(text) is None
+
+
+def test_a_zone_is_reckoned_with() -> None:
+    assert time_of("2024-01-05T06:20:00+01:00") == datetime(2024, 1, 5, 5, 20, tzinfo=UTC)
+    assert time_of("2024-01-05T06:20:00.25Z") == datetime(2024, 1, 5, 6, 20, 0, 250_000, tzinfo=UTC)
