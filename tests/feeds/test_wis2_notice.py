@@ -12,7 +12,7 @@ import hashlib
 import json
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from functools import partial
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -163,7 +163,7 @@ def test_an_update_leads_to_its_own_link() -> None:
 def test_a_deletion_is_known_by_its_link() -> None:
     message = notification(relation="http://def.wmo.int/def/rel/wnm/-/deletion")
     assert read_notice(packed(message)).withdrawn
-    read = read_letter(a_letter(packed(message)))
+    read = read_letter(a_letter(packed(message)), NOW)
     assert read.fate is Fate.WITHDRAWN
     assert "withdrawn" in read.why
 
@@ -194,7 +194,7 @@ def test_a_deletion_is_known_by_its_link() -> None:
 def test_what_is_no_notification_is_refused_in_words(payload: bytes, why: str) -> None:
     with pytest.raises(WrongForm, match=why):
         read_notice(payload)
-    assert read_letter(a_letter(payload)).fate is Fate.WRONG
+    assert read_letter(a_letter(payload), NOW).fate is Fate.WRONG
 
 
 @pytest.mark.parametrize(
@@ -216,10 +216,10 @@ def test_content_that_cannot_be_unpacked_is_fetched_where_there_is_a_link_and_re
     content: object,
 ) -> None:
     message = notification(content=content)
-    read = read_letter(a_letter(packed(message)))
+    read = read_letter(a_letter(packed(message)), NOW)
     assert (read.fate, read.reports) == (None, None)
     message["links"] = [{"href": "file:///etc/hostname", "rel": "canonical"}, "https://x", {"href": 3, "rel": []}]
-    assert read_letter(a_letter(packed(message))).fate is Fate.REFUSED
+    assert read_letter(a_letter(packed(message)), NOW).fate is Fate.REFUSED
 
 
 def test_content_that_unpacks_to_more_than_any_bulletin_is_refused() -> None:
@@ -232,16 +232,18 @@ def test_content_that_unpacks_to_more_than_any_bulletin_is_refused() -> None:
 def test_the_topic_says_what_a_text_without_a_word_is() -> None:
     assert (what_of(METAR_TOPIC), what_of(TAF_TOPIC)) == ("metar", "taf")
     bare = b"XNOR 120500Z 1206/1306 24008KT 9999 BKN020="
-    assert [report.kind for report in reports_in(bare, TAF_TOPIC)] == ["TAF"]
-    assert [report.kind for report in reports_in(b"XNOR 120550Z 24008KT 9999 M02/M03 Q1004=", METAR_TOPIC)] == [None]
-    assert [report.kind for report in reports_in(BULLETIN, METAR_TOPIC)] == ["METAR"]
-    assert [report.kind for report in reports_in(TAF_BULLETIN, METAR_TOPIC)] == ["TAF"]
+    assert [report.kind for report in reports_in(bare, TAF_TOPIC, NOW).reports] == ["TAF"]
+    assert [
+        report.kind for report in reports_in(b"XNOR 120550Z 24008KT 9999 M02/M03 Q1004=", METAR_TOPIC, NOW).reports
+    ] == [None]
+    assert [report.kind for report in reports_in(BULLETIN, METAR_TOPIC, NOW).reports] == ["METAR"]
+    assert [report.kind for report in reports_in(TAF_BULLETIN, METAR_TOPIC, NOW).reports] == ["TAF"]
 
 
 @pytest.mark.parametrize("body", [b"BUFR\x00\x01", b"\x00\x01\x02\x03", b"Not found", b"<html>gone</html>"])
 def test_content_that_holds_no_reports_is_refused(body: bytes) -> None:
     with pytest.raises(FeedError):
-        reports_in(body, METAR_TOPIC)
+        reports_in(body, METAR_TOPIC, NOW)
 
 
 @pytest.mark.parametrize("centre", ["xx-northby-test", "test-northby", "io-wis2dev-12-test"])
@@ -250,7 +252,25 @@ def test_what_a_centre_publishes_to_test_its_node_raises_nothing(centre: str) ->
     topic = METAR_TOPIC.replace("xx-northby", centre)
     assert is_practice(topic)
     assert not is_practice(METAR_TOPIC)
-    assert read_letter(a_letter(packed(notification()), topic)).fate is Fate.PRACTICE
+    assert read_letter(a_letter(packed(notification()), topic), NOW).fate is Fate.PRACTICE
+
+
+IWXXM = Path(__file__).parent.parent / "data" / "iwxxm"
+
+
+def test_a_document_in_xml_is_read_as_from_any_other_feed_and_a_test_in_it_raises_nothing() -> None:
+    body = (IWXXM / "metar-3.0-freezing-rain.xml").read_bytes()
+    observed = datetime(2026, 1, 12, 6, 0, tzinfo=UTC)
+    rows = reports_in(body, METAR_TOPIC, observed)
+    assert [report.kind for report in rows.reports] == ["METAR"]
+    read = read_letter(a_letter(packed(notification(body, encoding="gzip"))), observed)
+    assert read.reports == rows.reports
+    practice = body.replace(
+        b'permissibleUsage="OPERATIONAL"', b'permissibleUsage="NON-OPERATIONAL" permissibleUsageReason="TEST"'
+    )
+    assert practice != body
+    read = read_letter(a_letter(packed(notification(practice, encoding="gzip"))), observed)
+    assert (read.fate, read.reports) == (Fate.PRACTICE, ())
 
 
 json_values = st.recursive(
@@ -262,7 +282,7 @@ json_values = st.recursive(
 
 @given(payload=st.binary(max_size=300))
 def test_no_bytes_make_the_reader_fail_otherwise(payload: bytes) -> None:
-    assert read_letter(a_letter(payload)).fate is not None
+    assert read_letter(a_letter(payload), NOW).fate is not None
 
 
 @given(
@@ -281,7 +301,7 @@ def test_no_value_in_the_place_of_another_makes_the_reader_fail_otherwise(
         place[field][0][inner] = value
     else:
         place[field] = value
-    read = read_letter(a_letter(json.dumps(message, default=partial(str)).encode("utf-8", "surrogatepass")))
+    read = read_letter(a_letter(json.dumps(message).encode("utf-8", "surrogatepass")), NOW)
     assert read.reports is not None or read.fate is not None or (read.notice is not None and read.notice.links)
 
 

@@ -82,6 +82,7 @@ def packed(message: object) -> bytes:
 def publisher(port: int) -> Iterator[Client]:
     client = Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5)
     client.max_queued_messages_set(0)
+    client.max_inflight_messages_set(500)
     client.connect("127.0.0.1", port)
     client.loop_start()
     try:

@@ -10,20 +10,19 @@ from __future__ import annotations
 
 import asyncio
 from collections import Counter
-from collections.abc import Callable, Collection, Hashable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from contextlib import suppress
 from datetime import datetime, timedelta
 from functools import partial
 from random import Random
 from types import MappingProxyType
 
-from watcher.errors import FeedBusy, FeedError, GuardError, NetError
+from watcher.errors import FeedError
 from watcher.feeds.budget import Budgets
-from watcher.feeds.exchange import Exchange, Validators
 from watcher.feeds.model import Fetched, Outcome, What
-from watcher.feeds.rows import shown
-from watcher.feeds.wis2_desk import Desk, Fate, Linked, Read, read_letter, reports_in
-from watcher.feeds.wis2_notice import LARGEST_CONTENT_BYTES, checked_content, what_of
+from watcher.feeds.wis2_desk import Desk, Fate, Read, read_letter
+from watcher.feeds.wis2_links import Links
+from watcher.feeds.wis2_notice import what_of
 from watcher.net import BrokerAddress, Guard, HttpClients, Letter, Listener, Login
 from watcher.units import duration_text
 
@@ -32,12 +31,6 @@ STALE_AFTER: Mapping[What, timedelta] = MappingProxyType({"metar": timedelta(min
 # Reports come in bursts at the full and half hour: what comes within so long is judged at once.
 GATHER_S = 1.0
 CONNECT_WITHIN_S = 10.0
-LINK_TIMEOUT_S = 15.0
-LINKS_AT_ONCE = 4
-LINK_TRIES = 3
-_FIRST_RETRY = timedelta(seconds=10)
-_LOOK_S = 0.5
-_BUSY_S = 60.0
 
 
 def _nobody(_what: What) -> None:
@@ -104,16 +97,16 @@ class Wis2Feed:
         self.name = name
         self.brings: Collection[What] = _brought(topics)
         self.hear: Callable[[What], None] = _nobody
-        self._exchange = Exchange(http, budgets, limit_bytes=LARGEST_CONTENT_BYTES, timeout_s=LINK_TIMEOUT_S)
         self._clock = clock
         self._idle_s = idle.total_seconds()
         self._gather_s = gather_s
         self._connect_within_s = connect_within_s
         self._stale_after = stale_after
         self._desk = Desk()
+        self._links = Links(self._desk, http, budgets, clock)
         self._told: Counter[Fate] = Counter()
         self._failures: frozenset[str] = frozenset()
-        self._news, self._changed, self._linked = asyncio.Event(), asyncio.Event(), asyncio.Event()
+        self._news, self._changed = asyncio.Event(), asyncio.Event()
         self._calling: dict[What, asyncio.TimerHandle] = {}
         self._leaving: asyncio.TimerHandle | None = None
         self._tasks: list[asyncio.Task[None]] = []
@@ -233,7 +226,7 @@ class Wis2Feed:
             return
         for listener in self._listeners:
             listener.start()
-        self._tasks = [asyncio.create_task(self._take()), asyncio.create_task(self._follow())]
+        self._tasks = [asyncio.create_task(self._take()), asyncio.create_task(self._links.follow(self._call))]
         with suppress(TimeoutError):
             async with asyncio.timeout(self._connect_within_s):
                 while self._since() is None and not all(item.hearing.tried for item in self._listeners):
@@ -260,8 +253,9 @@ class Wis2Feed:
             self._news.clear()
             letters = [letter for listener in self._listeners for letter in listener.take()]
             if letters:
-                self._desk.put(await asyncio.to_thread(_read_all, letters), self._clock())
-                self._linked.set()
+                now = self._clock()
+                self._desk.put(await asyncio.to_thread(_read_all, letters, now), now)
+                self._links.look()
                 self._call()
 
     def _call(self) -> None:
@@ -270,57 +264,9 @@ class Wis2Feed:
                 loop = asyncio.get_running_loop()
                 self._calling[what] = loop.call_later(self._gather_s, self.hear, what)
 
-    async def _follow(self) -> None:
-        """Fetch what messages only tell of, a few at a time."""
-        while True:
-            now = self._clock()
-            ready = [
-                (key, linked)
-                for key, linked in self._desk.links.items()
-                if linked.not_before is None or linked.not_before <= now
-            ]
-            if not ready:
-                self._linked.clear()
-                with suppress(TimeoutError):
-                    async with asyncio.timeout(_LOOK_S if self._desk.links else None):
-                        await self._linked.wait()
-                continue
-            await asyncio.gather(*(self._fetch_link(key, linked) for key, linked in ready[:LINKS_AT_ONCE]))
-            self._call()
 
-    async def _fetch_link(self, key: Hashable, linked: Linked) -> None:
-        now, why, refused = self._clock(), "", False
-        for notice in linked.notices:
-            for url in notice.links:
-                try:
-                    page = await self._exchange.ask(url, Validators(), now, counts=False, packed=True)
-                    body = checked_content(notice, page.body or b"")
-                    reports = await asyncio.to_thread(reports_in, body, linked.topic)
-                except FeedBusy as error:
-                    # It is the host's budget, not this link: it counts as no try.
-                    linked.not_before = now + timedelta(seconds=error.retry_after_s or _BUSY_S)
-                    return
-                except FeedError as error:
-                    why = f"{shown(notice.data_id)}: {error}"
-                    refused = refused or isinstance(error.__cause__, GuardError)
-                    self._hold_against(url, error, now)
-                else:
-                    self._desk.fetched(key, linked, reports, self._clock())
-                    return
-        linked.tries += 1
-        linked.not_before = now + _FIRST_RETRY * 2**linked.tries
-        # What the guard refuses now it refuses always.
-        if refused or linked.tries >= LINK_TRIES:
-            self._desk.unreached(key, linked, why)
-
-    def _hold_against(self, url: str, error: FeedError, now: datetime) -> None:
-        """Leave a host alone for a while that does not answer; one that lacks a file is well."""
-        if isinstance(error.__cause__, NetError):
-            self._exchange.failed(url, now)
-
-
-def _read_all(letters: Sequence[Letter]) -> list[Read]:
-    return [read_letter(letter) for letter in letters]
+def _read_all(letters: Sequence[Letter], now: datetime) -> list[Read]:
+    return [read_letter(letter, now) for letter in letters]
 
 
 def _brought(topics: Sequence[str]) -> tuple[What, ...]:

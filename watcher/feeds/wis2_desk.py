@@ -13,8 +13,9 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 
 from watcher.errors import FeedError, WrongForm
+from watcher.feeds.iwxxm import read_iwxxm
 from watcher.feeds.model import RawReport, What
-from watcher.feeds.rows import shown
+from watcher.feeds.rows import Rows, shown
 from watcher.feeds.texts import reports_of_text
 from watcher.feeds.wis2_notice import Notice, content_of, is_practice, read_notice, what_of
 from watcher.net import Letter
@@ -243,8 +244,8 @@ class Desk:
         _take(item.letters)
 
 
-def read_letter(letter: Letter) -> Read:
-    """Return what a letter brings. Pure, and fit for a thread."""
+def read_letter(letter: Letter, now: datetime) -> Read:
+    """Return what a letter brings at this time. Pure, and fit for a thread."""
     if is_practice(letter.topic):
         return Read(letter, fate=Fate.PRACTICE)
     try:
@@ -256,16 +257,22 @@ def read_letter(letter: Letter) -> Read:
             f"{shown(notice.data_id)} was withdrawn by its publisher; what was told of it stands until the next report"
         )
         return Read(letter, notice, fate=Fate.WITHDRAWN, why=why)
+    body: bytes | None = None
     try:
-        return Read(letter, notice, reports_in(content_of(notice), letter.topic))
+        body = content_of(notice)
+        rows = reports_in(body, letter.topic, now)
+        told = f"{shown(notice.data_id)}: {'; '.join(rows.left_out)}" if rows.left_out else ""
+        fate = Fate.PRACTICE if rows.left_out and not rows.reports else None
+        return Read(letter, notice, rows.reports, fate, told)
     except FeedError as error:
-        if notice.links:
+        # What is known to be the content is no other behind its link.
+        if notice.links and (body is None or notice.digest is None):
             return Read(letter, notice, why=f"{shown(notice.data_id)}: {error}" if notice.inline is not None else "")
         return Read(letter, notice, fate=Fate.REFUSED, why=f"{shown(notice.data_id)}: {error}")
 
 
-def reports_in(body: bytes, topic: str) -> tuple[RawReport, ...]:
-    """Return the reports in content that was published at a topic.
+def reports_in(body: bytes, topic: str, now: datetime) -> Rows:
+    """Return the reports in content that was published at a topic, IWXXM or text.
 
     Raises
     ------
@@ -273,12 +280,12 @@ def reports_in(body: bytes, topic: str) -> tuple[RawReport, ...]:
         It is no content that is known here.
     """
     if body.lstrip(b"\xef\xbb\xbf \r\n\t")[:1] == b"<":
-        raise WrongForm("its content is XML, which is not read here yet")
+        return read_iwxxm(body, now)
     if b"\0" in body[:4] or body.startswith(b"BUFR"):
         raise WrongForm("its content is no text")
     word = "TAF" if what_of(topic) == "taf" else None
     reports = reports_of_text(body.decode("utf-8", "replace"))
-    return tuple(RawReport(report.text, report.kind or word) for report in reports)
+    return Rows(tuple(RawReport(report.text, report.kind or word) for report in reports), len(reports))
 
 
 def _take(letters: Iterable[Letter]) -> None:
