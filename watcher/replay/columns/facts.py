@@ -10,7 +10,7 @@ from polars.datatypes import DataType
 
 from watcher.physics.sun import SUNRISE_ELEVATION_DEG
 from watcher.replay.columns.air import AIR_COLUMNS, air_facts, reported_for
-from watcher.replay.columns.hearing import HEARING, with_hearing
+from watcher.replay.columns.hearing import HEARING, microseconds, with_hearing
 from watcher.replay.columns.light import sun_elevation
 from watcher.replay.columns.names import NEVER_KNOWN, SNOW_WORDS, column_of
 from watcher.replay.columns.past import PAST, past_facts
@@ -109,9 +109,10 @@ def _with_facts(
         found += _light(sun_elevation(frame["station"], frame["observed_at"], positions))
     if not added.keys().isdisjoint({*_WEATHER, _SNOW, *PAST}):
         found += _of_weather(frame, positions, added)
-    found += frame.select(
-        report_age_min=(pl.col("heard_at") - pl.col("observed_at")).dt.total_microseconds() / 1e6 / 60
-    ).get_columns()
+    if "report_age_min" in added:
+        # By arrays: an expression multiplies by the inverse of a number, which rounds otherwise.
+        age_us = microseconds(frame["heard_at"]) - microseconds(frame["observed_at"])
+        found.append(pl.Series("report_age_min", age_us / 1e6 / 60))
     if "doubtful" in added:
         found += frame.select(doubtful=pl.col("doubts") != "").get_columns()
     known = {column.name: column for column in found}
