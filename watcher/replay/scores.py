@@ -11,7 +11,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from watcher.replay.bootstrap import RESAMPLES, SEED, Draws, draws
-from watcher.replay.gathering import Gathered
+from watcher.replay.gathering_model import Gathered
 from watcher.replay.reliability import brier, certainty_classes
 from watcher.replay.scores_estimate import LEAST_CASES, estimates, share
 from watcher.replay.scores_expected import TOLERANCE_MIN, Came

@@ -10,7 +10,7 @@ from watcher.alerts.model import Policy
 from watcher.replay.columns.facts import reported_columns, with_facts
 from watcher.replay.columns.spells import level_changes
 from watcher.replay.columns.verdicts import facts_of, with_verdicts
-from watcher.replay.gathering import Partition
+from watcher.replay.gathering_model import Partition
 from watcher.replay.scores_alerts import alerts_of_changes
 from watcher.replay.scores_subjects import subjects_of
 from watcher.replay.scores_tally import Tally, tally

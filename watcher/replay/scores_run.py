@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import polars as pl
 
-from watcher.replay.gathering import Partition
+from watcher.replay.gathering_model import Partition
 from watcher.replay.run import Asked, Replayed
 from watcher.replay.scores import score
 from watcher.replay.scores_alerts import alerts_of_runs, expected_of_runs
