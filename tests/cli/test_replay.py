@@ -211,6 +211,42 @@ def test_lines_without_a_month_get_one_or_are_told(work, tmp_path):
     assert answer(path, work, "--month", "2026-01")["from"] == "2026-01-12T05:50:00Z"
 
 
+def test_by_columns_is_found_what_is_found_report_by_report(tmp_path, work):
+    path = tmp_path / "reports.txt"
+    path.write_text("".join(f"{line}\n" for line in lines(WINTER) if "\tTAF" not in line))
+    (tmp_path / "mine.toml").write_text(COLD_ONLY)
+    words = "--against", "mine.toml", "--score", "--stations", "XA00,XA02", "--from", "2023-11-02"
+    heard, judged = answer(path, work, *words), answer(path, work, *words, "--columns")
+    assert (heard["by_columns"], judged["by_columns"]) == (False, True)
+    assert judged["episodes"] == heard["episodes"]
+    for key in ("totals", "by_flag", "by_station"):
+        assert judged["comparison"][key] == heard["comparison"][key]
+    for mine, theirs in zip(judged["stations"], heard["stations"], strict=True):
+        assert mine["blind_h"] is None
+        assert {**mine, "blind_h": 0, "blind_spells": 0} == {**theirs, "blind_h": 0, "blind_spells": 0}
+    for whose in ("scores", "scores_of_the_other_rules"):
+        assert judged[whose]["onsets"] == heard[whose]["onsets"]
+        assert judged[whose]["hours"] == heard[whose]["hours"]
+    assert judged["messages"] == []
+    said = replay(path, work, *words, "--columns")
+    assert "Messages" not in said.out
+    assert "Forecasts, blind stations and messages are not in here" in " ".join(said.out.split())
+
+
+def test_lines_of_episodes_are_not_for_columns(archive, work):
+    said = replay(archive, work, "--columns", "--lines", "episodes.jsonl")
+    assert (said.code, said.err) == (2, "hoarline: --lines: is not for --columns and --cluster\n")
+
+
+def test_a_report_is_written_as_a_page(archive, work, tmp_path):
+    said = replay(archive, work, "--score", "--against", "shipped", "--html", "report.html")
+    assert said.code == 0, said.err
+    text = (tmp_path / "report.html").read_text()
+    assert text.startswith("<!doctype html>")
+    assert CAUTION.replace("'", "&#39;") in " ".join(text.split())
+    assert replay(archive, work, "--html", "no/folder/report.html").code == 1
+
+
 @pytest.mark.slow
 def test_the_readme_shows_what_the_command_prints(work, tmp_path):
     """Reports of The Norwegian Meteorological Institute, CC BY 4.0, see tests/data/SOURCES.md."""

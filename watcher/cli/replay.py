@@ -12,16 +12,11 @@ from watcher.cli.options import ConfigOption, JsonOption
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from datetime import datetime
 
-    from watcher.alerts.subscribers import Recipient, Subscription
-    from watcher.replay.archives_dates import Dated
-    from watcher.replay.run import Asked, Replayed
+    from watcher.replay.run import Asked, Replayed, Watching
     from watcher.replay.scores_model import Scores
-    from watcher.settings import Settings
-    from watcher.stations import StationTable
 
-_MISSING = 'needs one more package: pip install "hoarline[replay]"'
+_MISSING = 'needs one more package: pip install "hoarline[{}]"'
 
 
 def replay(  # noqa: PLR0917 - options of a command
@@ -86,6 +81,23 @@ def replay(  # noqa: PLR0917 - options of a command
         Path | None,
         typer.Option("--lines", help="Write every episode as a JSON line into this file.", show_default=False),
     ] = None,
+    html: Annotated[
+        Path | None, typer.Option("--html", help="Write a report with tables and drawings.", show_default=False)
+    ] = None,
+    columns: Annotated[
+        bool,
+        typer.Option(
+            "--columns", help="For very large archives: by columns, only what reports say; no forecasts, no messages."
+        ),
+    ] = False,
+    cluster: Annotated[
+        str | None,
+        typer.Option(
+            "--cluster",
+            help="By columns on a Dask cluster: the address of its scheduler, tcp://10.0.0.5:8786, or the word here.",
+            show_default=False,
+        ),
+    ] = None,
     config: ConfigOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -95,159 +107,66 @@ def replay(  # noqa: PLR0917 - options of a command
     its file and line, and the rest goes on; exit 1 where a part of a file is missing, so that nobody takes the result
     for the whole. A run that is broken off goes on from there when it is started again.
     """
-    _need_columns()
+    _need_packages(cluster)
     from watcher.cli.options import print_json
+    from watcher.cli.replay_asked import asked_for
     from watcher.cli.replay_progress import watching
-    from watcher.cli.replay_text import ending_of, text_of
-    from watcher.replay.run import run
+    from watcher.errors import Problem, UsageError
     from watcher.replay.run_contract import replayed_as_contract
     from watcher.replay.run_share import share_of
 
-    asked = _asked(paths, rules, against, stations, begin, until, month, work, fresh, processes, config)
+    if lines is not None and (columns or cluster is not None):
+        raise UsageError([Problem("--lines", "is not for --columns and --cluster")])
+    asked = asked_for(paths, rules, against, stations, begin, until, month, work, fresh, processes, config)
     try:
         with watching(shown=not as_json) as progress:
-            replayed = run(asked, progress)
-            scores = _scored(replayed) if score else ()
+            replayed, scores = _run(asked, progress, score=score, columns=columns, cluster=cluster)
         if lines is not None:
-            _write_lines(lines, replayed)
+            from watcher.cli.replay_files import write_lines
+
+            write_lines(lines, replayed)
+        if html is not None:
+            from watcher.cli.replay_files import write_page
+
+            write_page(html, replayed, scores)
     except KeyboardInterrupt:
         typer.echo(f"Stopped. What is finished lies in {asked.work}: the same command goes on from there.", err=True)
         raise typer.Exit(1) from None
     if as_json:
         print_json({**replayed_as_contract(replayed), **_scores_as_contract(scores)})
     else:
-        for told in (*text_of(replayed), *_score_text(scores), *_comparison(replayed, scores), *ending_of(replayed)):
+        for told in _told(replayed, scores):
             typer.echo(_shown(told))
     if not share_of(replayed.gathered).whole:
         raise typer.Exit(1)
 
 
-def _need_columns() -> None:
+def _need_packages(cluster: str | None) -> None:
     from importlib.util import find_spec
 
     from watcher.errors import Problem, UsageError
 
     if find_spec("polars") is None:
-        raise UsageError([Problem("hoarline replay", _MISSING)])
+        raise UsageError([Problem("hoarline replay", _MISSING.format("replay"))])
+    if cluster is not None and find_spec("distributed") is None:
+        raise UsageError([Problem("--cluster", _MISSING.format("cluster"))])
 
 
-def _asked(  # noqa: PLR0917 - one for each option
-    paths: list[Path],
-    rules: Path | None,
-    against: Path | None,
-    stations: list[str] | None,
-    begin: str | None,
-    until: str | None,
-    month: str | None,
-    work: Path | None,
-    fresh: bool,
-    processes: int | None,
-    config: Path | None,
-) -> Asked:
-    """Return what is asked for; UsageError says all that is wrong with it."""
-    import os
+def _run(
+    asked: Asked, watching: Watching, *, score: bool, columns: bool, cluster: str | None
+) -> tuple[Replayed, tuple[Scores, ...]]:
+    """Return what was found, and the scores of the rules in force, then of the other ones, where they are asked for."""
+    if columns or cluster is not None:
+        from watcher.replay.run_columns import run_by_columns
 
-    from watcher.cli.options import settings_from
-    from watcher.errors import Gathered
-    from watcher.replay.run import Asked
-    from watcher.replay.run_rules import rules_at
-    from watcher.service.planning import rules_folder_of
-    from watcher.stations import StationTable
+        return run_by_columns(asked, watching, scheduler=cluster, scored=score)
+    from watcher.replay.run import run
 
-    settings = settings_from(config, required=False)
-    own = rules if rules is not None else rules_folder_of(settings)
-    found = Gathered()
-    in_force, other = found.take(lambda: rules_at(own)), found.take(lambda: rules_at(against) if against else None)
-    first, last = found.take(lambda: _time("--from", begin)), found.take(lambda: _time("--until", until))
-    dated = found.take(lambda: _month(month))
-    only = found.take(lambda: _codes(stations))
-    found.check()
-    assert in_force is not None
-    table = StationTable.load(settings.station_overrides())
-    listening = _listeners(settings, table)
-    return Asked(
-        paths=tuple(paths),
-        work=work if work is not None else _cache_folder(),
-        rules=in_force,
-        against=other,
-        stations=table,
-        subscriptions=listening[0],
-        recipients=listening[1],
-        own_listeners=listening[2],
-        policy=settings.policy(),
-        only=only,
-        begin=first,
-        until=last,
-        dated=dated,
-        processes=processes or os.cpu_count() or 1,
-        fresh=fresh,
-    )
-
-
-def _time(option: str, text: str | None) -> datetime | None:
-    from datetime import UTC, datetime
-
-    from watcher.errors import Problem, UsageError
-
-    if text is None:
-        return None
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError as error:
-        remedy = "write a day or a time in Z: 2024-11-01, 2024-11-01T18:00Z"
-        raise UsageError([Problem(f'{option} "{text}"', "is no day and no time", remedy)]) from error
-    return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
-
-
-def _month(text: str | None) -> Dated | None:
-    from watcher.errors import Problem, UsageError
-    from watcher.replay.archives_dates import month_of
-
-    if text is None:
-        return None
-    try:
-        return month_of(text)
-    except ValueError as error:
-        raise UsageError([Problem("--month", str(error))]) from error
-
-
-def _codes(texts: list[str] | None) -> frozenset[str] | None:
-    import re
-
-    from watcher.errors import Problem, UsageError
-
-    if not texts:
-        return None
-    codes = [code.upper() for text in texts for code in re.split(r"[\s,]+", text) if code]
-    wrong = [code for code in codes if not re.fullmatch(r"[A-Z][A-Z0-9]{3}", code)]
-    if wrong or not codes:
-        named = ", ".join(wrong) or "nothing"
-        raise UsageError([Problem(f'--stations "{named}"', "is no station code", "write XNOR or XNOR,XBAY")])
-    return frozenset(codes)
-
-
-def _cache_folder() -> Path:
-    """Return where results are kept for the next run: in the folder that a system may empty."""
-    import os
-
-    set_folder = os.environ.get("XDG_CACHE_HOME")
-    return (Path(set_folder) if set_folder else Path.home() / ".cache") / "hoarline" / "replay"
-
-
-def _listeners(settings: Settings, table: StationTable) -> tuple[tuple[Subscription, ...], tuple[Recipient, ...], bool]:
-    """Return who would have been told: those of the settings, else one desk; and whether they are somebody's own."""
-    from watcher.replay.messages import AT_ONE_DESK, ONE_DESK
-    from watcher.service.directory import read_directory, subscription_of
-
-    directory = read_directory(settings)
-    subscriptions = tuple(subscription_of(item.section, table.get) for item in directory.subscriptions.values())
-    if not subscriptions:
-        return (ONE_DESK,), (AT_ONE_DESK,), False
-    return subscriptions, tuple(item.recipient for item in directory.destinations.values()), True
+    replayed = run(asked, watching)
+    return replayed, _scored(replayed) if score else ()
 
 
 def _scored(replayed: Replayed) -> tuple[Scores, ...]:
-    """Return the scores of the rules in force, then those of the other ones where there are any."""
     from watcher.replay.scores_run import scored
 
     other = replayed.by_the_other_rules()
@@ -261,11 +180,20 @@ def _scores_as_contract(scores: tuple[Scores, ...]) -> dict[str, object]:
     return dict(zip_longest(("scores", "scores_of_the_other_rules"), told))
 
 
-def _score_text(scores: tuple[Scores, ...]) -> Iterator[str]:
+def _told(replayed: Replayed, scores: tuple[Scores, ...]) -> Iterator[str]:
+    from watcher.cli.replay_text import ending_of, text_of
+
+    yield from text_of(replayed)
+    yield from _score_text(replayed, scores)
+    yield from _comparison(replayed, scores)
+    yield from ending_of(replayed)
+
+
+def _score_text(replayed: Replayed, scores: tuple[Scores, ...]) -> Iterator[str]:
     from watcher.cli.replay_score_text import text_of
 
     if scores:
-        yield from text_of(scores[0])
+        yield from text_of(scores[0], forecasts=not replayed.by_columns)
 
 
 def _comparison(replayed: Replayed, scores: tuple[Scores, ...]) -> Iterator[str]:
@@ -274,21 +202,6 @@ def _comparison(replayed: Replayed, scores: tuple[Scores, ...]) -> Iterator[str]
 
     if replayed.comparison is not None:
         yield from text_of(replayed.comparison, difference_of(*scores) if len(scores) == 2 else ())
-
-
-def _write_lines(path: Path, replayed: Replayed) -> None:
-    import json
-
-    from watcher.errors import HoarlineError
-    from watcher.replay.run_contract import episode_as_contract
-
-    try:
-        with path.open("w", encoding="utf-8") as file:
-            for station in replayed.rehearsal.runs():
-                for episode in station.episodes:
-                    file.write(json.dumps(episode_as_contract(episode), separators=(",", ":")) + "\n")
-    except OSError as error:
-        raise HoarlineError(f"{path}: cannot be written: {error.strerror}") from error
 
 
 def _shown(text: str) -> str:

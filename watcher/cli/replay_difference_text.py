@@ -31,10 +31,11 @@ def text_of(comparison: Comparison, scores: Iterable[str] = ()) -> Iterator[str]
     yield row(("all", *_cells(comparison.totals)), _WIDTHS)
     yield ""
     yield from _stations(comparison.by_station)
-    yield row(_LOAD_HEADS, _LOAD_WIDTHS)
-    for now, other in zip_longest(comparison.now.loads, comparison.other.loads):
-        yield row(_load_cells(now, other), _LOAD_WIDTHS)
-    yield ""
+    loads = list(zip_longest(comparison.now.loads, comparison.other.loads))
+    if loads:
+        yield row(_LOAD_HEADS, _LOAD_WIDTHS)
+        yield from (row(_load_cells(now, other), _LOAD_WIDTHS) for now, other in loads)
+        yield ""
     yield from scores
     yield from _differences(comparison)
     yield ""

@@ -26,6 +26,9 @@ class _Unwatched:
     def telling(self, name: str) -> None:
         pass
 
+    def judging(self, done: int, of: int) -> None:
+        pass
+
 
 @dataclass(slots=True)
 class _Bar:
@@ -43,6 +46,9 @@ class _Bar:
 
     def rehearsing(self, name: str, done: int, of: int) -> None:
         self._show(f"judging by {name}: {done:,} of {of:,} stations", done, of)
+
+    def judging(self, done: int, of: int) -> None:
+        self._show(f"judging columns: {done:,} of {of:,} partitions", done, of)
 
     def telling(self, name: str) -> None:
         self._show(f"counting messages by {name}", None, None)

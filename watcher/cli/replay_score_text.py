@@ -24,8 +24,8 @@ _EXPECTED_WIDTHS = (25, 9, 29, 8, 17, 11)
 _EXPECTED_HEADS = ("expected", "level", "by the TAF", "alerts", "came", "taken back")
 
 
-def text_of(scores: Scores) -> Iterator[str]:
-    """Yield the lines of scores for people."""
+def text_of(scores: Scores, *, forecasts: bool = True) -> Iterator[str]:
+    """Yield the lines of scores for people; `forecasts`: whether what they let expect was followed."""
     yield from _rests_on(scores)
     yield ""
     yield row(_ONSET_HEADS, _ONSET_WIDTHS)
@@ -39,7 +39,8 @@ def text_of(scores: Scores) -> Iterator[str]:
         if hour.subject in main:
             yield row(_hour_cells(hour), _HOUR_WIDTHS)
     yield ""
-    yield from _expected(scores)
+    if forecasts:
+        yield from _expected(scores)
     if scores.unproved:
         named = ", ".join(f"{flag} ({count})" for flag, count in scores.unproved.items())
         yield from wrapped(f"Not scored, since no report can prove it: {named}.")

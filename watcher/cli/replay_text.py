@@ -33,7 +33,8 @@ def text_of(replayed: Replayed) -> Iterator[str]:
     yield ""
     for load in replayed.loads:
         yield from _messages(load)
-    yield ""
+    if replayed.loads:
+        yield ""
     yield from _stations(replayed.totals.stations)
     yield ""
 
@@ -123,9 +124,10 @@ def _stations(stations: Sequence[StationRow]) -> Iterator[str]:
     yield row(_STATION_HEADS, _STATION_WIDTHS)
     for item in worst[:_STATIONS]:
         levels = (str(item.by_level[level]) for level in sorted(Level, reverse=True))
-        blind = f"{duration_text(item.blind)}{_part(item.blind, item.watched)}"
+        blind = f"{duration_text(item.blind)}{_part(item.blind, item.watched)}" if item.blind is not None else "-"
         cells = (item.station, _number(item.reports), *levels, duration_text(item.in_need), blind)
-        yield row((*cells, str(item.blind_spells)), _STATION_WIDTHS)
+        spells = str(item.blind_spells) if item.blind_spells is not None else "-"
+        yield row((*cells, spells), _STATION_WIDTHS)
 
 
 def _part(some: timedelta, whole: timedelta) -> str:

@@ -72,6 +72,37 @@ def compare(
     )
 
 
+def together(comparisons: Iterable[Comparison], *, most: int = MOST_LISTED) -> Comparison:
+    """Return the comparisons of several parts of an archive as one. Raises ValueError where there is none."""
+    every = list(comparisons)
+    if not every:
+        raise ValueError("there is nothing to put together")
+    flags, listed = defaultdict[Flag, list[Row]](list), _Worst(most)
+    for part in every:
+        for flag, row in part.by_flag.items():
+            flags[flag].append(row)
+        for difference in part.differences:
+            listed.take(difference)
+    return replace(
+        every[0],
+        totals=_added(part.totals for part in every),
+        by_flag={flag: _added(flags[flag]) for flag in Flag if flag in flags},
+        by_station=dict(sorted(item for part in every for item in part.by_station.items())),
+        differences=listed.by_time(),
+        left_out=listed.left_out + sum(part.left_out for part in every),
+    )
+
+
+def _added(rows: Iterable[Row]) -> Row:
+    every = list(rows)
+    return Row(
+        now=sum(row.now for row in every),
+        other=sum(row.other for row in every),
+        same=sum(row.same for row in every),
+        changes={change: sum(row.changes[change] for row in every) for change in Change},
+    )
+
+
 def rule_changes(now: Rulebook, other: Rulebook) -> RuleChanges:
     """Return which rules differ between two rulebooks; the file that a rule stands in does not count."""
     ours = {rule.name: replace(rule, file="") for rule in now.rules}

@@ -64,8 +64,8 @@ class StationRun:
     """One station from its first report to the end of the archive.
 
     `reports`, `forecasts`: those that were heard. `late`: reports that were stale when they were heard, so that they
-    open nothing. `unconfirmed`: episodes that formed and never opened. `blind_spells`: how often it became blind.
-    `turns`: how often it was judged.
+    open nothing. `unconfirmed`: episodes that formed and never opened. `blind`: how long it was blind, in so many
+    `blind_spells`. `turns`: how often it was judged. None: the columns do not tell.
     """
 
     station: str
@@ -74,10 +74,10 @@ class StationRun:
     reports: int
     forecasts: int
     late: int
-    unconfirmed: int
-    blind: timedelta
-    blind_spells: int
-    turns: int
+    unconfirmed: int | None
+    blind: timedelta | None
+    blind_spells: int | None
+    turns: int | None
     episodes: tuple[PlayedEpisode, ...]
     events: tuple[Event, ...]
 
@@ -87,6 +87,6 @@ class StationRun:
         return self.ends_at - self.begins_at
 
     @property
-    def seeing(self) -> timedelta:
-        """How long it was seeing."""
-        return self.watched - self.blind
+    def seeing(self) -> timedelta | None:
+        """How long it was seeing, None where that is not told."""
+        return self.watched - self.blind if self.blind is not None else None

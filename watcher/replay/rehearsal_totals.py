@@ -37,10 +37,26 @@ class FlagRow:
         """All of them."""
         return self.observed + self.expected
 
+    def plus(self, other: FlagRow) -> FlagRow:
+        """Return both together; the median lead of two is not known."""
+        return FlagRow(
+            self.flag,
+            self.level,
+            self.observed + other.observed,
+            self.expected + other.expected,
+            self.came_true + other.came_true,
+            self.not_seen + other.not_seen,
+            self.open_for + other.open_for,
+            None,
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class StationRow:
-    """One station in figures. `by_level`: its episodes by the worst level; `in_need`: open at treat or worse."""
+    """One station in figures.
+
+    `by_level`: its episodes by the worst level; `in_need`: open at treat or worse. `blind`: None where it is not told.
+    """
 
     station: str
     begins_at: datetime
@@ -50,8 +66,8 @@ class StationRow:
     by_level: Mapping[Level, int]
     in_need: timedelta
     watched: timedelta
-    blind: timedelta
-    blind_spells: int
+    blind: timedelta | None
+    blind_spells: int | None
 
     @property
     def episodes(self) -> int:
@@ -61,14 +77,17 @@ class StationRow:
 
 @dataclass(frozen=True, slots=True)
 class Totals:
-    """A rehearsal in figures. `unconfirmed`: episodes that formed and never opened. `late`: stale when heard."""
+    """A rehearsal in figures.
+
+    `unconfirmed`: episodes that formed and never opened, None where that is not told. `late`: stale when heard.
+    """
 
     flags: tuple[FlagRow, ...]
     stations: tuple[StationRow, ...]
     reports: int
     forecasts: int
     late: int
-    unconfirmed: int
+    unconfirmed: int | None
 
     @property
     def begins_at(self) -> datetime | None:
@@ -86,30 +105,59 @@ class Totals:
         return sum((row.watched for row in self.stations), timedelta())
 
     @property
-    def blind(self) -> timedelta:
-        """How long of that they were blind."""
-        return sum((row.blind for row in self.stations), timedelta())
+    def blind(self) -> timedelta | None:
+        """How long of that they were blind, None where that is not told."""
+        spans = [row.blind for row in self.stations if row.blind is not None]
+        return sum(spans, timedelta()) if len(spans) == len(self.stations) else None
 
 
 def totals_of(runs: Iterable[StationRun]) -> Totals:
     """Return the figures of a rehearsal."""
     tallies: dict[tuple[Flag, Level], _Tally] = {}
     stations = []
-    unconfirmed = 0
+    unconfirmed: list[int | None] = []
     for run in runs:
-        unconfirmed += run.unconfirmed
+        unconfirmed.append(run.unconfirmed)
         for episode in run.episodes:
             tallies.setdefault((episode.flag, episode.level), _Tally()).take(episode, run)
         stations.append(_station_row(run))
-    flags = [tallies[key].row(*key) for key in sorted(tallies, key=lambda key: (list(Flag).index(key[0]), -key[1]))]
+    flags = [tallies[key].row(*key) for key in sorted(tallies, key=_by_flag)]
     return Totals(
         flags=tuple(flags),
         stations=tuple(sorted(stations, key=lambda row: row.station)),
         reports=sum(row.reports for row in stations),
         forecasts=sum(row.forecasts for row in stations),
         late=sum(row.late for row in stations),
-        unconfirmed=unconfirmed,
+        unconfirmed=_sum(unconfirmed),
     )
+
+
+def together(totals: Iterable[Totals]) -> Totals:
+    """Return the figures of several parts of an archive as one; leads, which do not add up, are left out."""
+    every = list(totals)
+    flags: dict[tuple[Flag, Level], FlagRow] = {}
+    for row in (row for part in every for row in part.flags):
+        known = flags.get((row.flag, row.level))
+        flags[row.flag, row.level] = row if known is None else known.plus(row)
+    return Totals(
+        flags=tuple(flags[key] for key in sorted(flags, key=_by_flag)),
+        stations=tuple(sorted((row for part in every for row in part.stations), key=lambda row: row.station)),
+        reports=sum(part.reports for part in every),
+        forecasts=sum(part.forecasts for part in every),
+        late=sum(part.late for part in every),
+        unconfirmed=_sum(part.unconfirmed for part in every),
+    )
+
+
+def _sum(counts: Iterable[int | None]) -> int | None:
+    known = list(counts)
+    told = [count for count in known if count is not None]
+    return sum(told) if len(told) == len(known) else None
+
+
+def _by_flag(key: tuple[Flag, Level]) -> tuple[int, int]:
+    flag, level = key
+    return list(Flag).index(flag), -level
 
 
 def _station_row(run: StationRun) -> StationRow:

@@ -64,19 +64,38 @@ class Watching(Protocol):
     def telling(self, name: str) -> None:
         """What would have been sent is counted."""
 
+    def judging(self, done: int, of: int) -> None:
+        """Partitions are judged by columns."""
+
 
 @dataclass(frozen=True, slots=True)
 class Replayed:
-    """All that a run found. `loads`: one for each destination. `other`: the rehearsal by the other rules."""
+    """All that a run found.
+
+    `rehearsed`: None where the columns were judged. `loads`: one for each destination. `other`: the rehearsal by the
+    other rules.
+    """
 
     asked: Asked
     gathered: Gathered
     span: Span
-    rehearsal: Rehearsal
+    rehearsed: Rehearsal | None
     totals: Totals
     loads: tuple[MessageLoad, ...]
     comparison: Comparison | None = None
     other: Rehearsal | None = None
+
+    @property
+    def by_columns(self) -> bool:
+        """Whether only what reports say was followed, by whole columns: no forecasts, no blindness, no messages."""
+        return self.rehearsed is None
+
+    @property
+    def rehearsal(self) -> Rehearsal:
+        """The rehearsal. Raises ValueError where the columns were judged."""
+        if self.rehearsed is None:
+            raise ValueError("nothing was rehearsed, the columns were judged")
+        return self.rehearsed
 
     def by_the_other_rules(self) -> Replayed | None:
         """Return the same run with the other rules in the place of those in force, not compared; None without."""
@@ -105,24 +124,26 @@ def run(asked: Asked, watching: Watching) -> Replayed:
     gathered = gather(
         asked.paths, asked.work, dated=asked.dated, processes=asked.processes, progress=watching.gathering
     )
-    span = _span(asked, gathered)
+    span = span_of(asked, gathered)
     rehearsal = _rehearse(asked, asked.rules, gathered, span, watching)
     totals = totals_of(rehearsal.runs())
     if not totals.stations:
-        raise UsageError([_nothing(asked)])
+        raise UsageError([nothing_in(asked)])
     loads = _loads(asked, asked.rules, rehearsal, span, totals.begins_at or span.watched_until, watching)
     found = Replayed(asked, gathered, span, rehearsal, totals, loads)
     return found if asked.against is None else _with_comparison(found, asked.against, watching)
 
 
-def _span(asked: Asked, gathered: Gathered) -> Span:
+def span_of(asked: Asked, gathered: Gathered) -> Span:
+    """Return which time counts. Raises UsageError where the archives have no report."""
     if gathered.ends_at is None:
-        raise UsageError([_nothing(asked)])
+        raise UsageError([nothing_in(asked)])
     end = gathered.ends_at if asked.until is None else min(gathered.ends_at, asked.until)
     return Span(end, asked.begin, asked.until)
 
 
-def _nothing(asked: Asked) -> Problem:
+def nothing_in(asked: Asked) -> Problem:
+    """Return what is wrong where no report counts."""
     names = ", ".join(str(path) for path in asked.paths)
     limits = [asked.only, asked.begin, asked.until]
     remedy = "look at --stations, --from and --until" if any(limits) else "hoarline decode says what is read in a file"

@@ -12,6 +12,10 @@ _NOT_PLAYED = (
     "Not played: frost forecasts of the night (rules that ask for them are unknown), people who take alerts in hand, "
     "failed and repeated sending."
 )
+_BY_COLUMNS = (
+    "By columns: only what reports say was followed. Forecasts, blind stations and messages are not in here; without "
+    "--columns they are."
+)
 _HEARD = (
     "A report without a time of receipt counts as heard when it was made; in life it comes some minutes later, so that "
     "lead times are that much shorter."
@@ -33,13 +37,16 @@ def caveats(replayed: Replayed) -> Iterator[str]:
     if totals.late:
         minutes = round(replayed.asked.policy.stale_after.total_seconds() / 60)
         yield f"{totals.late} reports were more than {minutes} min old when they were heard: they open nothing."
-    if totals.watched and totals.blind / totals.watched > _MANY_BLIND:
+    if totals.blind is not None and totals.watched and totals.blind / totals.watched > _MANY_BLIND:
         part = percent_read(totals.blind / totals.watched)
         yield f"The stations were blind for {part} of the time: are these all reports, or a selection of them?"
     for rules in (replayed.asked.rules, replayed.asked.against):
         if rules is not None and rules.broken:
             more = f" (and {len(rules.broken) - 1} more)" if len(rules.broken) > 1 else ""
             yield f"{rules.name}: the service would refuse this, an example does not hold{more}: {rules.broken[0]}"
+    if replayed.by_columns:
+        yield _BY_COLUMNS
+        return
     if not replayed.asked.own_listeners:
         yield "No subscription is set: messages are counted for one desk that wants everything from prepare."
     yield _NOT_PLAYED

@@ -22,6 +22,7 @@ def replayed_as_contract(replayed: Replayed) -> dict[str, object]:
     asked, totals = replayed.asked, replayed.totals
     return {
         "archive": _archive(replayed),
+        "by_columns": replayed.by_columns,
         "from": iso_z(replayed.begins_at),
         "until": iso_z(replayed.span.watched_until),
         "rules": _rules(asked.rules),
@@ -33,7 +34,7 @@ def replayed_as_contract(replayed: Replayed) -> dict[str, object]:
             "episodes": totals.episodes,
             "never_confirmed": totals.unconfirmed,
             "watched_h": _hours(totals.watched),
-            "blind_h": _hours(totals.blind),
+            "blind_h": _hours(totals.blind) if totals.blind is not None else None,
         },
         "episodes": [_flag(row) for row in totals.flags],
         "stations": [_station(row) for row in totals.stations],
@@ -128,7 +129,7 @@ def _station(row: StationRow) -> dict[str, object]:
         "by_level": {level.word: count for level, count in row.by_level.items()},
         "treat_or_worse_h": _hours(row.in_need),
         "watched_h": _hours(row.watched),
-        "blind_h": _hours(row.blind),
+        "blind_h": _hours(row.blind) if row.blind is not None else None,
         "blind_spells": row.blind_spells,
     }
 
