@@ -101,6 +101,9 @@ def _added(only: Collection[str] | None) -> dict[str, DataType | type[DataType]]
 def _with_facts(
     frame: pl.DataFrame, *, positions: Mapping[str, Station], added: Mapping[str, DataType | type[DataType]]
 ) -> pl.DataFrame:
+    if frame.is_empty():
+        columns = {"heard_at": OBSERVED["observed_at"], "heard": pl.Boolean, **added}
+        return frame.with_columns(pl.lit(None, dtype=dtype).alias(name) for name, dtype in columns.items())
     frame = with_hearing(frame)
     found: list[pl.Series] = []
     if not added.keys().isdisjoint(AIR_COLUMNS):
