@@ -12,10 +12,13 @@ import pytest
 from tests.replay.written import JANUARY, REPORTS, TAF, TIMES, ahead, gathered, packed, table, texts, written
 from watcher.replay.archives import Form
 from watcher.replay.archives_forms import form_of
+from watcher.replay.gathering_stored import stored_reports
 from watcher.reports.contract import as_contract
 from watcher.reports.decode import decode_report
+from watcher.reports.model import Observation, Unreadable
 
 OPEN = Path(__file__).parent.parent / "data" / "reports"
+XML = OPEN.parent / "iwxxm"
 PAIRS = list(zip(TIMES, REPORTS, strict=True))
 
 
@@ -218,3 +221,37 @@ def test_the_form_is_told_from_the_content_and_can_be_named(tmp_path: Path) -> N
     path = written(tmp_path / "a", LINES["time, tab"])
     found = gathered(path, tmp_path / "work", form=Form.OBJECTS)
     assert found.counts.rejected == 4
+
+
+@pytest.mark.parametrize("path", sorted(XML.glob("*.xml")), ids=lambda path: path.stem)
+def test_iwxxm_gives_what_the_text_of_the_same_report_gives(path: Path, tmp_path: Path) -> None:
+    """The project's own samples of four versions of the schema, each beside its text."""
+    found = gathered(path, tmp_path / "work")
+    assert found.counts.reports + found.counts.forecasts + found.counts.rejected == found.counts.lines > 0
+    assert found.counts.reports + found.counts.forecasts > 0
+    for partition in found.partitions:
+        for report in stored_reports(partition):
+            assert not isinstance(report.decoded, Unreadable)
+            at = report.decoded.observed_at if isinstance(report.decoded, Observation) else report.decoded.issued_at
+            assert at.year > 2000
+
+
+def test_iwxxm_that_ends_early_is_read_to_there_and_named(tmp_path: Path) -> None:
+    whole = (XML / "bulletin-2023-1.xml").read_bytes()
+    every = gathered(written(tmp_path / "whole.xml", whole), tmp_path / "work").counts
+    found = gathered(written(tmp_path / "cut.xml", whole[: len(whole) * 3 // 4]), tmp_path / "work")
+    assert 0 < found.counts.lines < every.lines
+    assert set(found.fault_counts) >= {("cut.xml", "form")}
+
+
+def test_a_bulk_cache_that_ends_early_is_read_to_there_and_named(tmp_path: Path) -> None:
+    whole = (OPEN / "awc-tafs-cache-20251015-excerpt.xml").read_bytes()
+    found = gathered(written(tmp_path / "cut.xml", whole[: len(whole) * 3 // 4]), tmp_path / "work")
+    assert found.counts.forecasts == 1
+    assert found.fault_counts == {("cut.xml", "form"): 1}
+    assert "the XML is damaged here" in found.faults[0].what
+
+
+def test_xml_that_is_something_else_is_named(tmp_path: Path) -> None:
+    found = gathered(written(tmp_path / "page.xml", "<html><body>Not today</body></html>"), tmp_path / "work")
+    assert found.fault_counts == {("page.xml", "form"): 1}

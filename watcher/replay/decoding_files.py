@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from io import BytesIO
 from pathlib import Path
-from typing import BinaryIO
 
 import polars as pl
-from polars.exceptions import PolarsError
 
 from watcher.errors import HoarlineError
 
@@ -25,10 +23,10 @@ def write_frame(
     HoarlineError
         The folder does not take it.
     """
-    return _write(
-        path,
-        lambda file: frame.write_parquet(file, compression="lz4", row_group_size=row_group_size, metadata=metadata),
-    )
+    # Packed in memory first: what writes Parquet tells a full disk in words that say nothing.
+    packed = BytesIO()
+    frame.write_parquet(packed, compression="lz4", row_group_size=row_group_size, metadata=metadata)
+    return _write(path, packed.getbuffer())
 
 
 def write_text(path: Path, text: str) -> int:
@@ -39,31 +37,25 @@ def write_text(path: Path, text: str) -> int:
     HoarlineError
         The folder does not take it.
     """
-    return _write(path, lambda file: file.write(text.encode()))
+    return _write(path, text.encode())
 
 
-def _write(path: Path, fill: Callable[[BinaryIO], object]) -> int:
-    """Fill a file beside the place, make sure that it is on the disk, then let it take its name."""
+def _write(path: Path, content: bytes | memoryview) -> int:
+    """Write beside the place, make sure that it is on the disk, then let the file take its name."""
     unfinished = path.with_name(f"{path.name}.{os.getpid()}{UNFINISHED}")
     try:
         with unfinished.open("wb") as file:
-            fill(file)
+            file.write(content)
             file.flush()
             os.fsync(file.fileno())
-            size = file.tell()
         unfinished.replace(path)
-    except (OSError, PolarsError) as error:
+    except OSError as error:
         unfinished.unlink(missing_ok=True)
-        raise HoarlineError(_told(path, error)) from error
-    return size
-
-
-def _told(path: Path, error: Exception) -> str:
-    what = error.strerror if isinstance(error, OSError) and error.strerror else str(error).splitlines()[0][:200]
-    return (
-        f"{path}: cannot be written: {what}. What was finished before it stays in {path.parent} and is used again: "
-        "make room, or name another folder, and run the same command once more"
-    )
+        raise HoarlineError(
+            f"{path}: cannot be written: {error.strerror or error}. What was finished before it stays in the folder "
+            "and is used again: make room, or name another folder, and run the same command once more"
+        ) from error
+    return len(content)
 
 
 def sweep(folder: Path) -> None:
