@@ -115,7 +115,6 @@ def assert_same(frame, places, book, policy=None):
     return told
 
 
-@settings(max_examples=150)
 @given(NIGHT, NIGHT)
 def test_any_two_nights_have_the_episodes_of_the_judgement(one, other):
     """Corrections, gaps, unknown values, reports out of order and stale ones; rules that wait and rise over each other."""

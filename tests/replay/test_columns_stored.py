@@ -25,23 +25,23 @@ def parts(tmp_path):
 
 def test_kept_facts_give_the_verdicts_that_fresh_ones_give(parts, tmp_path):
     for part in parts:
-        fresh = judged_reports(part.reports, RULES, positions(WINTER)).collect()
-        kept = judged_reports(part.reports, RULES, positions(WINTER), tmp_path / "facts").collect()
+        fresh = judged_reports(part, RULES, positions(WINTER)).collect()
+        kept = judged_reports(part, RULES, positions(WINTER), tmp_path / "facts").collect()
         assert fresh.columns[: len(WHEN)] == list(WHEN)
         assert kept.equals(fresh)
 
 
 def test_facts_are_made_again_only_where_what_they_rest_on_changed(parts, tmp_path):
     places = positions(WINTER)
-    first = stored_facts(parts[0].reports, places, tmp_path / "facts")
+    first = stored_facts(parts[0], places, tmp_path / "facts")
     made_at = first.stat().st_mtime_ns
     elsewhere = {
         code: replace(station, zone="UTC") for code, station in places.items() if code not in parts[0].stations
     }
-    assert stored_facts(parts[0].reports, places | elsewhere, tmp_path / "facts") == first
+    assert stored_facts(parts[0], places | elsewhere, tmp_path / "facts") == first
     assert first.stat().st_mtime_ns == made_at
     moved = {code: replace(station, longitude_deg=-100.0) for code, station in places.items()}
-    assert stored_facts(parts[0].reports, moved, tmp_path / "facts") != first
+    assert stored_facts(parts[0], moved, tmp_path / "facts") != first
 
 
 def test_a_partition_is_counted_and_several_are_one(parts):

@@ -42,9 +42,9 @@ def run_partition(
     kept: Path | None = None,
 ) -> Judged:
     """Return what rules say of a partition; parameters as `stored.judged_reports` and `spells.spells` have them."""
-    frame = judged_reports(partition.reports, rules, positions, kept).collect()
+    frame = judged_reports(partition, rules, positions, kept).collect()
     spells, changes = follow(frame.lazy(), rules, policy)
-    return Judged(frame.height, int(frame["heard"].sum()), spells, changes, _counts(frame, rules))
+    return Judged(frame.height, int(frame["heard"].sum()), spells, changes, verdict_counts(frame.lazy(), rules))
 
 
 def together(results: Iterable[Judged]) -> Judged:
@@ -66,7 +66,8 @@ def together(results: Iterable[Judged]) -> Judged:
     )
 
 
-def _counts(frame: pl.DataFrame, rules: Sequence[Rule]) -> pl.DataFrame:
+def verdict_counts(frame: pl.LazyFrame, rules: Sequence[Rule]) -> pl.DataFrame:
+    """Return for each rule how many of all reports it begins in, goes on in, and is unknown in, as `Judged.counts`."""
     enters = [pl.col(enter_column(rule.name)) for rule in rules]
     keeps = [pl.col(keep_column(rule.name)) for rule in rules]
     unknown = [enter.is_null() | keep.is_null() for enter, keep in zip(enters, keeps, strict=True)]
@@ -75,7 +76,7 @@ def _counts(frame: pl.DataFrame, rules: Sequence[Rule]) -> pl.DataFrame:
         for what, columns in (("begins", enters), ("goes_on", keeps), ("unknown", unknown))
         for place, column in enumerate(columns)
     ]
-    found = frame.select(asked).row(0)
+    found = frame.select(asked).collect(engine="streaming").row(0)
     return pl.DataFrame(
         {
             "rule": [rule.name for rule in rules],

@@ -17,7 +17,7 @@ from watcher.replay.columns.lexicon import Lexicon, coded
 from watcher.replay.columns.names import INTERVALS, NEVER_KNOWN, column_of
 from watcher.replay.columns.verdicts import facts_of, with_verdicts
 from watcher.replay.decoding_files import write_frame
-from watcher.replay.rehearsal_files import content_of
+from watcher.replay.gathering_model import Partition
 from watcher.replay.table import TABLE_VERSION
 from watcher.reports.station import Station
 from watcher.rulebook.facts import FACTS
@@ -38,14 +38,14 @@ _FACTS = [
 
 
 def judged_reports(
-    reports: Path, rules: Sequence[Rule], positions: Mapping[str, Station], kept: Path | None = None
+    partition: Partition, rules: Sequence[Rule], positions: Mapping[str, Station], kept: Path | None = None
 ) -> pl.LazyFrame:
     """Return WHEN and the verdicts of rules for the reports of a partition.
 
     Parameters
     ----------
-    reports
-        The partition's file, with the columns OBSERVED.
+    partition
+        What `gather` made.
     rules
         The rules.
     positions
@@ -60,27 +60,38 @@ def judged_reports(
     """
     if kept is None:
         asked = facts_of(rules)
-        frame = with_facts(pl.scan_parquet(reports).select(reported_columns(asked)), positions, asked)
+        frame = with_facts(pl.scan_parquet(partition.reports).select(reported_columns(asked)), positions, asked)
         judged = with_verdicts(frame, rules)
     else:
-        frame, lexicon = scan(stored_facts(reports, positions, kept))
+        frame, lexicon = scan(stored_facts(partition, positions, kept))
         judged = with_verdicts(frame, rules, lexicon)
     return judged.select(*WHEN, pl.col("^.*[|](enter|keep)$"))
 
 
-def stored_facts(reports: Path, positions: Mapping[str, Station], kept: Path) -> Path:
-    """Return the file with the facts of a partition, which is made where it is not there."""
-    stations = pl.scan_parquet(reports).select(pl.col("station").unique().sort()).collect().to_series()
-    places = [repr(positions.get(code)) for code in stations]
-    rests_on = "\n".join((f"{FACTS_VERSION} {TABLE_VERSION} {pl.__version__}", content_of([reports]), *places))
-    path = kept / f"{hashlib.sha256(rests_on.encode()).hexdigest()[:24]}.facts.parquet"
+def stored_facts(partition: Partition, positions: Mapping[str, Station], kept: Path) -> Path:
+    """Return the file with the facts of a partition, which is made where it is not there.
+
+    Raises
+    ------
+    HoarlineError
+        The folder does not take it.
+    """
+    path = kept / f"{_key(partition, positions)}.facts.parquet"
     if not path.exists():
         kept.mkdir(parents=True, exist_ok=True)
-        frame = with_facts(pl.scan_parquet(reports).select(reported_columns()), positions).collect()
-        facts, lexicon = coded(frame.select(pl.col(_FACTS)).with_columns(pl.col("recent_weather").cast(pl.Categorical)))
+        frame = with_facts(pl.scan_parquet(partition.reports).select(reported_columns()), positions).collect()
+        facts, lexicon = coded(frame.select(_FACTS).with_columns(pl.col("recent_weather").cast(pl.Categorical)))
         whole = pl.concat([frame.select(WHEN), facts], how="horizontal")
         write_frame(path, whole, row_group_size=_ROWS_TOGETHER, metadata={_LEXICON: lexicon.dump()})
     return path
+
+
+def _key(partition: Partition, positions: Mapping[str, Station]) -> str:
+    """Return a digest of what the facts rest on; a partition's own name is one of its content."""
+    held = partition.reports.stat()
+    places = [repr(positions.get(code)) for code in partition.stations]
+    rests_on = (FACTS_VERSION, TABLE_VERSION, partition.reports.name, held.st_size, held.st_mtime_ns, *places)
+    return hashlib.sha256("\n".join(map(str, rests_on)).encode()).hexdigest()[:24]
 
 
 def scan(path: Path) -> tuple[pl.LazyFrame, Lexicon]:
