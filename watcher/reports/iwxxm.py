@@ -167,7 +167,7 @@ def _exact_observation(read: Observation, told: Told) -> Observation:
         finer["freezing_or_frozen"] = None
     if told.doubts:
         finer["doubts"] = (*read.doubts, *told.doubts)
-    return read._replace(**finer)  # type: ignore[arg-type]
+    return read._replace(**finer) if finer else read  # type: ignore[arg-type]
 
 
 def _exact_forecast(read: Forecast, told: Told) -> Forecast:

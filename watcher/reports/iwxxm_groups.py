@@ -73,7 +73,8 @@ def add_wind(groups: Groups, wind: etree._Element | None, reading: Reading) -> N
     if gust is not None:
         words.append("G" + _above(found, "windGustSpeedOperator") + _speed(gust, steps))
     groups.words.append("".join([*words, unit]))
-    _add_variation(groups, found, reading)
+    if "extremeClockwiseWindDirection" in found:
+        _add_variation(groups, found, reading)
     if speed is not None:
         groups.exact["wind_kt"] = round(speed.value, 1)
     if gust is not None:
@@ -136,7 +137,8 @@ def add_visibility(groups: Groups, visibility: Found, reading: Reading, *, nil: 
     else:
         groups.words.append(f"{sign}{min(metres, _FARTHEST_M - 1):04d}")
         groups.exact |= {"visibility_m": float(metres), "visibility_bound": bound}
-    _add_lowest(groups, visibility, reading)
+    if "minimumVisibility" in visibility:
+        _add_lowest(groups, visibility, reading)
 
 
 def _add_lowest(groups: Groups, visibility: Found, reading: Reading) -> None:

@@ -28,6 +28,7 @@ from watcher.units import (
 
 XLINK_HREF = "{http://www.w3.org/1999/xlink}href"
 GML_ID = "{http://www.opengis.net/gml/3.2}id"
+_XSI_NIL = "{http://www.w3.org/2001/XMLSchema-instance}nil"
 _NUMBER = re.compile(r"([+-]?)(\d{1,7})(?:\.(\d{1,12}))?(?:[eE]0)?")
 
 KNOTS: Mapping[str, float] = MappingProxyType({
@@ -94,9 +95,11 @@ class Reading:
         name
             What it is, for the doubt.
         """
-        if node is None or nil_of(node) is not None:
+        if node is None:
             return None
         text, unit = (node.text or "").strip(), node.get("uom", "")
+        if (not text or node.get("nilReason") is not None) and nil_of(node) is not None:
+            return None
         match = _NUMBER.fullmatch(text)
         if match is None:
             self.doubts.append(f"{name} {plain(text) or 'without a value'}: no number")
@@ -146,7 +149,8 @@ def inner(node: etree._Element | None, *names: str) -> etree._Element | None:
 
 def is_true(node: etree._Element, attribute: str) -> bool:
     """Return whether an attribute says true; absent is not true."""
-    return node.get(attribute, "").strip() in {"true", "1"}
+    value = node.get(attribute)
+    return value is not None and value.strip() in {"true", "1"}
 
 
 def nil_of(node: etree._Element) -> Nil | None:
@@ -154,7 +158,7 @@ def nil_of(node: etree._Element) -> Nil | None:
     reason = node.get("nilReason")
     if reason is not None:
         return _NILS.get(_last_part(reason), "missing")
-    return "missing" if is_true(node, "{http://www.w3.org/2001/XMLSchema-instance}nil") else None
+    return "missing" if is_true(node, _XSI_NIL) else None
 
 
 def code_of(node: etree._Element) -> str | None:
