@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from watcher.alerts import next_steps
+from watcher.alerts.habit_words import silence_now
+from watcher.alerts.habits import Habits
 from watcher.alerts.latest import facts_of
 from watcher.alerts.model import Episode, EventBody, EventType, StationView
 from watcher.outlook.model import Odds
@@ -19,13 +21,17 @@ from watcher.units import clock_z, duration_text, percent
 
 @dataclass(frozen=True, slots=True)
 class Scene:
-    """What is at hand when an event is written: the station, the facts of the report, the flag's rules, the time."""
+    """What is at hand when an event is written: the station, the facts of the report, the flag's rules, the time.
+
+    `habits`: what the station usually does, None where that is not known or does not matter.
+    """
 
     view: StationView
     facts: Facts | None
     rules: tuple[Rule, ...]
     fingerprint: str
     now: datetime
+    habits: Habits | None = None
 
     @property
     def observation(self) -> Observation | None:
@@ -237,7 +243,9 @@ def _blind_headline(scene: Scene) -> str:
     usual = f" (usual every {duration_text(timedelta(minutes=state.cadence_min))})" if state.cadence_min else ""
     worst = max((episode.level for episode in scene.view.episodes if episode.opened_at is not None), default=None)
     level = f"; last level {worst.word}" if worst is not None else ""
-    return f"{state.station} blind: no usable report {last}{usual}{level}"
+    silence = silence_now(scene.habits, scene.now)
+    silent = f"; usually silent {silence}" if silence is not None else ""
+    return f"{state.station} blind: no usable report {last}{usual}{silent}{level}"
 
 
 def _seeing_headline(scene: Scene) -> str:
@@ -250,6 +258,12 @@ def _blind_why(scene: Scene) -> str:
     last = scene.view.state.last_report_at
     if last is None:
         return "No usable report has come in since the station is watched."
-    return (
-        f"The newest usable report is {duration_text(scene.now - last)} old. Nothing ends because reports are missing."
+    silence = silence_now(scene.habits, scene.now)
+    habit = (
+        f" On the last {scene.habits.days} days on which it reported it was silent {silence}: that is its habit, and "
+        "says nothing of ice."
+        if silence is not None and scene.habits is not None
+        else ""
     )
+    age = duration_text(scene.now - last)
+    return f"The newest usable report is {age} old.{habit} Nothing ends because reports are missing."

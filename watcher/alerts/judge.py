@@ -311,7 +311,7 @@ def _look(turn: Turn, policy: Policy) -> None:
     blind = is_blind(turn.state, policy, turn.now)
     if blind and turn.state.blind_since is None:
         turn.remember(blind_since=turn.now)
-        turn.tell_sight(EventType.BLIND)
+        turn.tell_sight(EventType.BLIND, policy.habits.get(turn.state.station))
     elif not blind and turn.state.blind_since is not None:
         turn.tell_sight(EventType.SEEING)
         turn.remember(blind_since=None)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from enum import StrEnum
 
+from watcher.alerts.habits import Habits
 from watcher.outlook.model import Expectation, Odds
 from watcher.outlook.night.model import Night
 from watcher.reports.model import Forecast, Observation, Report
@@ -351,7 +353,7 @@ class Policy:
     `blind_margin`: added to the station's cadence before it is blind. `first_cadence`: until one is learned.
     `stale_after`: a report older than this when first seen opens nothing. `lead`: how far ahead an expectation opens an
     episode. `valid_for`: how long a message is worth sending. `fallback_after`: how long a destination may be out of
-    reach before its fallback is told.
+    reach before its fallback is told. `habits`: what stations usually do, by code, where it is known.
     """
 
     blind_margin: timedelta = timedelta(minutes=25)
@@ -360,3 +362,4 @@ class Policy:
     lead: timedelta = timedelta(hours=18)
     valid_for: timedelta = timedelta(hours=6)
     fallback_after: timedelta = timedelta(minutes=15)
+    habits: Mapping[str, Habits] = field(default_factory=dict, hash=False)

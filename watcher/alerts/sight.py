@@ -13,6 +13,10 @@ from watcher.rulebook.history import Moment
 # Common practice, no source: routine reports come every 20, 30 or 60 minutes, three-hourly at the slowest.
 _SHORTEST_MIN, _LONGEST_MIN = 10.0, 180.0
 _GAPS_NEEDED = 3
+# ICAO Annex 3: routine reports hourly, or half-hourly by agreement (memory).
+_LONGEST_BY_HABIT = timedelta(minutes=60)
+# Feeds are asked once a minute and turns are taken every half minute; the rest is common practice, no source.
+_SLACK = timedelta(minutes=5)
 
 
 def learned_cadence_min(history: Sequence[Moment]) -> float | None:
@@ -26,13 +30,39 @@ def learned_cadence_min(history: Sequence[Moment]) -> float | None:
 
 
 def usual_gap(state: StationState, policy: Policy) -> timedelta:
-    """Return the time between reports that the station is held to."""
-    if state.cadence_min is None:
-        return policy.first_cadence
-    return timedelta(minutes=state.cadence_min)
+    """Return the time between reports that the station is held to.
+
+    It is what the last reports teach, or what usually follows a report of that hour: a station that reports half-hourly
+    by day and hourly by night is not called blind each evening, and is called so in time each morning. A habit makes
+    nobody wait longer than an hour, or than the last reports would; one of not reporting makes nobody wait at all.
+    """
+    learned = policy.first_cadence if state.cadence_min is None else timedelta(minutes=state.cadence_min)
+    habits = policy.habits.get(state.station)
+    usual = habits.gap_after(state.last_report_at) if habits is not None and state.last_report_at is not None else None
+    if usual is None or usual > timedelta(minutes=_LONGEST_MIN):
+        return learned
+    return min(usual, max(learned, _LONGEST_BY_HABIT))
+
+
+def margin(station: str, policy: Policy) -> timedelta:
+    """Return what is added to the usual gap: half of the set margin to twice of it, as late as its reports usually are.
+
+    All but one of a hundred reports come within the 99th percentile: waiting for less would call a station blind
+    every other day that is only late.
+    """
+    habits = policy.habits.get(station)
+    if habits is None or not habits.known or habits.late_p99_min is None:
+        return policy.blind_margin
+    wanted = timedelta(minutes=habits.late_p99_min) + _SLACK
+    return min(max(wanted, policy.blind_margin / 2), policy.blind_margin * 2)
+
+
+def patience(state: StationState, policy: Policy) -> timedelta:
+    """Return how old the newest usable report may be before the station is blind."""
+    return usual_gap(state, policy) + margin(state.station, policy)
 
 
 def is_blind(state: StationState, policy: Policy, now: datetime) -> bool:
     """Return whether no usable report is recent enough to say what the station's weather is."""
     since = state.last_report_at or state.watched_since
-    return since is not None and now - since > usual_gap(state, policy) + policy.blind_margin
+    return since is not None and now - since > patience(state, policy)

@@ -9,6 +9,7 @@ from datetime import datetime
 from watcher.alerts.bodies import Scene, episode_body, station_body
 from watcher.alerts.changes import StationChange
 from watcher.alerts.episodes import Transition
+from watcher.alerts.habits import Habits
 from watcher.alerts.model import Episode, Event, EventType, Phase, StationState, StationView, SubjectKind
 from watcher.reports.model import Report
 from watcher.rulebook.facts import Facts
@@ -56,10 +57,10 @@ class Turn:
         self.touched[episode.id] = episode
         return episode
 
-    def tell_sight(self, event: EventType) -> None:
-        """Write down that the station became blind or sees again."""
+    def tell_sight(self, event: EventType, habits: Habits | None = None) -> None:
+        """Write down that the station became blind or sees again; `habits`: what it usually does."""
         self.remember(seq=self.state.seq + 1)
-        scene = Scene(self.view, self.facts, (), self.fingerprint, self.now)
+        scene = Scene(self.view, self.facts, (), self.fingerprint, self.now, habits)
         body = station_body(event, scene)
         self.events.append(Event(SubjectKind.STATION, self.state.station, self.state.seq, event, self.now, body))
 

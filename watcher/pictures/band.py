@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from datetime import datetime, timedelta
 
 from watcher.alerts.model import Episode, Policy, StationView
-from watcher.alerts.sight import is_blind, usual_gap
+from watcher.alerts.sight import is_blind, patience, usual_gap
 from watcher.outlook.path import AirPath
 from watcher.physics.humidity import frost_point_c
 from watcher.pictures.band_levels import level_spans
@@ -50,7 +50,7 @@ def band_of(
     hour = now.replace(minute=0, second=0, microsecond=0)
     begins_at, ends_at = hour - BEHIND - MARGIN, hour + ahead + 2 * MARGIN
     usual = usual_gap(view.state, policy)
-    longest = usual + policy.blind_margin
+    longest = patience(view.state, policy)
     reports = _reports(view, past, begins_at, now)
     points = _points(view, reports, begins_at)
     times = tuple(point.at for point in points)

@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 
 from watcher.alerts.changes import StationChange
 from watcher.alerts.model import Episode, Phase, Policy, StationView
-from watcher.alerts.sight import usual_gap
+from watcher.alerts.sight import patience
 from watcher.rulebook.words import Kind, Level
 
 _MINUTE = timedelta(minutes=1)
@@ -67,7 +67,7 @@ def _limits(view: StationView, policy: Policy) -> Iterator[datetime]:
     since = state.last_report_at or state.watched_since
     if state.blind_since is None and since is not None:
         # Blind is what is older than the limit, not what is as old.
-        yield since + usual_gap(state, policy) + policy.blind_margin + _INSTANT
+        yield since + patience(state, policy) + _INSTANT
     for item in view.expectations or ():
         yield item.begins_at - policy.lead
         yield item.begins_at

@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 
 from watcher.alerts import next_steps
 from watcher.alerts.model import Episode, Event, Policy, StationView
-from watcher.alerts.sight import usual_gap
+from watcher.alerts.sight import margin, usual_gap
 from watcher.notify.message import age_min
 from watcher.notify.wording import plain, when
 from watcher.rulebook.words import Kind, Level
@@ -94,7 +94,7 @@ def row_of(view: StationView, memory: BoardMemory, policy: Policy, now: datetime
     hand = first.in_hand if first is not None else None
     observation = view.observation
     observed_at = observation.observed_at if observation is not None else view.state.last_report_at
-    late_s = round((usual_gap(view.state, policy) + policy.blind_margin / 2).total_seconds())
+    late_s = round((usual_gap(view.state, policy) + margin(view.station.code, policy) / 2).total_seconds())
     minutes = age_min(observed_at, now)
     headline, step = _said(view, first, event, memory)
     return Row(
