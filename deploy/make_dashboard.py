@@ -98,8 +98,11 @@ ROWS = (
                   ((_rate("hoarline_deliveries", "channel, outcome"), "{{channel}} {{outcome}}"),)),
             Panel("Time of an attempt", "95 of 100 take less",
                   ((_p95("hoarline_delivery_seconds", ", channel"), "{{channel}}"),), unit="s"),
+            Panel("Handed on to fallbacks a minute", "by reason",
+                  ((_rate("hoarline_handed_on", "why"), "{{why}}"),)),
             Panel("Heartbeats a minute", "calls of the heartbeat address",
                   ((_rate("hoarline_heartbeats", "outcome"), "{{outcome}}"),)),
+            Panel("Open event streams", "boards, and programs that listen", (("sum(hoarline_event_streams)", "open"),)),
         ),
     ),
 )  # fmt: skip

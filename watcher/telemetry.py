@@ -45,6 +45,7 @@ METRICS: tuple[MetricSpec, ...] = (
     MetricSpec("hoarline_delivery_seconds", "histogram", ("channel",), "time of one attempt"),
     MetricSpec("hoarline_outbox", "gauge", ("state",), "deliveries in the outbox, by state"),
     MetricSpec("hoarline_handed_on", "counter", ("why",), "lines handed on to a fallback: silent, refused, off"),
+    MetricSpec("hoarline_event_streams", "gauge", (), "event streams that are open: boards, and programs that listen"),
     MetricSpec("hoarline_leader", "gauge", (), "1 in the process that polls and judges, 0 in those that stand by"),
     MetricSpec("hoarline_heartbeats", "counter", ("outcome",), "calls of the heartbeat address"),
 )

@@ -193,3 +193,19 @@ async def test_an_address_that_could_become_a_header_is_refused(tmp_path, addres
     async with running(tmp_path) as (_, _, management):
         with pytest.raises(UsageError, match=r"line break|no mail address"):
             management.add_destination({"name": "evil", "kind": "email", "address": address}, None, utc_now())
+
+
+async def test_a_renewed_key_ends_all_links_and_the_next_ones_are_good(tmp_path):
+    async with running(tmp_path) as (service, around, _):
+        await until(lambda: len(around.mail.mails) == 1)
+        service.store.renew_link_key()
+        await until(lambda: service.key == service.store.link_key())
+        for purpose in ("take", "stop"):
+            refused = await post(service, linked(around.mail.mails[0], purpose), by="Ramp 3", note="")
+            assert refused.status_code >= 400, "nobody signed it, as far as anybody can tell"
+        assert service.store.disabled_destinations() == {}
+        assert service.store.unnoticed_acknowledgements() == ()
+        around.publish([text("XNOR", "FZRA", 1)], utc_now())
+        await until(lambda: len(around.mail.mails) == 2)
+        taken = await post(service, linked(around.mail.mails[1], "take"), by="Ramp 2", note="")
+        assert taken.status_code == 200

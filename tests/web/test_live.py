@@ -359,6 +359,22 @@ async def test_live_events_that_break_begin_anew_and_the_readers_come_back(site,
         assert [one.mark for one in await heard.next()] == ["1"]
 
 
+async def test_open_streams_are_counted_as_they_come_and_go(store):
+    """The gauge hoarline_event_streams: how many listen now, not how many ever did."""
+
+    class Ear:
+        def wake(self) -> None: ...
+
+    counted: list[int] = []
+    following = LiveEvents(house_around(store, count_streams=counted.append))
+    with following.seat(Ear(), "board"):
+        with following.seat(Ear(), None):
+            assert counted == [1, 2]
+        with pytest.raises(ZeroDivisionError), following.seat(Ear(), "board"):
+            raise ZeroDivisionError
+    assert counted == [1, 2, 1, 2, 1, 0]
+
+
 async def test_no_stream_begins_once_the_service_stops(store):
     following = LiveEvents(house_around(store))
     await following.close()

@@ -19,6 +19,7 @@ from watcher.cli.destination import app as destination_app
 from watcher.cli.episode import app as episode_app
 from watcher.cli.health import health
 from watcher.cli.holdover import holdover
+from watcher.cli.links import app as links_app
 from watcher.cli.morning import morning
 from watcher.cli.night import night
 from watcher.cli.now import now
@@ -54,6 +55,7 @@ app.add_typer(subscription_app, name="subscription")
 app.add_typer(destination_app, name="destination")
 app.add_typer(episode_app, name="episode")
 app.add_typer(token_app, name="token")
+app.add_typer(links_app, name="links")
 app.add_typer(db_app, name="db")
 app.add_typer(config_app, name="config")
 

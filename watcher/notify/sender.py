@@ -108,6 +108,10 @@ class Sender:
         """Send on these channels from now on; what is on its way goes on as it began."""
         self._channels = channels
 
+    def sign_with(self, links: LinkMaker | None) -> None:
+        """Make links with this from now on; None: no page answers them."""
+        self._links = links
+
     def wake(self) -> None:
         """Look at the outbox now; called when something was put there."""
         self._news.set()

@@ -295,7 +295,12 @@ class Service:
         await listening
 
     async def _look_at_people(self) -> None:
+        before = self.people.directory
         await self.people.look(self.clock())
+        # A renewed key counts as a change of the people: their links are signed with it.
+        if before is not None and before is not self.people.directory:
+            self.key = await asyncio.to_thread(self.store.link_key)
+            self.sender.sign_with(self._links(self.key))
 
     async def _stop_sending(self, sending: asyncio.Task[None]) -> None:
         await self.sender.stop()

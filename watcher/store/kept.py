@@ -22,6 +22,12 @@ def link_key(connection: Connection) -> bytes:
     return bytes.fromhex(connection.execute(select(kept.c.value).where(kept.c.name == _LINK_KEY)).scalar_one())
 
 
+def renew_link_key(connection: Connection) -> None:
+    """Make another key; no link that was signed before is good any more. Whoever remembers the old one reads anew."""
+    insert_or_replace(connection, kept, "name", [{"name": _LINK_KEY, "value": token_hex(32)}])
+    people_changed(connection)
+
+
 def people_revision(connection: Connection) -> int:
     """Return how often subscriptions or destinations were changed."""
     found = connection.execute(select(kept.c.value).where(kept.c.name == _REVISION)).scalar()

@@ -523,6 +523,12 @@ class Store:
         with self._database.write() as connection:
             return kept.link_key(connection)
 
+    def renew_link_key(self) -> None:
+        """Sign links with another key from now on; every link made before is dead. Running services notice at once."""
+        with self._database.write() as connection:
+            tell(connection)
+            kept.renew_link_key(connection)
+
     def people(self) -> People:
         """Return the subscriptions and destinations that are not in the settings, and what is switched off."""
         with self._database.read() as connection:

@@ -37,8 +37,8 @@ class House:
         Those in force.
     watch
         What is judged and by what: stations, rules, policy, holdover tables.
-    key
-        32 bytes that the links are signed with.
+    key_now
+        Returns the 32 bytes that the links are signed with; they may be renewed while the service runs.
     clock
         The present.
     views
@@ -55,12 +55,14 @@ class House:
         What plans are made from, and the checklist of each place.
     heavy
         Runs what keeps a processor busy.
+    count_streams
+        Told how many event streams are open, whenever that changes.
     """
 
     store: Store
     settings: Settings
     watch: Watch
-    key: bytes
+    key_now: Callable[[], bytes]
     clock: Callable[[], datetime]
     views: Callable[[], Mapping[str, StationView]]
     after_turn: Callable[[Hear], None]
@@ -71,6 +73,12 @@ class House:
     treatments: Treatments
     procedures: Mapping[Place, Procedure]
     heavy: Heavy = field(default_factory=Heavy)
+    count_streams: Callable[[int], None] = lambda _open: None
+
+    @property
+    def key(self) -> bytes:
+        """What the links are signed with now."""
+        return self.key_now()
 
     @property
     def public_url(self) -> str | None:
@@ -96,7 +104,7 @@ def house_of(service: Service) -> House:
         store=store,
         settings=settings,
         watch=watch,
-        key=service.key,
+        key_now=lambda: service.key,
         clock=service.clock,
         views=lambda: service.views,
         after_turn=service.after_turn.append,
@@ -106,6 +114,7 @@ def house_of(service: Service) -> House:
         protections=protections_of(store, watch),
         treatments=service.treatments,
         procedures=service.procedures,
+        count_streams=lambda count: service.metrics.set("hoarline_event_streams", count),
     )
 
 

@@ -151,6 +151,7 @@ class LiveEvents:
             detail = f"{MOST_OF_ONE} streams are open with this token, as many as one may have; close some."
             raise Refusal(429, detail, headers={"Retry-After": _COME_AGAIN_S})
         self._seats += 1
+        self.house.count_streams(self._seats)
         if name is not None:
             self._of_one[name] += 1
         self._listeners[listener] = None
@@ -159,6 +160,7 @@ class LiveEvents:
         finally:
             del self._listeners[listener]
             self._seats -= 1
+            self.house.count_streams(self._seats)
             if name is not None:
                 self._of_one[name] -= 1
                 if not self._of_one[name]:
