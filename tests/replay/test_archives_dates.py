@@ -63,6 +63,13 @@ def test_times_are_read_however_archives_write_them(moment: datetime, form: str)
     moment = moment.replace(microsecond=0, tzinfo=UTC)
     assert time_of(form.format(moment)) == moment
     assert time_in(moment.timestamp()) == moment
+    assert time_in(moment.date()) == moment.replace(hour=0, minute=0, second=0)
+
+
+def test_milliseconds_are_told_from_seconds() -> None:
+    assert time_in(1_768_197_000_250) == datetime(2026, 1, 12, 5, 50, 0, 250_000, tzinfo=UTC)
+    assert time_in(1_768_197_000) == datetime(2026, 1, 12, 5, 50, tzinfo=UTC)
+    assert time_in(float("inf")) is time_in(float("nan")) is time_in(None) is time_in(True) is None
 
 
 @pytest.mark.parametrize("text", ["", "2024", "24:00", "2024-13-01T00:00Z", "20240230T0000", "METAR"])

@@ -255,3 +255,11 @@ def test_a_bulk_cache_that_ends_early_is_read_to_there_and_named(tmp_path: Path)
 def test_xml_that_is_something_else_is_named(tmp_path: Path) -> None:
     found = gathered(written(tmp_path / "page.xml", "<html><body>Not today</body></html>"), tmp_path / "work")
     assert found.fault_counts == {("page.xml", "form"): 1}
+
+
+def test_of_several_columns_with_a_time_the_one_with_a_whole_time_counts(tmp_path: Path) -> None:
+    text = f"time,date,type,report\n05:50,2026-01-12,SPECI,{REPORTS[0].removeprefix('METAR ')}\n"
+    found = gathered(written(tmp_path / "rows.csv", text), tmp_path / "work")
+    assert table(found).row(0, named=True)["kind"] == "SPECI"
+    objects = json.dumps({"time": "05:50", "date": "2026-01-12", "report": REPORTS[0]})
+    assert gathered(written(tmp_path / "a.jsonl", objects), tmp_path / "work").counts.reports == 1

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import tempfile
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -12,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.replay.winters import Winter, lines, observed
-from tests.replay.written import REPORTS, TAF, TIMES, ahead, gathered, table, written
+from tests.replay.written import JANUARY, REPORTS, TAF, TIMES, ahead, gathered, table, written
 from watcher.alerts.hearing import observations_in_order, take_observation
 from watcher.alerts.model import StationState, StationView
 from watcher.alerts.turn import Turn
@@ -150,6 +151,27 @@ def test_the_order_and_repeats_of_lines_change_no_report(order: list[int], again
         assert other.counts.duplicates == len(again)
 
 
+@settings(deadline=None, max_examples=80)
+@given(
+    body=st.binary(max_size=400) | st.lists(_LINES, max_size=5).map(lambda chosen: "\n".join(chosen).encode()),
+    at=st.integers(0, 400),
+    noise=st.binary(max_size=12),
+    packed=st.booleans(),
+)
+def test_no_bytes_stop_a_run(body: bytes, at: int, noise: bytes, packed: bool) -> None:
+    body = gzip.compress(body) if packed else body
+    with tempfile.TemporaryDirectory() as folder:
+        path = written(Path(folder) / "a", body[:at] + noise + body[at:])
+        gathered(path, Path(folder) / "w", JANUARY)
+
+
+@pytest.mark.parametrize("year", ["0001", "1904", "9999"])
+def test_a_year_that_cannot_be_dates_nothing(year: str, tmp_path: Path) -> None:
+    text = f"{year}-01-12T05:50:00Z\tMETAR XNOR 120550Z 24010KT 9999 NSC 01/M01 Q1003 RMK AO2 RAB55E10\n"
+    found = gathered(written(tmp_path / "a.txt", text + text.replace("-12T", "-01T")), tmp_path / "work")
+    assert found.counts.undated == 2
+
+
 def _report(minute: int, temp: int, received: int, mark: str) -> tuple[Observation, datetime, str]:
     at = datetime(2026, 1, 12, 5, tzinfo=UTC) + timedelta(minutes=minute)
     raw = f"METAR XNOR {at:%d%H%M}Z {'NIL' if mark == 'NIL' else f'{mark}24010KT 9999 NSC {temp:02d}/00 Q1003'}"
@@ -167,7 +189,7 @@ _SENT = st.builds(
 )
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(st.lists(_SENT, max_size=14))
 def test_what_is_in_force_is_what_the_live_path_judges_last(sent: list[tuple[Observation, datetime, str]]) -> None:
     """Late, corrected, repeated, NIL and ahead of time, each heard on its own: as `take_observation` has it."""

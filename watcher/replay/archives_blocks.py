@@ -16,7 +16,7 @@ from watcher.replay.archives_forms import form_of, header_of
 
 BLOCK_BYTES = 4 << 20
 # A list of objects and an XML document are read whole.
-_WHOLE_BYTES = 256 << 20
+_WHOLE_BYTES = 128 << 20
 _HEAD_BYTES = 1 << 16
 _LINES_BEFORE_HEADER = 20
 _FILE_TIME = re.compile(rb"^(\d{4}/\d{2}/\d{2} \d{2}:\d{2})[ \t\r]*$", re.MULTILINE)

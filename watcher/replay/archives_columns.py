@@ -10,7 +10,7 @@ import polars as pl
 from polars.exceptions import PolarsError
 
 from watcher.errors import HoarlineError
-from watcher.replay.archives_forms import KIND, MADE_AT, RECEIVED_AT, TEXT, place
+from watcher.replay.archives_forms import KIND, MADE_AT, RECEIVED_AT, TEXT, places
 
 ROWS_AT_ONCE = 50_000
 
@@ -66,8 +66,8 @@ def _column(names: list[str], wanted: tuple[str, ...]) -> str:
 
 
 def _optional(names: list[str], wanted: tuple[str, ...]) -> str | None:
-    at = place(names, wanted)
-    return names[at] if at is not None else None
+    found = places(tuple(names), wanted)
+    return names[found[0]] if found else None
 
 
 def _first_line(error: Exception) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from functools import lru_cache
 
 _IN_NAME = re.compile(
@@ -19,6 +19,9 @@ _MONTH = re.compile(r"(\d{4})-(\d{2})")
 # The time of a report, or of issue, not far from its beginning; some forecasts and older reports have no Z.
 _IN_TEXT = re.compile(r"\b(\d{2})(\d{2})(\d{2})Z?\b")
 _HEAD_LETTERS = 48
+# Years that reports of an archive can be of; a time of another year is a wrong one (common practice, no source).
+YEARS = range(1930, 2101)
+_FURTHEST_S = 4_102_444_800  # 2100-01-01; what is larger is milliseconds
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,14 +103,17 @@ def time_of(text: str) -> datetime | None:
 
 
 def time_in(value: object) -> datetime | None:
-    """Return the time in a JSON value or a cell: as text, or as seconds since 1970."""
+    """Return the time in a JSON value or a cell: a text, a date, or seconds or milliseconds since 1970."""
     if isinstance(value, str):
         return time_of(value)
     if isinstance(value, datetime):
         return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
+    if isinstance(value, date):
+        return datetime(value.year, value.month, value.day, tzinfo=UTC)
     if isinstance(value, int | float) and not isinstance(value, bool):
+        seconds = value / 1000 if abs(value) > _FURTHEST_S else value
         try:
-            return datetime.fromtimestamp(value, UTC)
+            return datetime.fromtimestamp(seconds, UTC)
         except (ValueError, OverflowError, OSError):
             return None
     return None

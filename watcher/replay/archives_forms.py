@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 
 from watcher.replay.archives import Form
 
@@ -26,40 +27,37 @@ _MOST_CONTROL = 0.05
 
 @dataclass(frozen=True, slots=True)
 class Header:
-    """The header line of rows: how cells are separated, how many there are, and where the known ones stand."""
+    """The header line of rows: how cells are separated, how many there are, and where the known ones stand.
+
+    Of several columns with a time the first one counts in which there is one.
+    """
 
     line: str
     separator: str
     width: int
     text: int
-    made_at: int | None
-    received_at: int | None
-    kind: int | None
+    made_at: tuple[int, ...]
+    received_at: tuple[int, ...]
+    kind: tuple[int, ...]
 
 
-def place(names: list[str], wanted: tuple[str, ...]) -> int | None:
-    """Return where the first of the wanted names stands, None where none of them does."""
+@lru_cache(maxsize=1024)
+def places(names: tuple[str, ...], wanted: tuple[str, ...]) -> tuple[int, ...]:
+    """Return where the wanted names stand, the first wanted first; none where none of them does."""
     plain = [re.sub(r"[\s_-]", "", name.strip().strip('"')).lower() for name in names]
-    return next((plain.index(name) for name in wanted if name in plain), None)
+    return tuple(plain.index(name) for name in wanted if name in plain)
 
 
 def header_of(line: str) -> Header | None:
     """Return what a header line says; None when the line is none."""
     for separator in _SEPARATORS:
-        names = [name.strip().strip('"') for name in line.rstrip("\r\n").split(separator)]
+        names = tuple(name.strip().strip('"') for name in line.rstrip("\r\n").split(separator))
         if len(names) < 2 or not all(not name or _is_name(name) for name in names):
             continue
-        text = place(names, TEXT)
-        if text is not None:
-            return Header(
-                line.strip(),
-                separator,
-                len(names),
-                text,
-                place(names, MADE_AT),
-                place(names, RECEIVED_AT),
-                place(names, KIND),
-            )
+        text = places(names, TEXT)
+        if text:
+            known = (places(names, wanted) for wanted in (MADE_AT, RECEIVED_AT, KIND))
+            return Header(line.strip(), separator, len(names), text[0], *known)
     return None
 
 

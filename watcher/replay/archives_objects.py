@@ -10,7 +10,7 @@ from datetime import datetime
 from watcher.replay.archives_blocks import Block
 from watcher.replay.archives_dates import time_in
 from watcher.replay.archives_entries import Entry, Notes
-from watcher.replay.archives_forms import KIND, MADE_AT, RECEIVED_AT, TEXT, place
+from watcher.replay.archives_forms import KIND, MADE_AT, RECEIVED_AT, TEXT, places
 from watcher.replay.archives_text import text_of, without_cut_line
 
 _KINDS = frozenset({"METAR", "SPECI", "TAF"})
@@ -68,26 +68,28 @@ def _entry(number: int, value: object, block: Block, notes: Notes) -> Entry | No
     if not isinstance(value, dict):
         notes.reject(number, "no JSON object")
         return None
-    names = [str(name) for name in value]
-    text = _value(value, names, TEXT)
-    if not isinstance(text, str) or not text.strip():
+    names = tuple(map(str, value))
+    text = next(_texts(value, names, TEXT), "")
+    if not text.strip():
         notes.reject(number, "no report text (raw, rawOb, raw_text, report ...) in the object")
         return None
-    received_at = _time(_value(value, names, RECEIVED_AT))
-    near = _time(_value(value, names, MADE_AT))
-    kind = _value(value, names, KIND)
+    received_at, near = _time(value, names, RECEIVED_AT), _time(value, names, MADE_AT)
+    kind = next((word for word in _texts(value, names, KIND) if word in _KINDS), None)
     plain = " ".join(text.split())
     dated = near or received_at or block.dated.of(plain)
-    return Entry(number, plain, kind if isinstance(kind, str) and kind in _KINDS else None, dated, received_at)
+    return Entry(number, plain, kind, dated, received_at)
 
 
-def _value(value: dict[str, object], names: list[str], wanted: tuple[str, ...]) -> object:
-    at = place(names, wanted)
-    return value[names[at]] if at is not None else None
+def _texts(value: dict[str, object], names: tuple[str, ...], wanted: tuple[str, ...]) -> Iterator[str]:
+    for place in places(names, wanted):
+        text = value[names[place]]
+        if isinstance(text, str):
+            yield text
 
 
-def _time(value: object) -> datetime | None:
-    return None if value is None else time_in(value)
+def _time(value: dict[str, object], names: tuple[str, ...], wanted: tuple[str, ...]) -> datetime | None:
+    times = (time_in(value[names[place]]) for place in places(names, wanted))
+    return next((at for at in times if at is not None), None)
 
 
 def _short(error: Exception) -> str:

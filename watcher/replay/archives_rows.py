@@ -49,9 +49,9 @@ def row_entries(block: Block, notes: Notes) -> Iterator[Entry]:
             continue
         near = _time(cells, header.made_at)
         received_at = _time(cells, header.received_at)
-        kind = cells[header.kind].strip().upper() if header.kind is not None else None
+        kind = next((word for place in header.kind if (word := cells[place].strip().upper()) in _KINDS), None)
         dated = near or received_at or block.dated.of(text)
-        yield Entry(number, text, kind if kind in _KINDS else None, dated, received_at)
+        yield Entry(number, text, kind, dated, received_at)
 
 
 def _first_header(lines: list[str]) -> tuple[int, Header | None]:
@@ -72,5 +72,5 @@ def _cells(line: str, header: Header) -> list[str]:
         return []
 
 
-def _time(cells: list[str], place: int | None) -> datetime | None:
-    return time_of(cells[place].strip()) if place is not None else None
+def _time(cells: list[str], places: tuple[int, ...]) -> datetime | None:
+    return next((at for place in places if (at := time_of(cells[place].strip())) is not None), None)

@@ -10,6 +10,7 @@ import json
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
+from datetime import datetime
 from functools import cache
 from importlib.metadata import version
 from pathlib import Path
@@ -19,6 +20,7 @@ import polars as pl
 import watcher.replay
 import watcher.reports
 from watcher.replay.archives_blocks import Block
+from watcher.replay.archives_dates import YEARS
 from watcher.replay.archives_entries import KEPT_FAULTS, Entry, Notes
 from watcher.replay.archives_reading import entries
 from watcher.replay.decoding import ForecastEntry, ObservedEntry, decoded_frame, forecast_frame
@@ -28,7 +30,7 @@ from watcher.reports.decode import decode_report
 from watcher.reports.model import Decoded, Observation, Unreadable
 
 # Few enough that a reader of some stations skips most of a part, in which the stations stand in order.
-_ROWS_IN_GROUP = 8192
+_ROWS_IN_GROUP = 4096
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,18 +106,18 @@ def decode_block(block: Block, folder: Path, key: str, *, second_reader: bool) -
     forecasts: list[ForecastEntry] = []
     unreadable = undated = 0
     for order, entry in enumerate(entries(block, notes)):
-        if entry.near is None:
+        if entry.near is None or entry.near.year not in YEARS:
             undated += 1
             notes.fault(entry.line, "undated", f'month and year are not known: "{entry.text[:60]}"')
             continue
         decoded = decoded_entry(entry, second_reader=second_reader)
         if isinstance(decoded, Observation):
-            observed.append((decoded, entry.received_at, order))
+            observed.append((decoded, _received(entry), order))
         elif isinstance(decoded, Unreadable):
             unreadable += 1
             notes.fault(entry.line, "unreadable", f'{decoded.error}: "{entry.text[:60]}"')
         else:
-            forecasts.append((decoded, entry.received_at, order))
+            forecasts.append((decoded, _received(entry), order))
     frames = decoded_frame(observed).sort("station", maintain_order=True), forecast_frame(forecasts)
     tally = {name: getattr(notes, name) for name in ("lines", "blank", "headings", "continued", "joined", "rejected")}
     part = _part(key, block, notes, frames, {**tally, "unreadable": unreadable, "undated": undated})
@@ -133,6 +135,11 @@ def decoded_entry(entry: Entry, *, second_reader: bool) -> Decoded:
     if not second_reader and isinstance(decoded, Observation) and _doubts_matter(decoded):
         return decode_report(entry.text, received_at=near, kind=entry.kind, observed_at=near)
     return decoded
+
+
+def _received(entry: Entry) -> datetime | None:
+    at = entry.received_at
+    return at if at is None or at.year in YEARS else None
 
 
 def _doubts_matter(seen: Observation) -> bool:

@@ -111,7 +111,7 @@ def _make(together: _Range, parts: Path, folder: Path, key: str) -> Made:
     span = _iso(observed["observed_at"].min()), _iso(observed["observed_at"].max())
     del observed
     ahead = _rows(together.parts, parts, 1, first, last)
-    once = each_once(ahead, "issued_at").sort("station", "issued_at", "order")
+    once = each_once(ahead, "issued_at")
     sizes.append(write_frame(forecasts, once) if once.height else 0)
     tally |= {"forecasts": once.height, "duplicates": read - tally["reports"] + ahead.height - once.height}
     write_text(folder / f"{key}.json", json.dumps({"tally": tally, "span": span, "sizes": sizes}))

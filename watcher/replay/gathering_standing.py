@@ -8,10 +8,8 @@ from __future__ import annotations
 import polars as pl
 
 from watcher.alerts.hearing import AHEAD
-from watcher.replay.table import OBSERVED
 from watcher.reports.identity import FROM_IWXXM
 
-_HEARD = pl.coalesce("received_at", "observed_at")
 # As `reports.identity.normalise` and `text_hash` have it: blanks, letter case, end marks and type words do not count.
 _TEXT = (
     pl.col("raw")
@@ -27,50 +25,70 @@ _TEXT = (
 def each_once(frame: pl.DataFrame, time: str = "observed_at") -> pl.DataFrame:
     """Return the reports without those whose text the station had already sent for the same time, sorted.
 
-    Of equal ones the first received stays, and of those received together the first in the archive; one that was
-    passed over, as long before its time, only where all were.
+    Of equal ones the first received stays, and of those received together the first in the archive.
 
     Parameters
     ----------
     frame
-        With the columns station, `time`, received_at, order and raw, perhaps passed_over.
+        With the columns station, `time`, received_at, order and raw.
     time
         The column that says when the reports were made.
     """
-    heeded_first = ["passed_over"] if "passed_over" in frame.columns else []
-    frame = frame.sort("station", time, *heeded_first, pl.coalesce("received_at", time), "order")
-    alone = ~pl.struct("station", time).is_duplicated()
-    if frame.select(alone.all()).item():
-        return frame
-    place = pl.struct("station", time, pl.when(~alone).then(_TEXT))
-    return frame.filter(alone | place.is_first_distinct())
+    keys = _keys(frame, time).with_columns(passed_over=pl.lit(value=False))
+    return frame[_first_of_each(keys, frame["raw"]).sort("station", "at", "order")["row"]]
 
 
 def with_standing(frame: pl.DataFrame) -> pl.DataFrame:
-    """Return the reports each once, sorted by station, time and order, with `in_force` and `passed_over`."""
-    frame = each_once(_with_passed_over(frame))
+    """Return the reports each once, sorted by station, time and order, with `in_force` and `passed_over`.
+
+    Of equal texts one that was passed over, as long before its time, stays only where all were.
+    """
+    # Only keys are sorted, with where their rows stand; the whole rows are put in order once, at the end.
+    keys = _keys(frame, "observed_at").with_columns(frame["nil"], correction=frame["correction"].is_not_null())
+    keys = _first_of_each(_with_passed_over(keys), frame["raw"])
     # Of one time the best stands last: one that was heeded, a correction, the latest received, the last in the archive.
-    best = (~pl.col("passed_over"), pl.col("correction").is_not_null(), _HEARD, pl.col("order"))
-    frame = frame.sort("station", "observed_at", *best)
-    next_is_other = [
-        (pl.col(name) != pl.col(name).shift(-1)).fill_null(value=True) for name in ("station", "observed_at")
+    keys = keys.sort("station", "at", ~pl.col("passed_over"), "correction", "heard", "order")
+    next_is_other = [(pl.col(name) != pl.col(name).shift(-1)).fill_null(value=True) for name in ("station", "at")]
+    keys = keys.with_columns(in_force=pl.any_horizontal(next_is_other)).sort("station", "at", "order")
+    return frame[keys["row"]].with_columns(keys["in_force"], keys["passed_over"])
+
+
+def _keys(frame: pl.DataFrame, time: str) -> pl.DataFrame:
+    """Return what orders the rows: the station as its place among the codes, the times, and the row."""
+    codes = pl.Enum(frame["station"].unique().sort())
+    station = frame["station"].cast(codes).to_physical()
+    said = frame["received_at"]
+    keys = pl.DataFrame({"station": station, "at": frame[time], "order": frame["order"]})
+    heard = pl.coalesce(pl.lit(said), "at") if said.null_count() < said.len() else pl.col("at")
+    return keys.with_columns(heard=heard, received=pl.lit(said.is_not_null().any())).with_row_index("row")
+
+
+def _first_of_each(keys: pl.DataFrame, raw: pl.Series) -> pl.DataFrame:
+    """Return the keys without those whose text stands before them for the same station and time."""
+    keys = keys.sort("station", "at", "passed_over", "heard", "order")
+    beside = [
+        pl.col("station").eq(pl.col("station").shift(n)) & pl.col("at").eq(pl.col("at").shift(n)) for n in (1, -1)
     ]
-    frame = frame.with_columns(in_force=pl.any_horizontal(next_is_other))
-    return frame.select(OBSERVED.keys()).sort("station", "observed_at", "order")
+    several = keys.filter(pl.any_horizontal(beside).fill_null(value=False))
+    if not several.height:
+        return keys
+    texts = several.select("row", "station", "at", raw=raw[several["row"]]).with_columns(text=_TEXT)
+    again = texts.filter(~pl.struct("station", "at", "text").is_first_distinct())
+    return keys.join(again.select("row"), on="row", how="anti", maintain_order="left")
 
 
-def _with_passed_over(frame: pl.DataFrame) -> pl.DataFrame:
-    unheeded = pl.col("nil") | (pl.col("observed_at") > _HEARD + AHEAD)
-    frame = frame.with_columns(passed_over=unheeded)
-    if frame["received_at"].null_count() == frame.height:
-        return frame
+def _with_passed_over(keys: pl.DataFrame) -> pl.DataFrame:
+    unheeded = pl.col("nil") | (pl.col("at") > pl.col("heard") + AHEAD)
+    keys = keys.with_columns(passed_over=unheeded)
+    if not keys.height or not keys["received"][0]:
+        return keys
     newest = (
-        frame.filter(~pl.col("passed_over"))
-        .group_by("station", heard=_HEARD)
-        .agg(newest=pl.col("observed_at").max())
+        keys.filter(~pl.col("passed_over"))
+        .group_by("station", "heard")
+        .agg(newest=pl.col("at").max())
         .sort("station", "heard")
         .select("station", "heard", newest_before=pl.col("newest").cum_max().shift(1).over("station"))
     )
-    frame = frame.with_columns(heard=_HEARD).join(newest, on=["station", "heard"], how="left")
-    late = (pl.col("observed_at") < pl.col("newest_before")).fill_null(value=False)
-    return frame.with_columns(passed_over=pl.col("passed_over") | late).drop("heard", "newest_before")
+    keys = keys.join(newest, on=["station", "heard"], how="left")
+    late = (pl.col("at") < pl.col("newest_before")).fill_null(value=False)
+    return keys.with_columns(passed_over=pl.col("passed_over") | late).drop("newest_before")
