@@ -23,7 +23,7 @@ class Judged:
 
     `rows`: reports; `heard`: of them, those that the judgement takes as the latest word. `spells`, `changes`: as
     `spells.SPELLS` and `spells.CHANGES` have them. `counts`: for each rule in how many of all reports it begins, goes
-    on, and in how many either is unknown (`rule`, `begins`, `goes_on`, `unknown`).
+    on, and in how many it is not known whether it begins (`rule`, `begins`, `goes_on`, `unknown`).
     """
 
     rows: int
@@ -67,14 +67,13 @@ def together(results: Iterable[Judged]) -> Judged:
 
 
 def verdict_counts(frame: pl.LazyFrame, rules: Sequence[Rule]) -> pl.DataFrame:
-    """Return for each rule how many of all reports it begins in, goes on in, and is unknown in, as `Judged.counts`."""
+    """Return in how many of all reports each rule begins, goes on, is unknown, as `Judged.counts` has it."""
     enters = [pl.col(enter_column(rule.name)) for rule in rules]
     keeps = [pl.col(keep_column(rule.name)) for rule in rules]
-    unknown = [enter.is_null() | keep.is_null() for enter, keep in zip(enters, keeps, strict=True)]
     asked = [
-        column.sum().alias(f"{place}|{what}")
-        for what, columns in (("begins", enters), ("goes_on", keeps), ("unknown", unknown))
-        for place, column in enumerate(columns)
+        *(enter.sum().alias(f"{place}|begins") for place, enter in enumerate(enters)),
+        *(keep.sum().alias(f"{place}|goes_on") for place, keep in enumerate(keeps)),
+        *(enter.null_count().alias(f"{place}|unknown") for place, enter in enumerate(enters)),
     ]
     found = frame.select(asked).collect(engine="streaming").row(0)
     return pl.DataFrame(

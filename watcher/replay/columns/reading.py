@@ -22,6 +22,8 @@ from watcher.rulebook.facts import Facts
 from watcher.rulebook.leaves import Ask, WeatherLeaf
 from watcher.rulebook.words import Kind
 
+Bytes = npt.NDArray[np.uint8]
+
 _LEAVES_IN_ONE = 4
 _ANY_TIME = datetime(2000, 1, 1, tzinfo=UTC)
 
@@ -45,7 +47,7 @@ class Reading:
     Parameters
     ----------
     weather
-        Their weather leaves; `answers` must stand among the columns where these are asked.
+        Their weather leaves; `answers` (columns `answer_names`) must be there where these are asked.
     lexicon
         Of a frame with coded columns.
     """
@@ -54,17 +56,12 @@ class Reading:
         self._lexicon = lexicon
         self._weather: dict[WeatherLeaf, pl.Expr] = {}
         self.answers: list[pl.Expr] = []
+        self.answer_names: list[str] = []
         by_field: dict[str, list[WeatherLeaf]] = {}
         for leaf in dict.fromkeys(weather):
             by_field.setdefault(leaf.field, []).append(leaf)
         for field, asked in by_field.items():
-            for begin in range(0, len(asked), _LEAVES_IN_ONE):
-                self._ask(field, asked[begin : begin + _LEAVES_IN_ONE])
-
-    @property
-    def answer_names(self) -> list[str]:
-        """The names of `answers`."""
-        return [column.meta.output_name() for column in self.answers]
+            self._ask(field, asked)
 
     def compared(self, column: str, op: str, bound: float) -> pl.Expr:
         """Return whether a number stands so to a bound; null where it is not known."""
@@ -88,38 +85,47 @@ class Reading:
         return self._weather[leaf]
 
     def _ask(self, field: str, leaves: Sequence[WeatherLeaf]) -> None:
-        name, column = f"{field}|answers|{len(self.answers)}", column_of(field)
-        asks = tuple(leaf.compiled() for leaf in leaves)
+        names = [f"{field}|answers|{place}" for place in range(-(-len(leaves) // _LEAVES_IN_ONE))]
+        asks, column = tuple(leaf.compiled() for leaf in leaves), column_of(field)
         words = self._lexicon.words.get(column)
         if words is None:
-            groups, read = pl.col(column).cast(pl.Categorical), partial(_answers, asks, field)
+            groups, read = pl.col(column).cast(pl.Categorical), partial(_answers, names, asks, field)
         else:
-            table = pl.Series([_bits(asks, field, text) for text in words], dtype=pl.UInt8)
-            groups, read = pl.col(column), partial(_looked_up, table)
-        self.answers.append(groups.map_batches(read, return_dtype=pl.UInt8, is_elementwise=True).alias(name))
-        for place, leaf in enumerate(leaves):
-            known, yes = pl.col(name) & (1 << 2 * place), pl.col(name) & (2 << 2 * place)
+            groups, read = pl.col(column), partial(_looked_up, names, _table(asks, field, words))
+        bytes_of = pl.Struct(dict.fromkeys(names, pl.UInt8))
+        self.answers.append(groups.map_batches(read, return_dtype=bytes_of, is_elementwise=True).struct.unnest())
+        self.answer_names += names
+        for number, leaf in enumerate(leaves):
+            place, bit = divmod(number, _LEAVES_IN_ONE)
+            known, yes = (pl.col(names[place]) & (mask << 2 * bit) for mask in (1, 2))
             self._weather[leaf] = pl.when(known != 0).then(yes != 0)
 
 
-def _answers(asks: Sequence[Ask], field: str, groups: pl.Series) -> pl.Series:
+def _answers(names: Sequence[str], asks: Sequence[Ask], field: str, groups: pl.Series) -> pl.Series:
     """Return the answers to a column of weather groups (Categorical)."""
     distinct = groups.unique().drop_nulls()
     codes = distinct.to_physical().to_numpy()
-    table: npt.NDArray[np.uint8] = np.zeros(int(codes.max(initial=0)) + 1, dtype=np.uint8)
-    table[codes] = [_bits(asks, field, text) for text in distinct.cast(pl.String)]
-    return _looked_up(pl.Series(table), groups.to_physical())
+    rows = _table(asks, field, distinct.cast(pl.String).to_list())
+    table = np.zeros((int(codes.max(initial=0)) + 2, rows.shape[1]), dtype=np.uint8)
+    table[codes] = rows[:-1]
+    return _looked_up(names, table, groups.to_physical())
 
 
-def _looked_up(table: pl.Series, places: pl.Series) -> pl.Series:
-    return table.gather(places)
+def _looked_up(names: Sequence[str], table: Bytes, places: pl.Series) -> pl.Series:
+    """Return for each place its row of a table; for no place the last row, where nothing is known."""
+    filled = places.cast(pl.UInt32).fill_null(len(table) - 1)
+    columns = [pl.Series(name, table[:, number]).gather(filled) for number, name in enumerate(names)]
+    return pl.DataFrame(columns).to_struct(places.name)
 
 
-def _bits(asks: Sequence[Ask], field: str, text: str) -> int:
-    facts = Facts("", _ANY_TIME, Kind.OBSERVED, {field: frozenset(text.split())})
-    bits = 0
-    for place, ask in enumerate(asks):
-        answer = ask(facts)[0]
-        if answer is not None:
-            bits |= (1 | answer << 1) << 2 * place
-    return bits
+def _table(asks: Sequence[Ask], field: str, texts: Sequence[str]) -> Bytes:
+    """Return for each text a row of bytes with the answers of all leaves, and a last row that knows nothing."""
+    table = np.zeros((len(texts) + 1, -(-len(asks) // _LEAVES_IN_ONE)), dtype=np.uint8)
+    for row, text in enumerate(texts):
+        facts = Facts("", _ANY_TIME, Kind.OBSERVED, {field: frozenset(text.split())})
+        for number, ask in enumerate(asks):
+            answer = ask(facts)[0]
+            place, bit = divmod(number, _LEAVES_IN_ONE)
+            if answer is not None:
+                table[row, place] |= (1 | answer << 1) << 2 * bit
+    return table
