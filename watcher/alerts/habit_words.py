@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import json
+from collections.abc import Iterable, Mapping
 from datetime import datetime, timedelta
 
 from watcher.alerts.habits import DAYS_NEEDED, Habits, Hour
 from watcher.units import duration_text, iso_z, parse_iso_z
+
+_VERSION = 1
 
 
 def spans_text(spans: Iterable[tuple[int, int]]) -> str:
@@ -101,6 +104,36 @@ def habits_from_json(values: object) -> Habits:
             for hour in hours
         ),
     )
+
+
+def habits_file(stations: Mapping[str, Habits], made_from: str) -> str:
+    """Return the text of a file that keeps habits by station; `made_from`: what they were learned from, for people."""
+    kept = {code: habits_as_json(habits) for code, habits in sorted(stations.items())}
+    return json.dumps({"habits": _VERSION, "made_from": made_from, "stations": kept}, indent=1) + "\n"
+
+
+def habits_in_file(text: str) -> dict[str, Habits]:
+    """Return the habits that a file keeps.
+
+    Raises
+    ------
+    ValueError
+        It is none of these files; the message says what is wrong with it.
+    """
+    try:
+        whole = json.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise ValueError(f"it is no JSON ({error})") from error
+    stations = whole.get("stations") if isinstance(whole, dict) else None
+    if not isinstance(whole, dict) or whole.get("habits") != _VERSION or not isinstance(stations, dict):
+        raise ValueError(f'it holds no habits: an object with "habits": {_VERSION} and "stations"')
+    found = {}
+    for code, values in stations.items():
+        try:
+            found[code] = habits_from_json(values)
+        except ValueError as error:
+            raise ValueError(f"station {code}: {error}") from error
+    return found
 
 
 def _rounded(value: float | None, digits: int) -> float | None:

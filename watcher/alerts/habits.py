@@ -19,10 +19,10 @@ DAYS_NEEDED = 7
 # The 99th percentile of fewer is the largest of them.
 LATENESS_NEEDED = 100
 # Reports of one observation, such as a correction, come closer together; what is longer than a day is a hole.
-_SHORTEST_GAP = timedelta(minutes=10)
-_LONGEST_GAP = timedelta(days=1)
+SHORTEST_GAP = timedelta(minutes=10)
+LONGEST_GAP = timedelta(days=1)
 # What came later was brought by an archive or after a standstill of ours, and says nothing of the station.
-_LATEST = timedelta(hours=3)
+LATEST = timedelta(hours=3)
 _DAY = timedelta(days=1)
 _USUAL_SHARE = 0.8
 
@@ -142,7 +142,7 @@ def _hours(heard: Sequence[Heard], until: datetime) -> tuple[Hour, ...]:
         autos[row.observed_at.hour].append(row.auto)
     gaps: dict[int, list[float]] = defaultdict(list)
     for earlier, later in pairwise([row.observed_at for row in heard if row.routine]):
-        if _SHORTEST_GAP <= later - earlier <= _LONGEST_GAP:
+        if SHORTEST_GAP <= later - earlier <= LONGEST_GAP:
             gaps[earlier.hour].append((later - earlier) / timedelta(minutes=1))
     return tuple(
         Hour(
@@ -161,7 +161,7 @@ def _lateness(heard: Sequence[Heard]) -> list[float]:
         if row.received_at is not None:
             newest[row.received_at] = max(row.observed_at, newest.get(row.received_at, row.observed_at))
     waits = (received_at - observed_at for received_at, observed_at in newest.items())
-    return [wait / timedelta(minutes=1) for wait in waits if timedelta() <= wait <= _LATEST]
+    return [wait / timedelta(minutes=1) for wait in waits if timedelta() <= wait <= LATEST]
 
 
 def _day(row: Heard, until: datetime) -> int:
