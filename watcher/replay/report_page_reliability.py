@@ -10,10 +10,12 @@ from watcher.replay.reliability import CertaintyClass
 from watcher.replay.report_page_words import grouped, share_text
 
 _WIDE_PX, _PHONE_PX = 640, 340
-_PLOT_PX, _TOP = 230, 16
-_SHORT = {
-    "prevailing": "prevailing", "computed": "computed", "becoming": "becoming", "temporary": "temporary",
-}  # fmt: skip
+_PLOT_PX, _TOP = 230, 24
+# TAFs state no other probabilities than 30 and 40 %: the axis ends where there is nothing more to see.
+_MOST_STATED = 0.6
+_STATED_WORDS = ((0.3, "30"), (0.4, "40 %"))
+# The words of a TAF itself where there is little room.
+_SHORT = {"prevailing": "prevail", "becoming": "BECMG", "temporary": "TEMPO"}
 
 
 def reliability_picture(classes: Sequence[CertaintyClass]) -> str:
@@ -33,7 +35,7 @@ def _drawn(classes: Sequence[CertaintyClass], width: int) -> str:
     stated = [row for row in classes if row.stated is not None]
     plain = [row for row in classes if row.stated is None]
     # Without anything that states a probability there is nothing to hold against the line.
-    plot = 0 if not stated else 150 if narrow else _PLOT_PX
+    plot = 0 if not stated else 150 if narrow else 300
     found = [_scale(left, width, bottom)]
     if stated:
         found += [_diagonal(left, plot, bottom), _labels_of_plot(left, plot, bottom)]
@@ -42,35 +44,23 @@ def _drawn(classes: Sequence[CertaintyClass], width: int) -> str:
         assert row.stated is not None
         by_p.setdefault(row.stated, []).append(row)
     for p, rows in by_p.items():
-        for place, row in enumerate(rows):
+        for beside, row in enumerate(rows):
             # A TEMPO with the same probability stands beside the plain one.
-            found.append(_point(row, left + plot * p + 14 * place, bottom, hollow="temporary" in row.certainty))
+            x = left + plot * p / _MOST_STATED + (11 if narrow else 22) * beside
+            found.append(_point(row, x, bottom, hollow="temporary" in row.certainty, named=not narrow))
     begin = left + plot + ((24 if narrow else 60) if stated else 0)
     step = (width - begin) / max(1, len(plain))
     for place, row in enumerate(plain):
         x = begin + step * (place + 0.5)
-        found.append(_point(row, x, bottom, hollow=False))
-        found.append(element("text", text(_SHORT.get(row.certainty, row.certainty)), x=round(x), y=bottom + 16,
-                             text_anchor="middle", class_="small" if narrow else None))  # fmt: skip
-        found.append(
-            element(
-                "text",
-                text(f"n {grouped(row.came.of)}"),
-                x=round(x),
-                y=bottom + 32,
-                text_anchor="middle",
-                class_="soft",
-            )
-        )
+        found.append(_point(row, x, bottom, hollow=False, named=True))
+        name = _SHORT.get(row.certainty, row.certainty) if narrow else row.certainty
+        found.append(_beneath(name, x, bottom + 16, "small" if narrow else None))
+        found.append(_beneath(f"n {grouped(row.came.of)}", x, bottom + 32, "soft"))
+    if plain and stated:
+        found.append(element("path", d=f"M{begin - 12} {_TOP}V{bottom}", class_="lead"))
     if plain:
-        if stated:
-            found.append(element("path", d=f"M{begin - 12} {_TOP}V{bottom}", class_="lead"))
         words = "none stated" if narrow else "no probability stated"
-        found.append(
-            element(
-                "text", text(words), x=round((begin + width) / 2), y=bottom + 50, text_anchor="middle", class_="soft"
-            )
-        )
+        found.append(_beneath(words, (begin + width) / 2, bottom + 50, "soft"))
     return chart("reliability", found, width=width, height=bottom + 58, said=_said(classes))
 
 
@@ -86,26 +76,22 @@ def _scale(left: int, width: int, bottom: int) -> Svg:
 
 
 def _diagonal(left: int, plot: int, bottom: int) -> Svg:
-    line = element("path", d=f"M{left} {bottom}L{left + plot} {bottom - _PLOT_PX}", class_="zero")
-    words = element("text", text("as stated"), x=left + round(plot * 0.8), y=bottom - round(_PLOT_PX * 0.8) - 8,
-                    text_anchor="end", class_="soft halo")  # fmt: skip
+    top = bottom - round(_PLOT_PX * _MOST_STATED)
+    line = element("path", d=f"M{left} {bottom}L{left + plot} {top}", class_="zero")
+    words = element("text", text("as stated"), x=left + plot, y=top - 8, text_anchor="end", class_="soft halo")
     return joined([line, words])
 
 
 def _labels_of_plot(left: int, plot: int, bottom: int) -> Svg:
-    found = [
-        element("text", text(words), x=round(left + plot * p), y=bottom + 16, text_anchor="middle", class_="small")
-        for p, words in ((0.0, "0"), (0.3, "30"), (0.4, "40"), (1.0, "100 %"))
-    ]
-    found.append(
-        element(
-            "text", text("probability stated"), x=left + plot // 2, y=bottom + 50, text_anchor="middle", class_="soft"
-        )
-    )
-    return joined(found)
+    found = [_beneath(words, left + plot * p / _MOST_STATED, bottom + 16, "small") for p, words in _STATED_WORDS]
+    return joined([*found, _beneath("probability stated", left + plot / 2, bottom + 50, "soft")])
 
 
-def _point(row: CertaintyClass, x: float, bottom: int, *, hollow: bool) -> Svg:
+def _beneath(words: str, x: float, y: int, shown: str | None) -> Svg:
+    return element("text", text(words), x=round(x), y=y, text_anchor="middle", class_=shown)
+
+
+def _point(row: CertaintyClass, x: float, bottom: int, *, hollow: bool, named: bool) -> Svg:
     """Return the share that came with its interval; of few cases only how many there were."""
     place, estimate = round(x), row.came
     counts = f"{grouped(estimate.counted)} of {grouped(estimate.of)}"
@@ -114,14 +100,17 @@ def _point(row: CertaintyClass, x: float, bottom: int, *, hollow: bool) -> Svg:
         return element("g", element("title", text(f"{row.certainty}: {counts}, too few for a share")), mark)
     y = round(bottom - estimate.value * _PLOT_PX)
     found = [element("title", text(f"{row.certainty}: {counts} came, {share_text(estimate.value)}"))]
+    above = y - 12
     if estimate.interval is not None:
         low, high = (round(bottom - end * _PLOT_PX) for end in (estimate.interval.low, estimate.interval.high))
+        above = high - 6
         found.append(
             element("path", d=f"M{place} {low}V{high}M{place - 5} {low}h10M{place - 5} {high}h10", class_="whisker")
         )
     found.append(element("circle", cx=place, cy=y, r=6, class_="ring" if hollow else "point"))
-    beside = place + 11
-    found.append(element("text", text(share_text(estimate.value)), x=beside, y=y + 4, class_="bold halo"))
+    if named:
+        shown = text(share_text(estimate.value))
+        found.append(element("text", shown, x=place, y=above, text_anchor="middle", class_="bold halo"))
     return element("g", *found)
 
 

@@ -92,7 +92,8 @@ def hour_groups(scores: Scores) -> list[HourGroup]:
             for row in scores.hours
             if row.subject == subject and row.not_yet
         )
-        found.append(HourGroup(Figure(flag_words(subject.flag), level_words(subject)), rows))
+        kind = "\nprecursor" if subject.precursor else ""
+        found.append(HourGroup(Figure(flag_words(subject.flag), f"{level_words(subject)}{kind}"), rows))
     return found
 
 

@@ -13,6 +13,8 @@ from watcher.replay.scores_subjects import ANY, Subject
 from watcher.rulebook.words import Flag
 
 NOTHING = "-"
+# Smaller shares are written with a decimal.
+_FINE_BELOW = 0.095
 _FLAG_WORDS = {
     ANY: "any alert",
     Flag.DEICING_LIKELY.value: "de-icing likely",
@@ -30,13 +32,12 @@ class Figure(NamedTuple):
 
 
 def share_text(value: float) -> str:
-    """Return a share of counts in percent: ``65 %``; not none and not all are never written so."""
-    rounded = round(100 * value)
-    if value > 0 and rounded == 0:
-        return "<1 %"
-    if value < 1 and rounded == 100:
+    """Return a share of counts in percent: ``65 %``, ``1.3 %``; not none and not all are never written so."""
+    if 0 < value < 0.0005:
+        return "<0.1 %"
+    if 0.995 <= value < 1:
         return ">99 %"
-    return f"{rounded} %"
+    return f"{_percent(value, fine=value < _FINE_BELOW)} %"
 
 
 def span_text(interval: Interval | None, *, percent: bool = True) -> str:
@@ -44,10 +45,15 @@ def span_text(interval: Interval | None, *, percent: bool = True) -> str:
     if interval is None:
         return ""
     if percent:
-        low, high = round(100 * interval.low), round(100 * interval.high)
+        fine = interval.high < _FINE_BELOW
+        low, high = (_percent(end, fine=fine) for end in (interval.low, interval.high))
         return f"{low} %" if low == high else f"{low}-{high} %"
     # Rounded first, so that nothing is written as minus nothing.
     return f"{round(interval.low, 2) + 0.0:.2f} to {round(interval.high, 2) + 0.0:.2f}"
+
+
+def _percent(value: float, *, fine: bool) -> str:
+    return f"{100 * value:.1f}" if fine and value else f"{100 * value:.0f}"
 
 
 def share_figure(estimate: Estimate) -> Figure:
