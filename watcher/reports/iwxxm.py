@@ -26,7 +26,8 @@ from watcher.reports.text import decode_text
 
 # The longest of the 78 official and translated examples, a forecast with five changes, has 11 kB.
 LONGEST_XML = 256 << 10
-_LONGEST_SHOWN = 4000
+# What is shown of XML that cannot be read: its beginning names version, station and time.
+_LONGEST_SHOWN = 1000
 _OLDEST = 3
 _SCHEMA_LOCATION = "{http://www.w3.org/2001/XMLSchema-instance}schemaLocation"
 
