@@ -37,9 +37,13 @@ SPEED = 120
 STATIONS = list(codes(24))
 # A report of every station each twenty minutes of the fast clock, a quarter of them at a time.
 PARTS, PART_EVERY_S = 4, 20 * 60 / SPEED / 4
-# Real seconds between two kills: from the middle of a start to some turns later.
+# Real seconds between two kills: from the middle of a start to some turns later. Where the machine is busy and a start
+# takes longer, so do the longest of them: what never begins is not tried by being killed.
 BETWEEN_S = (0.05, 0.7)
+LONGEST_IN_STARTS = 2.0
 SETTLE_WITHIN_S = 90
+# Twelve hours would be six minutes of a clock so fast: nothing runs out, so that nothing may be missing.
+ENVIRON = {"HOARLINE_WATCH__VALID_FOR": "60d", "HOARLINE_WATCH__KEEP": "60d"}
 
 
 @dataclass
@@ -47,8 +51,9 @@ class Outcome:
     """What was done and what came of it."""
 
     on: On
-    kills: int
+    kills: int = 0
     seconds: float = 0.0
+    longest_between_s: float = 0.0
     counts: dict[str, int] = field(default_factory=dict)
     findings: list[str] = field(default_factory=list)
 
@@ -58,22 +63,26 @@ def roles_on(on: On) -> list[tuple[Role, ...]]:
     return [ROLES, ROLES] if on == "sqlite" else [("poller",), ("poller",), ("sender",), ("sender",)]
 
 
-async def run(on: On, url: str, folder: Path, kills: int, seed: int) -> Outcome:
-    """Kill so many times while reports come, let the rest be sent in peace, and count."""
+async def run(on: On, url: str, folder: Path, kills: int, seed: int, within_s: float = float("inf")) -> Outcome:
+    """Kill so many times, or for so long, while reports come, let the rest be sent in peace, and count."""
     began, clock = time.monotonic(), FastClock(time.time(), SPEED)
-    outcome, recorder = Outcome(on, kills), Recorder(clock)
+    outcome, recorder = Outcome(on), Recorder(clock)
     Store.open(url).close()
     async with surroundings(folder, STATIONS, clock=clock) as around:
         recorder.listen(around.mail, around.webhook)
         weather = asyncio.create_task(_weather(around, recorder, clock, seed))
-        processes = [start(around.settings, url, roles, clock, folder / "log") for roles in roles_on(on)]
+        processes = [start(around.settings, url, roles, clock, folder / "log", ENVIRON) for roles in roles_on(on)]
         try:
             dice = Random(seed)
-            for _ in range(kills):
-                await asyncio.sleep(dice.uniform(*BETWEEN_S))
+            shortest, longest = BETWEEN_S
+            longest = max(longest, LONGEST_IN_STARTS * await _first_turn(url))
+            outcome.longest_between_s = round(longest, 2)
+            while outcome.kills < kills and time.monotonic() - began < within_s:
+                await asyncio.sleep(dice.uniform(shortest, longest))
                 place = dice.randrange(len(processes))
                 await _killed(processes[place])
-                processes[place] = start(around.settings, url, roles_on(on)[place], clock, folder / "log")
+                outcome.kills += 1
+                processes[place] = start(around.settings, url, roles_on(on)[place], clock, folder / "log", ENVIRON)
             await asyncio.sleep(PARTS * PART_EVERY_S)
             weather.cancel()
             await _until_all_is_sent(url)
@@ -92,6 +101,19 @@ async def run(on: On, url: str, folder: Path, kills: int, seed: int) -> Outcome:
         **Counter(f"told as {line['told_as'].rpartition('.')[2]}" for line in kept.lines),
     }
     return outcome
+
+
+async def _first_turn(url: str) -> float:
+    """Return how many seconds it takes here until processes that were just started have committed a turn."""
+    began = time.monotonic()
+    store = Store.open(url)
+    try:
+        async with asyncio.timeout(SETTLE_WITHIN_S):
+            while not await asyncio.to_thread(store.versions):
+                await asyncio.sleep(0.05)
+    finally:
+        store.close()
+    return time.monotonic() - began
 
 
 async def _killed(process: BaseProcess) -> None:
@@ -138,6 +160,7 @@ def main(arguments: Sequence[str]) -> int:
     parser.add_argument("--kills", type=int, default=2000)
     parser.add_argument("--on", choices=("sqlite", "postgresql"), default="postgresql")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--minutes", type=float, default=float("inf"), help="Kill for so long at most.")
     asked = parser.parse_args(arguments)
     with ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="hoarline-kills-")))
@@ -145,7 +168,7 @@ def main(arguments: Sequence[str]) -> int:
         if asked.on == "postgresql":
             url = stack.enter_context(stack.enter_context(cluster()).database())
             schema.upgrade(url)
-        outcome = asyncio.run(run(asked.on, url, folder, asked.kills, asked.seed))
+        outcome = asyncio.run(run(asked.on, url, folder, asked.kills, asked.seed, 60 * asked.minutes))
     print(json.dumps(vars(outcome), indent=1))
     return 1 if outcome.findings else 0
 

@@ -12,8 +12,11 @@ import pytest
 
 from tests.service.night_watch import SECRET, surroundings
 from tests.service.test_health import ask
+from watcher.alerts.model import EventType
 from watcher.clock import utc_now
+from watcher.feeds.bulk import BulkFeed
 from watcher.feeds.model import RawReport
+from watcher.service.first_answers import FirstAnswers
 from watcher.service.receiving import report_of
 from watcher.service.service import Service
 from watcher.settings import load_settings
@@ -108,3 +111,49 @@ async def test_a_receiver_that_is_down_gets_its_message_when_it_is_back(tmp_path
             await until(lambda: len(around.webhook.posts) >= 2, seconds=30)
             assert counts["dead"] == 0
         assert len({post.id for post in around.webhook.posts}) == 1, "the same id through all attempts"
+
+
+async def test_a_start_after_hours_hears_what_came_before_it_calls_anybody_silent(tmp_path, monkeypatch):
+    """The first answer takes longer than the first tick and the first TAFs: they wait for it."""
+    fetch, now = BulkFeed.fetch, [utc_now()]
+
+    async def slowly(feed, what, **asked):
+        if what == "metar":
+            await asyncio.sleep(1.5)
+        return await fetch(feed, what, **asked)
+
+    monkeypatch.setattr(BulkFeed, "fetch", slowly)
+    async with surroundings(tmp_path, ["XNOR"], clock=lambda: now[0]) as around:
+        around.publish([text("XNOR", "BR", 5)], now[0], [taf("XNOR")])
+        settings = load_settings(around.settings, {})
+        async with Service(settings, clock=lambda: now[0], random=Random(1)) as service:
+            await until(lambda: service.views["XNOR"].latest)
+        now[0] += timedelta(hours=3)
+        around.publish([text("XNOR", "BR", -175)], now[0])
+        async with Service(settings, clock=lambda: now[0], random=Random(1)) as service:
+            await until(lambda: service.keeper.last_turn_at)
+            assert service.poller.reports_received
+            assert EventType.BLIND not in {event.type for _, event in service.store.events_after(0, 99)}
+
+
+async def test_a_feed_that_never_answers_keeps_nobody_from_calling_stations_silent(tmp_path, monkeypatch):
+    monkeypatch.setattr(FirstAnswers.__init__, "__defaults__", (0.5,))
+    fetch, now = BulkFeed.fetch, [utc_now()]
+    async with surroundings(tmp_path, ["XNOR"], clock=lambda: now[0]) as around:
+        around.publish([text("XNOR", "BR", 5)], now[0])
+        settings = load_settings(around.settings, {})
+        async with Service(settings, clock=lambda: now[0], random=Random(1)) as service:
+            await until(lambda: service.views["XNOR"].latest)
+        now[0] += timedelta(hours=3)
+
+        over = asyncio.Event()
+
+        async def never(feed, what, **asked):
+            if what == "metar":
+                await over.wait()
+            return await fetch(feed, what, **asked)
+
+        monkeypatch.setattr(BulkFeed, "fetch", never)
+        async with Service(settings, clock=lambda: now[0], random=Random(1)) as service:
+            await until(service.store.blind_stations)
+            over.set()

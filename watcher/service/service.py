@@ -33,10 +33,12 @@ from watcher.service.caretaker import Caretaker
 from watcher.service.cycle import Cycle
 from watcher.service.destinations import checked_destinations, destination_of
 from watcher.service.directory import read_directory
+from watcher.service.first_answers import FirstAnswers
 from watcher.service.following import Following
 from watcher.service.health import HealthServer, Probes, Readiness
 from watcher.service.heartbeat import Heartbeat
 from watcher.service.leading import Leading
+from watcher.service.learning import Learning
 from watcher.service.nights import NightWatch
 from watcher.service.parts import (
     Channels,
@@ -54,12 +56,15 @@ from watcher.service.supervision import Supervision
 from watcher.service.treatment_files import load_procedures
 from watcher.service.watchkeeper import Watchkeeper
 from watcher.settings import Settings
+from watcher.settings.habits import habits_of
 from watcher.settings.model import FeedSection
 from watcher.store.store import Store
 from watcher.telemetry import Metrics
 
 _log = structlog.get_logger()
 _THIN_EVERY = timedelta(hours=1)
+_LEARN_EVERY = timedelta(hours=6)
+_LEARN_FIRST = timedelta(minutes=2)
 _NIGHTS_EVERY = timedelta(minutes=1)
 _COUNT_EVERY = timedelta(seconds=15)
 _STAND_EVERY = timedelta(seconds=1)
@@ -106,7 +111,8 @@ class Service:
         self.metrics = Metrics()
         self.clock = clock
         self._random = random or Random()  # noqa: S311 - spreads requests, guards nothing
-        self.watch = build_watch(settings)
+        self.habits = habits_of(settings)
+        self.watch = build_watch(settings, self.habits)
         # Read now, though only pages ask for them: what is wrong in them must not wait for the first plan.
         folder = rules_folder_of(settings)
         self.treatments = load_treatments(folder, tables=self.watch.tables)
@@ -119,6 +125,7 @@ class Service:
         self._expired = 0
         self._listening = True
         self._polls: list[str] = []
+        self._answers = FirstAnswers()
 
     async def __aenter__(self) -> Self:
         async with AsyncExitStack() as stack:
@@ -151,6 +158,8 @@ class Service:
             observer=_Deliveries(self.metrics),
             random=self._random,
         )
+        self.learning = Learning(self.store, self.habits, self.clock, lambda: bool(self.leading))
+        await self.learning.recall()
         self.cycle = cycle = Cycle(self.store, self.watch)
         self.people = PeopleWatch(self.store, self.settings, self.watch.stations, self.channels, self.sender, cycle)
         self.keeper = Watchkeeper(cycle, self.clock, self.metrics, self.sender.wake, self._look_at_people)
@@ -213,6 +222,10 @@ class Service:
         """The stations as they stood after the last turn, whoever took it."""
         return self.keeper.views if self.leading else self.following.views
 
+    @property
+    def _metar_polls(self) -> list[str]:
+        return [name for name in self._polls if name.startswith("metar ")]
+
     def look_soon(self) -> None:
         """Take a turn now: somebody has changed something. Where another process leads, it hears of it by itself."""
         if self.leading:
@@ -233,6 +246,7 @@ class Service:
 
     async def _begin_to_lead(self, term: int) -> None:
         self.cycle.term = term
+        self._answers.begin(self._metar_polls)
         await self.keeper.begin()
         # The feeds are asked at once, not when their interval is over: reports may have waited for a leader.
         for job in self._polls:
@@ -311,6 +325,7 @@ class Service:
         every("follow", _FOLLOW_EVERY, self._follow_all, first_in=_FOLLOW_EVERY)
         if self.settings.text.night.members:
             every("nights", _NIGHTS_EVERY, self._look_at_nights, first_in=timedelta(seconds=5))
+        every("habits", _LEARN_EVERY, self.learning.look, first_in=_LEARN_FIRST)
         if "poller" not in self.roles:
             return
         every("leader", _STAND_EVERY, self._stand, first_in=_STAND_EVERY)
@@ -318,8 +333,11 @@ class Service:
             for what in feed.brings:
                 name = f"{what} {feed.name}"
                 self._polls.append(name)
-                every(name, _interval(section, what), only(self._poll(feed, what)))
-        every("tick", self.settings.text.watch.tick, only(self.keeper.tick), first_in=timedelta(seconds=1))
+                poll = self._poll(feed, what, name)
+                every(name, _interval(section, what), only(poll if what == "metar" else self._answers.first(poll)))
+        self._answers.begin(self._metar_polls)
+        tick = only(self._answers.first(self.keeper.tick))
+        every("tick", self.settings.text.watch.tick, tick, first_in=timedelta(seconds=1))
         every("thin", _THIN_EVERY, only(self._thin), first_in=_THIN_EVERY)
         every("outbox", _COUNT_EVERY, only(self._count_outbox), first_in=_COUNT_EVERY)
         if self.settings.text.caretaker.to:
@@ -327,14 +345,18 @@ class Service:
 
     async def _look_at_nights(self) -> None:
         if self.leading:
-            await self.nights.look()
+            await self._answers.first(self.nights.look)()
         elif "web" in self.roles:
             await self.followed_nights.look()
 
-    def _poll(self, feed: Feed, what: What) -> Callable[[], Awaitable[None]]:
+    def _poll(self, feed: Feed, what: What, name: str) -> Callable[[], Awaitable[None]]:
         async def poll() -> None:
+            try:
+                kept = await self.poller.poll(feed, what)
+            finally:
+                self._answers.ended(name)
             # Asked, judged and committed, and somebody sends what came of it: the whole chain, or silence.
-            if await self.poller.poll(feed, what) and what == "metar" and await self._sends():
+            if kept and what == "metar" and await self._sends():
                 await self.heartbeat.beat()
 
         return poll
