@@ -47,24 +47,26 @@ class _Reader:
 
     def read(self, lines: list[str]) -> Iterator[Entry]:
         splitter = self._splitter
-        last = len(lines) - 1
+        indented = frozenset(place for place, line in enumerate(lines) if line.startswith((" ", "\t")))
         for place, full in enumerate(lines):
-            number = self._first_line + place
-            line = full.rstrip()
-            near, text = self._beside(line)
-            goes_on = place < last and lines[place + 1][:1] in {" ", "\t"}
-            if not goes_on and not splitter.in_bulletin:
+            near, text = self._beside(full.rstrip())
+            # What goes on in the next line, or may, is put together by the splitter; all else stands alone.
+            if place + 1 not in indented and not splitter.in_bulletin:
                 simple = _SIMPLE.match(text)
                 if simple is not None and not (splitter.is_open and splitter.is_only_type):
                     if splitter.is_open:
                         yield from map(self._entry, splitter.end())
-                    yield Entry(number, text, simple[1] or splitter.bulletin, near or self._dated.of(text))
+                    kind = simple[1] or splitter.bulletin
+                    yield Entry(self._first_line + place, text, kind, near or self._dated.of(text))
                     continue
-            yield from self._slowly(number, full, near, text)
+            yield from self._slowly(self._first_line + place, full, near, text)
         yield from map(self._entry, splitter.end())
 
     def _beside(self, line: str) -> tuple[datetime | None, str]:
         """Return the time that stands before a report, and the report."""
+        before, tab, after = line.partition("\t")
+        if tab and (near := time_of(before)) is not None and after[:1].isalpha():
+            return near, after
         match = _TIME_FIRST.match(line)
         if match is None and _SEPARATED.search(line, 0, 65):
             match = _SOURCE_FIRST.match(line)

@@ -9,8 +9,8 @@ import polars as pl
 
 from watcher.replay.gathering_standing import with_standing
 from watcher.replay.table import FORECAST, OBSERVED, UTC_US
-from watcher.reports.model import CloudLayer, Forecast, Observation, Remarks
-from watcher.rulebook.derive import cloud_facts
+from watcher.reports.model import Forecast, Observation, Remarks
+from watcher.rulebook.derive import ceiling_and_cover
 
 _HOUR = timedelta(hours=1)
 # Where a column is a field of the observation under the same name, and needs no more than its type.
@@ -59,7 +59,7 @@ def decoded_frame(observations: Sequence[ObservedEntry]) -> pl.DataFrame:
     columns["received_at"] = _micros(received)
     columns["order"] = order
     columns["recent_weather"] = list(map(_recent, fields[_AT], fields[_RECENT], fields[_MARKS]))
-    clouds = list(map(_clouds, fields[_CLOUDS], fields[_VERTICAL], fields[_CAVOK]))
+    clouds = list(map(ceiling_and_cover, fields[_CLOUDS], fields[_VERTICAL], fields[_CAVOK]))
     columns["ceiling_ft"] = [ceiling for ceiling, _ in clouds]
     columns["cloud_cover"] = [cover for _, cover in clouds]
     for name in _REMARKS:
@@ -89,13 +89,3 @@ def _recent(at: datetime, recent: tuple[str, ...], remarks: Remarks) -> str:
     if not remarks.ended:
         return " ".join(sorted(set(recent))) if recent else ""
     return " ".join(sorted({*recent, *(code for code, ended_at in remarks.ended if ended_at >= at - _HOUR)}))
-
-
-def _clouds(
-    clouds: tuple[CloudLayer, ...] | None, vertical_visibility_ft: int | None, cavok: bool
-) -> tuple[object, object]:
-    facts = cloud_facts(clouds, vertical_visibility_ft, cavok=cavok)
-    return facts.get("ceiling_ft"), facts.get("cloud_cover")
-
-
-__all__ = ["UTC_US", "ForecastEntry", "ObservedEntry", "decoded_frame", "forecast_frame", "observed_frame"]

@@ -28,6 +28,7 @@ from watcher.replay.decoding_files import write_frame, write_text
 from watcher.replay.table import TABLE_VERSION
 from watcher.reports.decode import decode_report
 from watcher.reports.model import Decoded, Observation, Unreadable
+from watcher.reports.text import decode_text
 
 # Few enough that a reader of some stations skips most of a part, in which the stations stand in order.
 _ROWS_IN_GROUP = 4096
@@ -129,11 +130,11 @@ def decoded_entry(entry: Entry, *, second_reader: bool) -> Decoded:
     """Return what an entry says; `second_reader` as `decode_block` has it."""
     near = entry.near
     assert near is not None
-    decoded = decode_report(
-        entry.text, received_at=near, kind=entry.kind, observed_at=near, second_reader=second_reader
-    )
+    if entry.text.startswith("<"):
+        return decode_report(entry.text, received_at=near, kind=entry.kind, second_reader=second_reader)
+    decoded = decode_text(entry.text, received_at=near, kind=entry.kind, second_reader=second_reader)
     if not second_reader and isinstance(decoded, Observation) and _doubts_matter(decoded):
-        return decode_report(entry.text, received_at=near, kind=entry.kind, observed_at=near)
+        return decode_text(entry.text, received_at=near, kind=entry.kind)
     return decoded
 
 

@@ -6,9 +6,9 @@ Source: FMH-1 (Federal Meteorological Handbook No. 1), chapter 12: remarks. ICE 
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from datetime import datetime
-from typing import Literal
+from functools import lru_cache
+from typing import Literal, NamedTuple
 
 from watcher.reports.dating import last_before
 from watcher.reports.model import Remarks
@@ -29,8 +29,7 @@ _CHANGE = re.compile(r"([A-Z]{2,8}?)((?:[BE](?:\d{4}|\d{2}))+)")
 _TIME = re.compile(r"([BE])(\d{4}|\d{2})")
 
 
-@dataclass(frozen=True, slots=True)
-class RemarkValues:
+class RemarkValues(NamedTuple):
     """The remarks, and temperature and dew point in tenths of a degree where given."""
 
     remarks: Remarks
@@ -66,19 +65,23 @@ def read_remarks(text: str, observed_at: datetime, runway_state: tuple[str, ...]
             found.setdefault({"d": "t", "t_sign": "t"}.get(kind, kind), match)
     tenths = found.get("t")
     return RemarkValues(
-        Remarks(
-            ice_accretion="ice" in found,
-            freezing_rain_sensor_off="fzrano" in found,
-            present_weather_sensor_off="pwino" in found,
-            precipitation_sensor=_sensor(found.get("sensor")),
-            snow_depth_cm=_depth_cm(found),
-            runway_state=runway_state,
-            began=tuple(began),
-            ended=tuple(ended),
+        _remarks(
+            "ice" in found,
+            "fzrano" in found,
+            "pwino" in found,
+            _sensor(found.get("sensor")),
+            _depth_cm(found),
+            runway_state,
+            tuple(began),
+            tuple(ended),
         ),
         _tenths(tenths, "t") if tenths is not None else None,
         _tenths(tenths, "d") if tenths is not None else None,
     )
+
+
+# Most remarks say the same few things; the value is made once for all of them.
+_remarks = lru_cache(maxsize=4096)(Remarks)
 
 
 def _sensor(match: re.Match[str] | None) -> Literal["AO1", "AO2"] | None:

@@ -132,12 +132,20 @@ def cloud_facts(
     clouds: Sequence[CloudLayer] | None, vertical_visibility_ft: int | None, *, cavok: bool
 ) -> dict[str, Value]:
     """Return ceiling and largest cloud amount."""
+    ceiling_ft, cover = ceiling_and_cover(clouds, vertical_visibility_ft, cavok)
+    return {"ceiling_ft": ceiling_ft, "cloud_cover": cover}
+
+
+def ceiling_and_cover(
+    clouds: Sequence[CloudLayer] | None, vertical_visibility_ft: int | None, cavok: bool
+) -> tuple[int | None, str | None]:
+    """Return the facts `ceiling_ft` and `cloud_cover`; for each None where it is not known or there is none."""
     if vertical_visibility_ft is not None:
-        return {"ceiling_ft": vertical_visibility_ft, "cloud_cover": "VV"}
+        return vertical_visibility_ft, "VV"
     if cavok:
-        return {"cloud_cover": "CLR"}
+        return None, "CLR"
     if clouds is None:
-        return {}
+        return None, None
     cover, most, ceiling_ft = None, -1, None
     for layer in clouds:
         if layer.amount is None:
@@ -147,4 +155,4 @@ def cloud_facts(
             cover, most = layer.amount, amount
         if amount >= _BROKEN and layer.base_ft is not None and (ceiling_ft is None or layer.base_ft < ceiling_ft):
             ceiling_ft = layer.base_ft
-    return {"ceiling_ft": ceiling_ft, "cloud_cover": "CLR" if cover in _CLEAR else cover}
+    return ceiling_ft, "CLR" if cover in _CLEAR else cover
