@@ -20,8 +20,8 @@ from watcher.telemetry import set_up_logs
 
 # Forked from a process that has read the program once: to begin costs a tenth of what a fresh interpreter does, so that
 # hundreds can be killed. What dies is a whole process all the same.
-_CONTEXT = multiprocessing.get_context("forkserver")
-_CONTEXT.set_forkserver_preload(["__main__", "tests.faults.served", "watcher.rulebook.parse", "psycopg", "alembic"])
+CONTEXT = multiprocessing.get_context("forkserver")
+CONTEXT.set_forkserver_preload(["__main__", "tests.faults.served", "watcher.rulebook.parse", "psycopg", "alembic"])
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +47,7 @@ def start(
 ) -> BaseProcess:
     """Start what `hoarline run --only ROLES` runs, with settings of its environment; it ends by being killed."""
     environ = {"HOARLINE_STORE__URL": url, **environ}
-    process = _CONTEXT.Process(target=_serve, args=(settings, environ, roles, clock, log), daemon=True)
+    process = CONTEXT.Process(target=_serve, args=(settings, environ, roles, clock, log), daemon=True)
     process.start()
     return process
 
