@@ -180,7 +180,7 @@ def test_a_damaged_file_is_told_and_never_taken_for_the_whole(archive, work, tmp
     broken.write_bytes(archive.read_bytes()[:-4000])
     said = replay(broken, work)
     assert said.code == 1
-    assert "NOT WHOLE: broken.txt.gz" in said.out
+    assert "NOT WHOLE: a part of broken.txt.gz could not be read" in said.out
     assert "Replayed" in said.out
     in_json = replay(broken, work, "--json", "--score")
     assert in_json.code == 1
@@ -207,7 +207,8 @@ def test_lines_without_a_month_get_one_or_are_told(work, tmp_path):
     path.write_text("METAR XNOR 120550Z 00000KT CAVOK M01/M02 Q1010\n")
     said = replay(path, work)
     assert said.code == 2
-    assert "no report that counts was found" in said.err
+    assert said.err.startswith(f"hoarline: {path}: no report that counts was found\nhoarline: undated.txt:1: ")
+    assert said.err.endswith("; give --month\n")
     assert answer(path, work, "--month", "2026-01")["from"] == "2026-01-12T05:50:00Z"
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -24,6 +25,7 @@ from watcher.stations import StationTable
 
 # Where rehearsals lie in the work folder.
 _REHEARSALS = "rehearsals"
+_FIRST_FAULTS = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +130,7 @@ def run(asked: Asked, watching: Watching) -> Replayed:
     rehearsal = _rehearse(asked, asked.rules, gathered, span, watching)
     totals = totals_of(rehearsal.runs())
     if not totals.stations:
-        raise UsageError([nothing_in(asked)])
+        raise UsageError(nothing_in(asked, gathered))
     loads = _loads(asked, asked.rules, rehearsal, span, totals.begins_at or span.watched_until, watching)
     found = Replayed(asked, gathered, span, rehearsal, totals, loads)
     return found if asked.against is None else _with_comparison(found, asked.against, watching)
@@ -137,17 +139,21 @@ def run(asked: Asked, watching: Watching) -> Replayed:
 def span_of(asked: Asked, gathered: Gathered) -> Span:
     """Return which time counts. Raises UsageError where the archives have no report."""
     if gathered.ends_at is None:
-        raise UsageError([nothing_in(asked)])
+        raise UsageError(nothing_in(asked, gathered))
     end = gathered.ends_at if asked.until is None else min(gathered.ends_at, asked.until)
     return Span(end, asked.begin, asked.until)
 
 
-def nothing_in(asked: Asked) -> Problem:
-    """Return what is wrong where no report counts."""
+def nothing_in(asked: Asked, gathered: Gathered) -> Iterator[Problem]:
+    """Yield what is wrong where no report counts: that, and the first things that could not be read."""
     names = ", ".join(str(path) for path in asked.paths)
-    limits = [asked.only, asked.begin, asked.until]
-    remedy = "look at --stations, --from and --until" if any(limits) else "hoarline decode says what is read in a file"
-    return Problem(names, "no report that counts was found", remedy)
+    narrowed = any((asked.only, asked.begin, asked.until)) and gathered.begins_at is not None
+    yield Problem(
+        names, "no report that counts was found", "look at --stations, --from and --until" if narrowed else ""
+    )
+    for fault in gathered.faults[:_FIRST_FAULTS]:
+        where = fault.file if fault.line is None else f"{fault.file}:{fault.line}"
+        yield Problem(where, fault.what, "give --month" if fault.kind == "undated" else "")
 
 
 def _rehearse(asked: Asked, rules: NamedRules, gathered: Gathered, span: Span, watching: Watching) -> Rehearsal:

@@ -28,7 +28,7 @@ def caveats(replayed: Replayed) -> Iterator[str]:
     """Yield what to know before the figures are believed, the gravest first."""
     share, totals = share_of(replayed.gathered), replayed.totals
     if not share.whole:
-        yield f"NOT WHOLE: {', '.join(share.lost)} could not be read to the end. What they held besides is not in here."
+        yield f"NOT WHOLE: a part of {', '.join(share.lost)} could not be read, and what it held is not in here."
     if share.left:
         yield (
             f"{share.left} of {share.taken + share.left} texts could not be read or dated and count nowhere: "

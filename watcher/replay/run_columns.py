@@ -103,7 +103,7 @@ def run_by_columns(
         watching.judging(len(answers), len(wanted))
     found = totals.together(answer.totals for answer in answers)
     if not found.stations:
-        raise UsageError([nothing_in(asked)])
+        raise UsageError(nothing_in(asked, gathered))
     compared = [answer.comparison for answer in answers if answer.comparison is not None]
     comparison = comparisons.together(compared) if compared else None
     tallied = zip(*(answer.tallies for answer in answers), strict=True)
