@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import resource
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -195,6 +196,31 @@ def test_a_bulletin_of_thousands_never_stands_in_memory_as_a_tree():
         most = max(most, len(node.getroottree().getroot()))
     assert count == 5000
     assert most < 100  # of 5,000: as many as one portion of the parser holds
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        b"<r>" + b"<a/>" * 4_000_000,
+        REPORT.replace("<iwxxm:observation>", "<iwxxm:observation>" + "<a/>" * 4_000_000).encode(),
+        bulletin([REPORT.partition("?>")[2], "<a/>" * 4_000_000]),
+    ],
+    ids=["before", "inside", "after"],
+)
+def test_a_document_of_empty_elements_is_refused_before_it_fills_the_memory(body):
+    """Sixteen megabytes of `<a/>`, some kilobytes when packed, would be four million nodes: half a gigabyte."""
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    with pytest.raises(NotIwxxm, match="bytes of it hold no whole report"):
+        list(read_document(body, received_at=NOW))
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 100 << 10  # KiB
+
+
+def test_a_document_of_more_reports_than_the_world_sends_is_refused():
+    def run() -> None:
+        with pytest.raises(FeedError, match="it holds more than 50000 reports"):
+            read_iwxxm(b"<r>" + b"<METAR/>" * 60_000 + b"</r>", NOW)
+
+    within(30.0, run)
 
 
 def test_a_feed_never_raises_anything_but_its_own_error():

@@ -19,6 +19,8 @@ from watcher.reports.model import Unreadable
 # As for texts (`reports.dating`): a report may be a day ahead of this machine, and twelve days late.
 _AHEAD = timedelta(days=1)
 _PAST = timedelta(days=12)
+# Some 10,000 stations report; a day of one of them is 48 reports.
+MOST_REPORTS = 50_000
 
 
 def read_iwxxm(body: bytes, now: datetime) -> Rows:
@@ -41,20 +43,27 @@ def read_iwxxm(body: bytes, now: datetime) -> Rows:
     FeedError
         It is no IWXXM document, one that must not be read, or most of its reports cannot be read.
     """
+    try:
+        rows = _rows(body, now)
+    except NotIwxxm as error:
+        raise FeedError(f"this is no IWXXM that can be read: {error}") from error
+    return checked(rows)
+
+
+def _rows(body: bytes, now: datetime) -> Rows:
     left_out: Counter[str] = Counter()
     unread = 0
     reports: list[RawReport] = []
-    try:
-        for report in read_document(body, received_at=now):
-            reason = _why_left_out(report, now)
-            if reason is not None:
-                left_out[reason] += 1
-                continue
-            unread += isinstance(report.decoded, Unreadable)
-            reports.append(RawReport(report.kept, report.kind, report.station, report.observed_at))
-    except NotIwxxm as error:
-        raise FeedError(f"this is no IWXXM that can be read: {error}") from error
-    return checked(Rows(tuple(reports), len(reports), unread, tuple(_told(left_out))))
+    for number, report in enumerate(read_document(body, received_at=now)):
+        if number == MOST_REPORTS:
+            raise NotIwxxm(f"it holds more than {MOST_REPORTS} reports")
+        reason = _why_left_out(report, now)
+        if reason is not None:
+            left_out[reason] += 1
+            continue
+        unread += isinstance(report.decoded, Unreadable)
+        reports.append(RawReport(report.kept, report.kind, report.station, report.observed_at))
+    return Rows(tuple(reports), len(reports), unread, tuple(_told(left_out)))
 
 
 def _why_left_out(report: XmlReport, now: datetime) -> str | None:
