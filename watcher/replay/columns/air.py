@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Collection
+from functools import lru_cache
+from typing import Any
 
 import polars as pl
 
@@ -25,8 +27,8 @@ def reported_for(wanted: Collection[str]) -> tuple[str, ...]:
 
 def air_facts(frame: pl.DataFrame, wanted: Collection[str]) -> pl.DataFrame:
     """Return those of AIR_COLUMNS that are wanted, for reports with the columns of `reported_for`."""
-    ours = [name for name in AIR_COLUMNS if name in wanted]
-    if ours == ["spread_c"]:
+    ours = tuple(name for name in AIR_COLUMNS if name in wanted)
+    if ours == ("spread_c",):
         # Rounding can put the dew point above the temperature, as in `rulebook.derive`.
         return frame.select((pl.col("temp_c") - pl.col("dew_point_c")).clip(lower_bound=0.0).alias("spread_c"))
     cases = frame.select(reported_for(wanted))
@@ -37,17 +39,15 @@ def air_facts(frame: pl.DataFrame, wanted: Collection[str]) -> pl.DataFrame:
     return cases.join(answered, on=cases.columns, how="left", maintain_order="left", nulls_equal=True).select(ours)
 
 
+@lru_cache(maxsize=65_536)
 def _row(
-    ours: Collection[str],
-    temp_c: float | None,
-    dew_point_c: float | None,
-    *ends: float | None,
-) -> list[object]:
+    ours: tuple[str, ...], temp_c: float | None, dew_point_c: float | None, *ends: float | None
+) -> tuple[float | None, ...]:
     low, high, dew_low, dew_high = ends or (None,) * 4
     temp = (low, high) if low is not None and high is not None else None
     dew = (dew_low, dew_high) if dew_low is not None and dew_high is not None else None
     values, intervals = humidity_facts(temp_c, dew_point_c, temp, dew)
-    columns: dict[str, object] = {fact: values.get(fact) for fact in AIR}
+    columns: dict[str, Any] = {fact: values.get(fact) for fact in AIR}
     for fact in AIR:
         columns[f"{fact}_low"], columns[f"{fact}_high"] = intervals.get(fact, (None, None))
-    return [columns[name] for name in ours]
+    return tuple(columns[name] for name in ours)

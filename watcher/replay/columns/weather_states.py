@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -104,12 +105,9 @@ def snow_words(states: WeatherStates, frame: pl.DataFrame, positions: Mapping[st
         return by_state
     snow = frame.select("station", "observed_at", "visibility_m", "temp_c_low", "temp_c_high")[rows]
     night = sun_elevation(snow["station"], snow["observed_at"], positions) < SUNRISE_ELEVATION_DEG
-    cases = snow.drop("station", "observed_at").with_columns(
-        night.alias("night"), state=pl.Series(states.numbers[rows])
-    )
+    cases = snow.drop("station", "observed_at").with_columns(night.alias("night"))
     distinct = cases.unique()
-    asked = distinct.iter_rows(named=True)
-    words = [_charted(states, **case) for case in asked]
+    words = [_charted(*case) for case in distinct.iter_rows()]
     answered = distinct.with_columns(word=pl.Series(words, dtype=SNOW_WORDS))
     word = cases.join(answered, on=cases.columns, how="left", maintain_order="left", nulls_equal=True)["word"]
     return by_state.scatter(rows, word)
@@ -126,18 +124,13 @@ def _ranked(packed: npt.NDArray[np.uint32]) -> tuple[npt.NDArray[np.int64], npt.
     return used, table[packed]
 
 
+@lru_cache(maxsize=65_536)
 def _charted(
-    states: WeatherStates,
-    *,
-    state: int,
-    visibility_m: float | None,
-    temp_c_low: float | None,
-    temp_c_high: float | None,
-    night: bool | None,
+    visibility_m: float | None, temp_c_low: float | None, temp_c_high: float | None, night: bool | None
 ) -> str | None:
+    """Return the word of falling snow that the report does not call heavy: what else falls does not count."""
     interval = None if temp_c_low is None or temp_c_high is None else (temp_c_low, temp_c_high)
-    weather = states.observations[state].weather
-    return snow_word(weather, {"frozen_precipitation": True}, visibility_m, interval, night)
+    return snow_word(("SN",), {"frozen_precipitation": True}, visibility_m, interval, night)
 
 
 def _flags() -> pl.Expr:
