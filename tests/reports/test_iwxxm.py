@@ -282,6 +282,9 @@ def test_a_report_that_cannot_be_read_is_shown_as_one_and_the_others_are_read(ol
     spoilt, whole = read_all(bulletin([SNOW_XML.replace(old, new), SNOW_XML]))
     assert isinstance(spoilt.decoded, Unreadable)
     assert spoilt.decoded.error == error
+    assert spoilt.decoded.raw.startswith("METAR ")
+    assert spoilt.decoded.raw.endswith(" -2 -3 1002 40 12 2000 -SN BR OVC 900")
+    assert "<" not in spoilt.decoded.raw
     assert isinstance(whole.decoded, Observation)
     again = decode_report(spoilt.kept, received_at=LONG_AFTER)
     assert isinstance(again, Unreadable)

@@ -11,6 +11,7 @@ from collections.abc import Iterator, Mapping
 from copy import deepcopy
 from dataclasses import dataclass, replace
 from datetime import datetime
+from itertools import islice
 
 from lxml import etree
 
@@ -20,13 +21,12 @@ from watcher.reports.iwxxm_document import local_name, namespace, report_element
 from watcher.reports.iwxxm_metar import told_by_observation
 from watcher.reports.iwxxm_taf import told_by_forecast
 from watcher.reports.iwxxm_told import Told
-from watcher.reports.iwxxm_values import GML_ID, XLINK_HREF
+from watcher.reports.iwxxm_values import GML_ID, XLINK_HREF, code_of
 from watcher.reports.model import Decoded, Forecast, Observation, Unreadable
 from watcher.reports.text import decode_text
 
 # The longest of the 78 official and translated examples, a forecast with five changes, has 11 kB.
 LONGEST_XML = 256 << 10
-# What is shown of XML that cannot be read: its beginning names version, station and time.
 _LONGEST_SHOWN = 1000
 _OLDEST = 3
 _SCHEMA_LOCATION = "{http://www.w3.org/2001/XMLSchema-instance}schemaLocation"
@@ -115,8 +115,14 @@ def _decoded(
 
 
 def _unread(node: etree._Element, error: str, station: str | None) -> tuple[Unreadable, str]:
-    xml = _xml(node)
-    return Unreadable(xml[:_LONGEST_SHOWN], error, station), xml[: LONGEST_XML + 1]
+    return Unreadable(_gist(node), error, station), _xml(node)[: LONGEST_XML + 1]
+
+
+def _gist(node: etree._Element) -> str:
+    """Return what stands in a report that cannot be read, for people: its texts and codes without the XML."""
+    parts = ((each.text or "")[:_LONGEST_SHOWN].split() or [code_of(each) or ""] for each in islice(node.iter(), 300))
+    words = [word for part in parts for word in part if word]
+    return " ".join([local_name(node), *words])[:_LONGEST_SHOWN]
 
 
 def _changed(decoded: Observation | Forecast, **values: object) -> Observation | Forecast:
