@@ -89,3 +89,20 @@ def test_a_broker_is_tried_out(tmp_path: Path) -> None:
     refused = json.loads(said("test", "displays", "--json", code=1))
     assert not refused["taken"]
     assert "no connection" in refused["error"]
+
+
+def test_a_fallback_is_named_shown_changed_and_taken_away() -> None:
+    said("add", "pager", *OPTIONS["chat"])
+    said("add", "ops room", *OPTIONS["matrix"], "--fallback", "pager")
+    assert "fallback pager" in said("show", "ops room")
+    assert json.loads(said("show", "ops room", "--json"))["fallback"] == "pager"
+    assert "fallback pager" in said("list")
+    with pytest.raises(UsageError, match=r"pager -> ops room -> pager|ops room -> pager -> ops room"):
+        said("change", "pager", "--fallback", "ops room")
+    with pytest.raises(UsageError, match="is named by ops room"):
+        said("remove", "pager")
+    said("change", "ops room", "--fallback", "")
+    assert json.loads(said("show", "ops room", "--json"))["fallback"] is None
+    said("add", "public", *OPTIONS["cap"], "--fallback", "pager")
+    with pytest.raises(UsageError, match="takes weather warnings only"):
+        said("change", "pager", "--fallback", "public")

@@ -14,15 +14,19 @@ from hypothesis import strategies as st
 from tests.service.night_watch import Surroundings, surroundings
 from tests.service.test_service import taf, text, until
 from watcher.alerts.model import Event, EventType, SubjectKind
+from watcher.alerts.outbox import Detour, Instead
 from watcher.clock import utc_now
 from watcher.errors import SettingsError, StoreError
 from watcher.feeds.health import FeedHealth
 from watcher.notify.message import part_of
 from watcher.notify.mqtt import topic_of
+from watcher.service.directory import Directory, KnownDestination
 from watcher.service.self_watch import Seen, by_matter, look
 from watcher.service.service import Service
-from watcher.service.status_words import Finding, Matter, out_of_season
+from watcher.service.status_words import Finding, Matter, late, lost, off, out_of_season
 from watcher.settings import load_settings
+from watcher.settings.people import DestinationSection
+from watcher.store.model import Backlog, Disabled
 from watcher.web.live_lines import alert_frame, frame
 
 NOW = datetime(2026, 1, 12, 6, 0, tzinfo=UTC)
@@ -73,6 +77,30 @@ def test_who_is_switched_off_is_told_anew_when_it_is_somebody_else() -> None:
     assert [event.body.why for _, event in told] == ["Switched off: desk.", "Switched off: desk, room."]
     counted = told_by([wrong(Matter.LATE, f"late by {number} min") for number in range(40)])
     assert len(counted) == 1, "that it goes on is no news"
+
+
+def test_the_words_name_the_fallback_that_took_over() -> None:
+    backlog = Backlog(
+        late={"room": NOW - timedelta(minutes=20)}, untried_since=None, lost={"desk": 2}, stood_in={"room": "backup"}
+    )
+    (is_late,) = late(backlog, NOW)
+    assert is_late.what.endswith("to: room. The fallback backup is told for room.")
+    assert is_late.do.endswith("Make sure that somebody reads what the fallback gets.")
+    (is_lost,) = lost(backlog)
+    assert is_lost.what.endswith("to: desk.")
+    assert is_lost.do.endswith("Tell the readers by other means.")
+
+    def known(name: str, off: bool, fallback: str | None = None, *, by_receiver: bool = True) -> KnownDestination:
+        section = DestinationSection(name=name, kind="email", address="x@example.org", fallback=fallback)
+        return KnownDestination(section, "settings", off=Disabled(name, "410", NOW, by_receiver) if off else None)
+
+    people = [known("room", True, "backup"), known("hall", True, "backup", by_receiver=False), known("backup", False)]
+    directory = Directory({}, {item.name: item for item in people})
+    (is_off,) = off(directory)
+    assert is_off.what == "Switched off: hall, room. The fallback backup is told for room.", "a pause calls nobody"
+    told = directory.told_for(["room", "hall"])
+    assert [(recipient.name, instead) for recipient, instead in told] == [("backup", Instead("room", Detour.OFF))]
+    assert directory.told_for(["room", "backup"])[0][1] is None, "for itself, and once"
 
 
 def test_several_of_one_matter_are_one_message() -> None:

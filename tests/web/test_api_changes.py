@@ -355,3 +355,16 @@ async def test_a_whole_morning_may_stand_in_the_way_of_one_departure(api):
     many = FLIGHT | {"others": [other | {"flight": f"{other['flight']} {day}"} for other in others for day in range(4)]}
     assert len(json.dumps(many)) > 16 * 1024
     assert (await api("POST", "/departures/plan", many)).status_code == 200
+
+
+async def test_a_fallback_is_set_told_and_taken_away(api):
+    hook = {"kind": "webhook", "url": "https://ops.example.org/in"}
+    assert (await api("POST", "/destinations", {"name": "pager", **hook})).json()["fallback"] is None
+    added = await api("POST", "/destinations", {"name": "ops room", **hook, "fallback": "pager"})
+    assert added.json()["fallback"] == "pager"
+    refused(await api("DELETE", "/destinations/pager"), 409)
+    refused(await api("PATCH", "/destinations/pager", {"fallback": "ops room"}), 422)
+    kept = await api("PATCH", "/destinations/ops%20room", {"url": "https://ops.example.org/there"})
+    assert kept.json()["fallback"] == "pager"
+    assert (await api("PATCH", "/destinations/ops%20room", {"fallback": None})).json()["fallback"] is None
+    assert (await api("DELETE", "/destinations/pager")).status_code == 204

@@ -196,6 +196,33 @@ async def test_one_that_a_subscription_names_is_not_removed(mailing: Morning) ->
     assert stored(mailing) == []
 
 
+async def test_a_fallback_is_picked_shown_and_kept_until_it_is_named_no_more(mailing: Morning) -> None:
+    await mailing.post("/destinations/new", kind="webhook", name="pager", url="https://pager.example.org/in")
+    await mailing.post(
+        "/destinations/new", kind="webhook", name="ops-room", url="https://ops.example.org/in", fallback="pager"
+    )
+    assert mailing.house.management.destination("ops-room").section.fallback == "pager"
+    assert "in its place: pager" in words(await read(mailing, "/destinations"))
+    assert "pager, while this one does not answer" in words(await read(mailing, "/destinations/ops-room"))
+    pager = words(await read(mailing, "/destinations/pager"))
+    assert "Stands in forops-room" in pager
+    assert "nothing is sent there" not in pager
+    refused = await mailing.post("/destinations/pager", do="remove")
+    assert "is named by ops-room" in words(refused)
+    page = html.fromstring((await read(mailing, "/destinations/pager")).text)
+    assert "pager" not in page.xpath("//select[@name='fallback']/option/@value"), "nobody stands in for themselves"
+    round_ = await mailing.post(
+        "/destinations/pager", do="change", url="https://pager.example.org/in", fallback="ops-room"
+    )
+    assert round_.status_code == 422
+    (said,) = html.fromstring(round_.text).xpath("//*[@id='fallback-amiss']")
+    assert "ops-room -> pager -> ops-room" in said.text_content()
+    changed = await mailing.post("/destinations/ops-room", do="change", url="https://ops.example.org/in", fallback="")
+    assert changed.status_code == 200
+    assert mailing.house.management.destination("ops-room").section.fallback is None
+    assert (await mailing.post("/destinations/pager", do="remove")).status_code == 303
+
+
 async def test_those_of_the_settings_are_changed_there(mailing: Morning) -> None:
     shown = words(await read(mailing, "/destinations/duty-desk"))
     assert "It stands in the settings" in shown
@@ -239,7 +266,8 @@ async def test_the_pages_are_well_in_a_browser(mailing: Morning, chromium, size,
     listen(mailing)
     send(mailing, "dead")
     await mailing.post("/destinations/new", kind="email", name="crew room", address="crew@example.org")
-    await mailing.post("/destinations/new", kind="webhook", name="ops-room", url="https://ops.example.org/in")
+    await mailing.post("/destinations/new", kind="webhook", name="ops-room", url="https://ops.example.org/in",
+                       fallback="duty-desk")  # fmt: skip
     await mailing.post("/destinations/ops-room", do="pause", reason="Server is moved")
     async with window(chromium, mailing.origin, size, scheme=scheme) as (_, seen):
         await sign_in(seen, mailing.origin, mailing.token("read", "manage", name="Browser"), "/destinations")
@@ -247,6 +275,7 @@ async def test_the_pages_are_well_in_a_browser(mailing: Morning, chromium, size,
             ("/destinations", "destinations"),
             ("/destinations/duty-desk", "destination-fixed"),
             ("/destinations/crew%20room", "destination"),
+            ("/destinations/ops-room", "destination-backed"),
             ("/destinations/new?kind=webhook", "destination-new"),
         ):
             await seen.page.goto(mailing.origin + path)

@@ -50,7 +50,8 @@ GroupOption = Annotated[
     str | None, typer.Option("--group-within", help="email, chat, matrix: what happens in so long makes one message.")
 ]
 FallbackOption = Annotated[
-    str | None, typer.Option("--fallback", help="Destination that is told instead while this one cannot be.")
+    str | None,
+    typer.Option("--fallback", help='Destination that is told instead while this one cannot be; "" for none.'),
 ]
 
 
@@ -171,6 +172,8 @@ def change(  # noqa: PLR0917 - one option for each part of a destination
         "room_id": room_id, "broker": mqtt, "topic": topic, "stand_topic": stand_topic, "username": username,
         "group_within": group_within, "fallback": fallback,
     })  # fmt: skip
+    if fallback == "":
+        values["fallback"] = None
     secret = _one_secret(name, secret_file, chat, token_file, password_file)
     with _desk(config) as desk:
         to_confirm = desk.management.change_destination(name, values, secret, utc_now())

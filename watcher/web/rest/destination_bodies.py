@@ -74,7 +74,7 @@ class DestinationChange(Asked):
     stand_topic: _Text | None = None
     username: _Text | None = None
     group_within: _Text | None = None
-    fallback: _Text | None = None
+    fallback: _Text | None = Field(None, description="null: nobody is told in its place any more.")
 
 
 class Pause(Asked):

@@ -66,6 +66,8 @@ def destination_api(house: House, gate: Gate) -> ApiRouter:
         """Change parts of a destination that was added; a new mail address is asked for its confirmation."""
         await _stored(house, name)
         values = body.model_dump(exclude_none=True, exclude={"secret"})
+        if "fallback" in body.model_fields_set:
+            values["fallback"] = body.fallback
         now, secret = house.clock(), body.secret
         to_confirm = await changed(house, lambda: house.management.change_destination(name, values, secret, now))
         known = await known_destination(house, name)
