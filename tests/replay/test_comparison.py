@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -11,11 +13,13 @@ from hypothesis import strategies as st
 
 from tests.alerts.scenes import RULES, report, small_book
 from watcher.alerts.model import Policy
-from watcher.replay.comparison import compare, rule_changes
+from watcher.replay.comparison import compare, rule_changes, together
 from watcher.replay.comparison_contract import comparison_as_contract
 from watcher.replay.comparison_model import Change, Comparison, RuleChanges, Side
 from watcher.replay.rehearsal import rehearse_station
 from watcher.replay.rehearsal_model import LevelStep, PlayedEpisode, StationRun
+from watcher.replay.rehearsal_totals import together as totals_together
+from watcher.replay.rehearsal_totals import totals_of
 from watcher.reports.station import Station
 from watcher.rulebook.model import Rulebook
 from watcher.rulebook.words import Flag, Kind, Level
@@ -160,6 +164,28 @@ def test_every_stretch_is_counted_once_and_the_other_way_round_is_the_mirror(one
 @given(spans)
 def test_a_rulebook_held_against_itself_differs_in_nothing(drawn):
     assert held(episodes(drawn), episodes(drawn)).differences == ()
+
+
+@given(st.lists(st.tuples(spans, spans), min_size=1, max_size=5), st.integers(0, 12))
+def test_parts_of_an_archive_put_together_are_the_whole(drawn, most):
+    names = [f"X{number:03}" for number in range(len(drawn))]
+    pairs = [
+        (replace(episodes(one), station=name), replace(episodes(two), station=name))
+        for name, (one, two) in zip(names, drawn, strict=True)
+    ]
+    args = {"now": NOW, "other": OTHER, "rules": NOTHING}
+    whole = compare([one for one, _ in pairs], [two for _, two in pairs], **args, most=most)
+    parts = together((compare([one], [two], **args, most=most) for one, two in pairs), most=most)
+    assert replace(parts, differences=()) == replace(whole, differences=())
+    assert Counter(item.level for item in parts.differences) == Counter(item.level for item in whole.differences)
+    figures = totals_together(totals_of([one]) for one, _ in pairs)
+    assert figures == totals_of(one for one, _ in pairs)
+
+
+def test_what_one_part_does_not_tell_the_whole_does_not_tell():
+    known, unknown = totals_of([run()]), totals_of([replace(run(), blind=None, unconfirmed=None)])
+    assert (totals_together([known, known]).blind, totals_together([known, unknown]).blind) == (timedelta(), None)
+    assert (totals_together([known, known]).unconfirmed, totals_together([known, unknown]).unconfirmed) == (0, None)
 
 
 def test_rules_differ_by_what_they_say_not_by_the_file_they_stand_in():
