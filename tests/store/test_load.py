@@ -9,11 +9,11 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.alerts.scenes import XNOR, at, small_book
-from tests.chosen import database_at
+from tests.chosen import ON_POSTGRESQL, database_at
 from tests.store.scenes import HOUR, MINUTE, heard
 from watcher.alerts.changes import Changes
 from watcher.alerts.judge import judge
@@ -178,6 +178,8 @@ _TEXTS = st.one_of(
 )
 
 
+# On a server each example has a database of its own to be made first.
+@settings(settings(max_examples=15) if ON_POSTGRESQL else settings())
 @given(st.lists(st.tuples(st.integers(0, 70), st.lists(_TEXTS, max_size=3)), min_size=1, max_size=12))
 def test_whatever_is_heard_in_whatever_order_a_restart_changes_nothing(
     turns: Sequence[tuple[int, Sequence[str]]],

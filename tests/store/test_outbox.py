@@ -153,9 +153,9 @@ def test_who_waits_behind_an_earlier_message_leaves_the_places_to_others(store: 
     held = claim(store, limit=3)
     store.settle([Settled(name, "retry", after(30)) for name in held], NOW)
     for name in ("a", "b", "c"):
-        owing.owe("XNOR-1", name, at=after(-5))
-    (free,) = owing.owe("XNOR-1", "d")
-    assert claim(store, limit=1) == [free]
+        owing.owe("XNOR-1", name)
+    (free,) = owing.owe("XNOR-1", "d", at=after(1))
+    assert claim(store, after(1), limit=1) == [free]
 
 
 def test_a_destination_may_have_a_long_name(store: Store) -> None:
@@ -219,6 +219,29 @@ def test_what_was_in_hand_when_a_destination_was_disabled_is_not_tried_again(
     store.settle([Settled(name, outcome, after(5), "no answer")], after(1))  # type: ignore[arg-type]
     assert claim(store, after(6)) == []
     assert states(store)[name] == ("expired" if outcome == "retry" else "sent")
+
+
+def test_what_was_owed_while_the_clock_was_ahead_is_sent_when_it_is_right_again(store: Store, owing: Owing) -> None:
+    (name,) = owing.owe("XNOR-1", "desk", at=after(180), group_within=20 * MINUTE)
+    assert claim(store, after(0)) == [name]
+    assert claim(store, after(1)) == [], "once"
+
+
+def test_what_failed_while_the_clock_was_ahead_is_tried_again_when_it_is_right_again(
+    store: Store, owing: Owing
+) -> None:
+    (name,) = owing.owe("XNOR-1", "desk")
+    assert claim(store, after(180)) == [name]
+    store.settle([Settled(name, "retry", after(195), "no answer")], after(180))
+    assert claim(store, after(181)) == []
+    assert claim(store, after(5)) == [name]
+
+
+def test_clocks_that_differ_by_seconds_let_messages_gather(store: Store, owing: Owing) -> None:
+    """Two machines share the outbox; one is 40 seconds ahead."""
+    (name,) = owing.owe("XNOR-1", "desk", at=after(2 / 3), group_within=MINUTE)
+    assert claim(store, NOW) == claim(store, after(1.5)) == []
+    assert claim(store, after(1.7)) == [name]
 
 
 def test_a_released_delivery_was_no_attempt(store: Store, owing: Owing) -> None:

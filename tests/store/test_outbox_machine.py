@@ -55,6 +55,7 @@ class Message:
     state: str = "pending"
     attempts: int = 0
     lease_until: datetime | None = None
+    waits_since: datetime = NOW
 
     def tells_of(self, subject: str) -> bool:
         return any(line.subject == subject for line in self.lines)
@@ -151,11 +152,18 @@ class Outbox(RuleBasedStateMachine):
             return
         due_at = self.now + (group_within or timedelta())
         number = len(self.messages)
-        self.messages[name] = Message(number, destination, (line,), group_within is not None, due_at, valid_until)
+        self.messages[name] = Message(
+            number, destination, (line,), group_within is not None, due_at, valid_until, waits_since=self.now
+        )
 
     @rule(minutes=st.sampled_from([1, 2, 10, 60]))
     def wait(self, minutes: int) -> None:
         self.now += timedelta(minutes=minutes)
+
+    @rule(minutes=st.sampled_from([2, 30]))
+    def set_the_clock_back(self, minutes: int) -> None:
+        """It was ahead, and is set right."""
+        self.now -= timedelta(minutes=minutes)
 
     @rule(limit=st.integers(1, 5), per=st.integers(1, 3), skip=st.sets(st.sampled_from(DESTINATIONS), max_size=1))
     def claim(self, limit: int, per: int, skip: set[str]) -> None:
@@ -216,7 +224,9 @@ class Outbox(RuleBasedStateMachine):
         elif message.state == "leased":
             self.messages[name] = {
                 "dead": replace(message, state="dead", lease_until=None),
-                "retry": replace(message, state="pending", lease_until=None, due_at=due_at or self.now),
+                "retry": replace(
+                    message, state="pending", lease_until=None, due_at=due_at or self.now, waits_since=self.now
+                ),
                 "release": replace(message, state="pending", lease_until=None, attempts=message.attempts - 1),
             }[outcome]
 
@@ -250,10 +260,13 @@ class Outbox(RuleBasedStateMachine):
         self.owing.store = self.store
 
     def take_back(self) -> None:
-        """What claims and new messages find first: leases that ran out."""
+        """What claims and new messages find first: leases that ran out, and times of a clock that was ahead."""
         for name, message in self.messages.items():
             if message.state == "leased" and message.lease_until is not None and message.lease_until <= self.now:
                 self.messages[name] = replace(message, state="pending", lease_until=None)
+        for name, message in self.messages.items():
+            if message.state == "pending" and message.waits_since > self.now + MINUTE:
+                self.messages[name] = replace(message, due_at=self.now, waits_since=self.now)
 
     def expire(self) -> None:
         """What they find then: messages past their time."""

@@ -36,6 +36,7 @@ def send_again(connection: Connection, delivery_id: str, now: datetime) -> Again
         .values(
             state=PENDING,
             due_at=now,
+            waits_since=now,
             valid_until=max(row["valid_until"], now + WORTH_AGAIN),
             lease_until=None,
             settled_at=None,

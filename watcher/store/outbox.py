@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, RowMapping, bindparam, func, select, update
@@ -22,14 +22,25 @@ from watcher.store.upsert import in_portions
 
 PENDING, LEASED = DeliveryState.PENDING.value, DeliveryState.LEASED.value
 OWED = (PENDING, LEASED)
+# The clocks of machines at one outbox differ by less than this. Common practice, no source.
+CLOCKS_DIFFER = timedelta(minutes=1)
 
 
 def let_time_pass(connection: Connection, now: datetime) -> None:
-    """Take back what was claimed and never settled, then give up what is past its time and in nobody's hands."""
+    """Take back what was claimed and never settled, then give up what is past its time and in nobody's hands.
+
+    What was told to wait by a clock that was ahead of the present, and was set right since, waits no longer: the moment
+    until which it would wait means nothing.
+    """
     connection.execute(
         update(delivery)
         .where(unlocked(delivery.c.state == LEASED, delivery.c.lease_until <= now))
         .values(state=PENDING, lease_until=None)
+    )
+    connection.execute(
+        update(delivery)
+        .where(unlocked(delivery.c.state == PENDING, delivery.c.waits_since > now + CLOCKS_DIFFER))
+        .values(due_at=now, waits_since=now)
     )
     connection.execute(
         update(delivery)
@@ -82,6 +93,7 @@ def settle(connection: Connection, results: Sequence[Settled], now: datetime) ->
         state=PENDING,
         lease_until=None,
         due_at=bindparam("again_at"),
+        waits_since=now,
         last_error=bindparam("why"),
     )
     _update(

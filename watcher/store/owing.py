@@ -98,6 +98,7 @@ def _message_row(item: NewDelivery, message: str) -> dict[str, Any]:
         "state": PENDING,
         "made_at": item.made_at,
         "due_at": item.made_at + (item.group_within or timedelta()),
+        "waits_since": item.made_at,
         "valid_until": item.valid_until,
         "attempts": 0,
     }

@@ -144,7 +144,7 @@ event = Table(
 )
 
 # One message. Those of one destination that tell of the same subject are sent in the order of their numbers. `shared`:
-# until `due_at` more may join it.
+# until `due_at` more may join it. `waits_since`: when that was said.
 delivery = Table(
     "delivery",
     metadata,
@@ -155,6 +155,7 @@ delivery = Table(
     Column("state", String(8), nullable=False),
     Column("made_at", UtcTime, nullable=False),
     Column("due_at", UtcTime, nullable=False),
+    Column("waits_since", UtcTime),
     Column("valid_until", UtcTime, nullable=False),
     Column("lease_until", UtcTime),
     Column("attempts", Integer, nullable=False),
@@ -162,6 +163,7 @@ delivery = Table(
     Column("settled_at", UtcTime),
     Index(None, "state", "destination", "due_at"),
     Index(None, "state", "valid_until"),
+    Index(None, "state", "waits_since"),
 )
 
 # What a message tells. `number` is the order in which a destination is told of a subject. `repeat`: a reminder's count.
