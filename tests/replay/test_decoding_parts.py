@@ -161,3 +161,27 @@ def test_faults_of_a_block_are_kept_with_it(tmp_path: Path) -> None:
     assert first.fault_counts == {("bad.txt", "unreadable"): 3000}
     seal = json.loads(next((tmp_path / "work" / "parts").glob("*.json")).read_text())
     assert seal["tally"]["unreadable"] > 0
+
+
+MEASURED = """
+import resource
+import sys
+from pathlib import Path
+from watcher.replay.gathering import gather
+gather([Path(sys.argv[1])], Path(sys.argv[2]), block_bytes=500_000, rows_each=20_000)
+print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024)
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(600)
+def test_an_archive_of_any_size_takes_the_same_memory(tmp_path: Path) -> None:
+    """Four times the stations, in files read one after another; held whole they would take 300 MiB more."""
+    script = written(tmp_path / "run.py", MEASURED)
+    peaks = []
+    for count in (10, 40):
+        path = written(tmp_path / f"{count}.txt", "\n".join(lines(Winter(stations=count, days=120, seed=3))))
+        command = [sys.executable, script, path, tmp_path / f"work-{count}"]
+        env = {**os.environ, "PYTHONPATH": str(Path.cwd()), "POLARS_MAX_THREADS": "2"}
+        peaks.append(int(subprocess.run(command, env=env, check=True, capture_output=True, text=True).stdout))
+    assert peaks[1] - peaks[0] < 100, peaks
