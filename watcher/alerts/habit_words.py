@@ -108,8 +108,10 @@ def habits_from_json(values: object) -> Habits:
 
 def habits_file(stations: Mapping[str, Habits], made_from: str) -> str:
     """Return the text of a file that keeps habits by station; `made_from`: what they were learned from, for people."""
-    kept = {code: habits_as_json(habits) for code, habits in sorted(stations.items())}
-    return json.dumps({"habits": _VERSION, "made_from": made_from, "stations": kept}, indent=1) + "\n"
+    # A line for each station: of thousands of them, people look for one.
+    lines = (f"{json.dumps(code)}: {json.dumps(habits_as_json(habits))}" for code, habits in sorted(stations.items()))
+    head = f'{{"habits": {_VERSION}, "made_from": {json.dumps(made_from)}, "stations": {{'
+    return head + "\n" + ",\n".join(lines) + "\n}}\n"
 
 
 def habits_in_file(text: str) -> dict[str, Habits]:

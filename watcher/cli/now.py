@@ -59,7 +59,7 @@ def _from_store(codes: list[str], config: Path | None, rules: Path | None) -> li
     from watcher.cli.stored import stored
     from watcher.clock import utc_now
     from watcher.errors import Problem, UsageError
-    from watcher.service.look import with_unreadable
+    from watcher.service.look import with_habits, with_unreadable
     from watcher.service.rules_folder import load_rulebook
 
     if not codes:
@@ -68,7 +68,8 @@ def _from_store(codes: list[str], config: Path | None, rules: Path | None) -> li
     found = stored(codes, config, present)
     folder = found.settings.text.rules.folder
     book = load_rulebook(rules or (found.settings.path(folder) if folder is not None else None))
-    return [with_unreadable(_look(view, book, present), found.unreadable) for view in found.views]
+    looks = ((view, with_unreadable(_look(view, book, present), found.unreadable)) for view in found.views)
+    return [with_habits(seen, view, found.policy) for view, seen in looks]
 
 
 def _look(view: StationView, book: Rulebook, present: datetime) -> Look:

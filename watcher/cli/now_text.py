@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from watcher.alerts.habit_words import habit_sentences
 from watcher.cli.marks import mark
 from watcher.notify.message import CAUTION
 from watcher.notify.wording import plain
@@ -29,7 +30,7 @@ _SHOWN = ("spread_c", "wind_kt", "visibility_m", "weather", "snow_intensity")
 def text_of(seen: Look) -> str:
     """Return what is known of a station now, in lines."""
     word = seen.level.word if seen.level is not None else "nothing met"
-    inner = [*_texts(seen), *_facts(seen), *_findings(seen), CAUTION]
+    inner = [*_texts(seen), *_facts(seen), *_findings(seen), *_habits(seen), CAUTION]
     return "\n".join([f"{mark(seen.level)} {seen.station}  {word}", *(f"  {line}" for line in inner if line)])
 
 
@@ -45,6 +46,13 @@ def _texts(seen: Look) -> Iterator[str]:
         yield plain(seen.forecast.raw)
     for text in seen.unreadable:
         yield f"unreadable: {plain(text.raw)} ({text.error})"
+
+
+def _habits(seen: Look) -> Iterator[str]:
+    if seen.blind_after is not None:
+        yield " ".join(
+            (f"blind once its report is {duration_text(seen.blind_after)} old.", *habit_sentences(seen.habits))
+        )
 
 
 def _facts(seen: Look) -> Iterator[str]:

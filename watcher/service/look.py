@@ -6,8 +6,11 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime, timedelta
 
+from watcher.alerts.habit_words import habits_as_json
+from watcher.alerts.habits import Habits
 from watcher.alerts.latest import OLDEST, facts_of, question_of
-from watcher.alerts.model import StationView
+from watcher.alerts.model import Policy, StationView
+from watcher.alerts.sight import patience
 from watcher.notify.message import CAUTION
 from watcher.outlook.computed import computed_expectations
 from watcher.outlook.expectations import expectations
@@ -31,7 +34,9 @@ class Look:
     """What is known of a station now. `observation` and `facts` are None where there is no report.
 
     `night`: the frost forecast; None where it is too warm, the place is not known, or the report is too old for one.
-    `unreadable`: texts of the station that came in lately and could not be read.
+    `unreadable`: texts of the station that came in lately and could not be read. `habits`: what it usually does, None
+    where that was not asked or nothing was learned. `blind_after`: so old its newest report may become before it is
+    blind, None where that was not asked.
     """
 
     station: str
@@ -43,6 +48,8 @@ class Look:
     expected: tuple[Expectation, ...]
     night: Night | None = None
     unreadable: tuple[Unreadable, ...] = ()
+    habits: Habits | None = None
+    blind_after: timedelta | None = None
 
     @property
     def report_age_min(self) -> float | None:
@@ -66,6 +73,11 @@ def unreadable_lately(reports: Iterable[Report], now: datetime) -> tuple[Unreada
 def with_unreadable(seen: Look, texts: Iterable[Unreadable]) -> Look:
     """Return a look with those of the texts that are of its station."""
     return replace(seen, unreadable=tuple(text for text in texts if text.station == seen.station))
+
+
+def with_habits(seen: Look, view: StationView, policy: Policy) -> Look:
+    """Return a look with what its station usually does, and how old its report may become."""
+    return replace(seen, habits=policy.habits.get(seen.station), blind_after=patience(view.state, policy))
 
 
 def look(view: StationView, *, rulebook: Rulebook, now: datetime) -> Look:
@@ -139,6 +151,8 @@ def as_contract(seen: Look) -> dict[str, object]:
         "findings": [*map(finding_as_contract, seen.findings), *map(_expectation, seen.expected)],
         "level": seen.level.word if seen.level is not None else None,
         "unreadable": [{"raw": text.raw, "error": text.error} for text in seen.unreadable],
+        "blind_after_min": seen.blind_after / timedelta(minutes=1) if seen.blind_after is not None else None,
+        "habits": habits_as_json(seen.habits) if seen.habits is not None else None,
         "caution": CAUTION,
     }
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import AsyncIterator, Callable, Iterable
+from collections.abc import AsyncIterator, Callable, Iterable, Mapping
 from contextlib import asynccontextmanager
+from dataclasses import replace
 from datetime import datetime
 from email.message import EmailMessage
 from pathlib import Path
@@ -12,6 +13,7 @@ from random import Random
 from typing import assert_never
 from urllib.parse import urlsplit
 
+from watcher.alerts.habits import Habits
 from watcher.clock import utc_now
 from watcher.errors import DeliveryError, Problem, SettingsError
 from watcher.feeds.budget import Budgets
@@ -48,6 +50,7 @@ from watcher.service.nights import NightPolicy
 from watcher.service.rules_folder import load_rulebook
 from watcher.service.tables_folder import load_tables
 from watcher.settings import Settings
+from watcher.settings.habits import habits_of
 from watcher.settings.load import feed_key
 from watcher.settings.model import FeedSection
 from watcher.stations import StationTable
@@ -55,15 +58,30 @@ from watcher.stations import StationTable
 NO_MAIL = "mail cannot be sent: the settings need the section [mail]"
 
 
-def build_watch(settings: Settings) -> Watch:
-    """Return what is judged, and by what; RulesError when the rules or the holdover tables cannot be used."""
+def build_watch(settings: Settings, habits: Mapping[str, Habits] | None = None) -> Watch:
+    """Return what is judged, and by what.
+
+    Parameters
+    ----------
+    settings
+        Checked settings.
+    habits
+        What stations usually do; None: what the settings' file says.
+
+    Raises
+    ------
+    RulesError
+        The rules or the holdover tables cannot be used.
+    SettingsError
+        The file of habits cannot.
+    """
     folder = settings.path(settings.text.rules.folder) if settings.text.rules.folder is not None else None
     watched = settings.text.watch.stations
     return Watch(
         codes=None if watched == "all" else frozenset(watched),
         stations=StationTable.load(settings.station_overrides()),
         rulebook=load_rulebook(folder),
-        policy=settings.policy(),
+        policy=replace(settings.policy(), habits=habits_of(settings) if habits is None else habits),
         tables=load_tables(folder),
     )
 

@@ -38,6 +38,7 @@ from watcher.service.following import Following
 from watcher.service.health import HealthServer, Probes, Readiness
 from watcher.service.heartbeat import Heartbeat
 from watcher.service.leading import Leading
+from watcher.service.learning import Learning
 from watcher.service.nights import NightWatch
 from watcher.service.parts import (
     Channels,
@@ -55,12 +56,15 @@ from watcher.service.supervision import Supervision
 from watcher.service.treatment_files import load_procedures
 from watcher.service.watchkeeper import Watchkeeper
 from watcher.settings import Settings
+from watcher.settings.habits import habits_of
 from watcher.settings.model import FeedSection
 from watcher.store.store import Store
 from watcher.telemetry import Metrics
 
 _log = structlog.get_logger()
 _THIN_EVERY = timedelta(hours=1)
+_LEARN_EVERY = timedelta(hours=6)
+_LEARN_FIRST = timedelta(minutes=2)
 _NIGHTS_EVERY = timedelta(minutes=1)
 _COUNT_EVERY = timedelta(seconds=15)
 _STAND_EVERY = timedelta(seconds=1)
@@ -107,7 +111,8 @@ class Service:
         self.metrics = Metrics()
         self.clock = clock
         self._random = random or Random()  # noqa: S311 - spreads requests, guards nothing
-        self.watch = build_watch(settings)
+        self.habits = habits_of(settings)
+        self.watch = build_watch(settings, self.habits)
         # Read now, though only pages ask for them: what is wrong in them must not wait for the first plan.
         folder = rules_folder_of(settings)
         self.treatments = load_treatments(folder, tables=self.watch.tables)
@@ -153,6 +158,8 @@ class Service:
             observer=_Deliveries(self.metrics),
             random=self._random,
         )
+        self.learning = Learning(self.store, self.habits, self.clock, lambda: bool(self.leading))
+        await self.learning.recall()
         self.cycle = cycle = Cycle(self.store, self.watch)
         self.people = PeopleWatch(self.store, self.settings, self.watch.stations, self.channels, self.sender, cycle)
         self.keeper = Watchkeeper(cycle, self.clock, self.metrics, self.sender.wake, self._look_at_people)
@@ -239,6 +246,7 @@ class Service:
 
     async def _begin_to_lead(self, term: int) -> None:
         self.cycle.term = term
+        await self.learning.recall()
         self._answers.begin(self._metar_polls)
         await self.keeper.begin()
         # The feeds are asked at once, not when their interval is over: reports may have waited for a leader.
@@ -318,6 +326,7 @@ class Service:
         every("follow", _FOLLOW_EVERY, self._follow_all, first_in=_FOLLOW_EVERY)
         if self.settings.text.night.members:
             every("nights", _NIGHTS_EVERY, self._look_at_nights, first_in=timedelta(seconds=5))
+        every("habits", _LEARN_EVERY, self.learning.look, first_in=_LEARN_FIRST)
         if "poller" not in self.roles:
             return
         every("leader", _STAND_EVERY, self._stand, first_in=_STAND_EVERY)

@@ -56,7 +56,13 @@ class WatchSection(Section):
     stale_after: Duration = Field(timedelta(minutes=90), description="An older report opens nothing when first seen.")
     lead: Duration = Field(timedelta(hours=18), description="How far ahead an expected period opens an episode.")
     valid_for: Duration = Field(timedelta(hours=12), description="How long an undelivered message is worth sending.")
-    keep: Duration = Field(timedelta(days=7), description="How long reports are kept.")
+    keep: Duration = Field(
+        timedelta(days=7),
+        description="How long reports are kept; stations' habits are learned from up to 28 days of them.",
+    )
+    habits: Path | None = Field(
+        None, description="File of habits that an archive taught; it counts until a whole week was heard of a station."
+    )
 
 
 def _check_address(key: str, url: str) -> None:

@@ -1,4 +1,4 @@
-"""Single values of the service: the key of its links, changes of subscribers, which events are gone, who leads."""
+"""Single values of the service: the key of its links, changes of subscribers, gone events, who leads, habits."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ _LINK_KEY = "link-key"
 _REVISION = "people-revision"
 _EVENTS_REMOVED = "events-removed-to"
 _TERM = "leader-term"
+_HABITS = "habits"
 _THE_TERM = select(kept.c.value).where(kept.c.name == _TERM)
 
 
@@ -73,6 +74,16 @@ def last_term(connection: Connection) -> int:
     """Return the newest term, without keeping another one from beginning; 0 before the first."""
     found = connection.execute(select(kept.c.value).where(kept.c.name == _TERM)).scalar()
     return int(found) if found is not None else 0
+
+
+def habits(connection: Connection) -> str | None:
+    """Return what was learned of stations, as text; None before the first time."""
+    return connection.execute(select(kept.c.value).where(kept.c.name == _HABITS)).scalar()
+
+
+def keep_habits(connection: Connection, value: str) -> None:
+    """Keep what was learned of stations, in place of what was learned before."""
+    insert_or_replace(connection, kept, "name", [{"name": _HABITS, "value": value}])
 
 
 def _count(connection: Connection, name: str) -> None:

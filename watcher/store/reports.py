@@ -10,6 +10,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, Connection, RowMapping, bindparam, select, update
 
 from watcher.alerts.changes import StationChange
+from watcher.alerts.habits import Heard
 from watcher.reports.decode import decode_report
 from watcher.reports.model import Forecast, Observation, Report, Unreadable
 from watcher.rulebook.history import Moment
@@ -137,6 +138,29 @@ def observations_since(
             if isinstance(decoded, Observation):
                 found.setdefault(row["station"], []).append(decoded)
     return {station: tuple(items) for station, items in found.items()}
+
+
+def heard(connection: Connection, codes: Sequence[str], since: datetime) -> dict[str, list[Heard]]:
+    """Return by station the usable reports from a time of observation on, in short, oldest first."""
+    # A report that is no part of the history came late, or holds nothing; of texts the second are told by their word.
+    usable = report.c.routine.is_not(None) | ~(report.c.raw.like("% NIL%") | report.c.raw.like("<%"))
+    auto = report.c.raw.like("% AUTO %") | report.c.raw.like('%automatedStation="true"%')
+    found: dict[str, list[Heard]] = {}
+    for some in in_portions(codes):
+        query = (
+            select(report.c.station, report.c.observed_at, report.c.received_at, auto, report.c.kind == "METAR")
+            .where(
+                report.c.station.in_(some),
+                report.c.observed_at >= since,
+                report.c.kind != "TAF",
+                report.c.superseded_by.is_(None),
+                usable,
+            )
+            .order_by(report.c.station, report.c.observed_at, report.c.id)
+        )
+        for station, observed_at, received_at, is_auto, routine in connection.execute(query):
+            found.setdefault(station, []).append(Heard(observed_at, received_at, bool(is_auto), bool(routine)))
+    return found
 
 
 def reports_of(

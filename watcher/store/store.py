@@ -9,6 +9,8 @@ from typing import Self
 from sqlalchemy import select
 
 from watcher.alerts.changes import Changes
+from watcher.alerts.habit_words import habits_file, habits_in_file
+from watcher.alerts.habits import Habits, Heard
 from watcher.alerts.model import Acknowledgement, Episode, Event, StationView
 from watcher.alerts.outbox import Claimed, Settled, Telling, Told, Unreached
 from watcher.reports.model import Observation, Report
@@ -307,6 +309,22 @@ class Store:
         """Return by station the same of several; one without any is left out."""
         with self._database.read() as connection:
             return reports.observations_since(connection, stations, since)
+
+    def heard(self, stations: Sequence[str], since: datetime) -> dict[str, list[Heard]]:
+        """Return by station the usable reports from a time of observation on, in short, oldest first."""
+        with self._database.read() as connection:
+            return reports.heard(connection, stations, since)
+
+    def habits(self) -> dict[str, Habits]:
+        """Return what was learned of stations, by code; ValueError when another program's is kept there."""
+        with self._database.read() as connection:
+            text = kept.habits(connection)
+        return habits_in_file(text) if text is not None else {}
+
+    def keep_habits(self, habits: Mapping[str, Habits], made_from: str) -> None:
+        """Keep what was learned of stations, in place of what was learned before."""
+        with self._database.write() as connection:
+            kept.keep_habits(connection, habits_file(habits, made_from))
 
     def reports_of(self, station: str, since: datetime, until: datetime, limit: int) -> tuple[KeptReport, ...]:
         """Return a station's METARs, SPECIs and TAFs of a time of observation or issue, ends included, newest first."""

@@ -8,7 +8,9 @@ from datetime import UTC, datetime, timedelta
 
 from markupsafe import Markup
 
-from watcher.alerts.model import Episode, StationView
+from watcher.alerts.habit_words import habit_sentences
+from watcher.alerts.model import Episode, Policy, StationView
+from watcher.alerts.sight import patience
 from watcher.links import FeedLinks
 from watcher.notify.wording import plain, when
 from watcher.pictures.band import band_of
@@ -77,6 +79,7 @@ class Sheet:
 
     `mark`: a level's word, ``blind`` or ``none``. `expected`: the worst alert is only expected; `now_level`: what is
     observed then, or "". `headline`: of the worst, without station and level, which stand above it.
+    `habits`: what the station usually does, a sentence each.
     `age`: of the report. `frost`, `skin`: one sentence each from the frost forecast, or "".
     """
 
@@ -106,6 +109,7 @@ class Sheet:
     holdover: HoldoverShown | None
     received: tuple[Received, ...]
     unread: tuple[Unread, ...]
+    habits: tuple[str, ...]
     feeds: FeedLinks | None
     as_of: str
 
@@ -162,9 +166,16 @@ def sheet_of(house: House, view: StationView, root: str) -> Sheet:
         holdover=holdover_shown(view, house.treatments.tables, now, root),
         received=received(store.reports_of(station.code, now - _LISTED, now, _MOST_REPORTS), zone, now),
         unread=unread(seen.unreadable),
+        habits=_habits(view, house.watch.policy),
         feeds=house.links.feed(station.code) if house.links is not None else None,
         as_of=when(now, zone),
     )
+
+
+def _habits(view: StationView, policy: Policy) -> tuple[str, ...]:
+    """Return how old its report may become, and what it usually does."""
+    limit = f"It is called blind once its newest report is {duration_text(patience(view.state, policy))} old."
+    return limit, *habit_sentences(policy.habits.get(view.station.code))
 
 
 def _drawn(

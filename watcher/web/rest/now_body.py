@@ -56,6 +56,32 @@ class UnreadableBody(BaseModel):
     error: str
 
 
+class HabitHourBody(BaseModel):
+    """One hour of the day, UTC."""
+
+    reported: int = Field(description="On so many of the days a report was made in it.")
+    gap_min: float | None = Field(
+        description="In nine of ten cases the next routine report came within so many minutes."
+    )
+    auto: float | None = Field(description="Share of its reports that were automatic.")
+
+
+class HabitsBody(BaseModel):
+    """What a station usually does. It never says that there is no ice."""
+
+    known: bool = Field(description="Whether a whole week was heard; before, nothing follows from it.")
+    days: int
+    reports: int
+    begins_at: Time
+    ends_at: Time
+    late_p50_min: float | None = Field(description="Half of its reports came within so many minutes.")
+    late_p90_min: float | None
+    late_p99_min: float | None
+    silent: list[str] = Field(description="Hours without a report on any day, such as 22-05Z.")
+    automatic: list[str]
+    hours: list[HabitHourBody] = Field(description="0 to 23 UTC.")
+
+
 class NowBody(BaseModel):
     """All that is known of a station now: the `now` contract."""
 
@@ -68,4 +94,6 @@ class NowBody(BaseModel):
     findings: list[Annotated[ExpectationBody | FindingBody, Field(union_mode="left_to_right")]]
     level: LevelWord | None = Field(description="The highest among the findings that are true now.")
     unreadable: list[UnreadableBody]
+    blind_after_min: float | None = Field(description="So old its newest report may become before it is blind.")
+    habits: HabitsBody | None = Field(description="What the station usually does, learned; null: nothing was learned.")
     caution: str

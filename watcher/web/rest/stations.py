@@ -19,7 +19,7 @@ from watcher.reports.contract import as_contract as report_as_contract
 from watcher.reports.station import Station
 from watcher.rulebook.words import Level
 from watcher.service.directory import subscription_of
-from watcher.service.look import Look, as_contract, look, unreadable_lately, with_unreadable
+from watcher.service.look import Look, as_contract, look, unreadable_lately, with_habits, with_unreadable
 from watcher.store.model import EpisodesAsked, KeptReport
 from watcher.units import iso_z
 from watcher.web.api import ApiRouter, Gate
@@ -173,7 +173,8 @@ async def _covered(house: House, name: str) -> Callable[[Station], bool]:
 def _look(house: House, view: StationView) -> Look:
     now = house.clock()
     found = look(view, rulebook=house.watch.rulebook, now=now)
-    return with_unreadable(found, unreadable_lately(house.store.unreadable(_MOST_UNREADABLE), now))
+    found = with_unreadable(found, unreadable_lately(house.store.unreadable(_MOST_UNREADABLE), now))
+    return with_habits(found, view, house.watch.policy)
 
 
 def _report(kept: KeptReport) -> dict[str, object]:
