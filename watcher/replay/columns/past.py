@@ -35,6 +35,12 @@ class _Windows:
         """Return the first place that is at most this long before each report, and still kept."""
         return np.maximum(np.searchsorted(self.line, self.at - length_us), self.kept_from)
 
+    def reaches_back(self, length_us: int) -> Flags:
+        """Return whether the last moment before each report is kept, and at most this long before it."""
+        last = np.append(self.line, np.iinfo(np.int64).min)[self.ends - 1]
+        covered: Flags = (self.kept_from < self.ends) & (last >= self.at - length_us)
+        return covered
+
 
 def past_facts(frame: pl.DataFrame, precipitation: pl.Series, wet: pl.Series) -> pl.DataFrame:
     """Return the columns PAST for reports in the order of hearing.
@@ -103,7 +109,7 @@ def _precipitation_last_h(own: pl.DataFrame, moments: pl.DataFrame, windows: _Wi
     recent = windows.begin(_HOUR // scale)
     fell = _any(_counted(moments["precipitation"]), recent, windows.ends)
     unknown = _any(_counted(moments["precipitation"].is_null()), recent, windows.ends)
-    covered = windows.begin(_COVERS_AN_HOUR // scale) < windows.ends
+    covered = windows.reaches_back(_COVERS_AN_HOUR // scale)
     falls = own["precipitation"]
     return _known(fell | _true(falls), covered & ~unknown & falls.is_not_null().to_numpy())
 
