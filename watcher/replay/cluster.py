@@ -14,6 +14,7 @@ from multiprocessing import get_context
 from typing import TypeVar
 
 from watcher.errors import HoarlineError, PartitionError
+from watcher.replay.decoding_worker import begin_worker
 
 Part = TypeVar("Part")
 Answer = TypeVar("Answer")
@@ -97,7 +98,7 @@ def _on_processes(work: Callable[[Part], Answer], partitions: Sequence[Part], pr
     done = deaths = 0
     while done < len(partitions):
         ahead = partitions[done:] if deaths == 0 else partitions[done : done + 1]
-        with ProcessPoolExecutor(processes, get_context("spawn")) as pool:
+        with ProcessPoolExecutor(processes, get_context("spawn"), begin_worker) as pool:
             with _threads_each(processes):
                 waiting = [pool.submit(answer_of, work, part) for part in ahead]
             try:

@@ -18,6 +18,7 @@ from watcher.replay.archives import Fault, Source
 from watcher.replay.archives_blocks import Block
 from watcher.replay.decoding_files import sweep
 from watcher.replay.decoding_parts import Part, decode_block, program, sealed
+from watcher.replay.decoding_worker import begin_worker
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,6 +144,7 @@ def _pool(processes: int) -> Iterator[ProcessPoolExecutor]:
 
 
 def _begin() -> None:
+    begin_worker()
     # Decoding makes no cycles; looking for them among the reports of a block costs a fifth of the time.
     gc.disable()
 
