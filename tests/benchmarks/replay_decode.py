@@ -12,6 +12,7 @@ import argparse
 import gc
 import gzip
 import json
+import multiprocessing
 import os
 import random
 import resource
@@ -33,7 +34,7 @@ from watcher.replay.decoding import decoded_frame
 from watcher.replay.decoding_files import write_frame
 from watcher.replay.decoding_parts import decoded_entry
 from watcher.replay.decoding_pool import decoded_parts
-from watcher.replay.gathering import gather
+from watcher.replay.gathering import Progress, gather
 from watcher.reports.groups import Cloud, Pressure, Temperature, Visibility, Weather, Wind, read_token
 from watcher.reports.model import Observation
 
@@ -124,13 +125,23 @@ def main() -> None:
     folder = Path(tempfile.mkdtemp())
     try:
         archive = folder / ("archive.txt.gz" if asked.packed else "archive.txt")
-        write_archive(archive, asked.reports)
+        # Elsewhere, so that the memory told below is that of the work.
+        writer = multiprocessing.get_context("spawn").Process(target=write_archive, args=(archive, asked.reports))
+        writer.start()
+        writer.join()
         one_s, one_cpu_s, one = parted(archive, folder / "one", 1)
         many_s, many_cpu_s, many = parted(archive, folder / "many", asked.processes)
         size = sum(path.stat().st_size for path in (folder / "many").iterdir())
-        begun = time.perf_counter()
-        gathered = gather([archive], folder / "work", processes=asked.processes)
-        whole_s = time.perf_counter() - begun
+        told: list[tuple[float, Progress]] = []
+        begun, worked = time.perf_counter(), processor_s()
+        gathered = gather(
+            [archive],
+            folder / "work",
+            processes=asked.processes,
+            progress=lambda so_far: told.append((time.perf_counter(), so_far)),
+        )
+        whole_s, whole_cpu_s = time.perf_counter() - begun, processor_s() - worked
+        decoded_at = max(at for at, so_far in told if not so_far.partitions)
         begun = time.perf_counter()
         gather([archive], folder / "work", processes=asked.processes)
         again_s = time.perf_counter() - begun
@@ -146,6 +157,9 @@ def main() -> None:
                     "decoded_per_s_one_process": round(one / one_s),
                     "decoded_per_processor_s_one_process": round(one / one_cpu_s),
                     "gathered_per_s": round(gathered.counts.reports / whole_s),
+                    "gathered_per_processor_s": round(gathered.counts.reports / whole_cpu_s),
+                    "partitions": len(gathered.partitions),
+                    "partitions_s": round(begun + whole_s - decoded_at, 2),
                     "second_run_s": round(again_s, 2),
                     "load_before": os.getloadavg()[0],
                     "one_process": shares(archive),
