@@ -62,10 +62,10 @@ def play(station: Station, reports: list[Report], **more) -> StationRun:
     return run
 
 
-@settings(max_examples=8)
+@settings(max_examples=6)
 @given(seed=st.integers(0, 10_000))
 def test_judging_the_minutes_that_matter_gives_what_judging_every_minute_gives(seed, tmp_path_factory):
-    winter = Winter(stations=1, days=4, seed=seed)
+    winter = Winter(stations=1, days=3, seed=seed)
     places = positions(winter)
     for code, reports in heard(winter, tmp_path_factory.mktemp("winter"), seed=seed).items():
         policy = replace(POLICY, lead=timedelta(hours=Random(seed).choice((3, 18))))
@@ -192,7 +192,7 @@ def test_a_run_that_was_broken_off_makes_only_what_is_missing(tmp_path):
     # Killed between the two files of the last stations: the events are written first.
     whole.kept[-1].runs.unlink()
     resumed = kept(tmp_path / "kept", parts)
-    assert (resumed.made, resumed.found) == (2, 4)
+    assert (resumed.made, resumed.found) == (1, 5)
     assert list(resumed.runs(events=True)) == expected
 
 
@@ -201,8 +201,9 @@ def test_other_rules_settings_or_times_are_judged_anew(tmp_path):
     kept(tmp_path / "kept", parts)
     assert kept(tmp_path / "kept", parts, rulebook=small_book()).made == 6
     assert kept(tmp_path / "kept", parts, policy=replace(POLICY, lead=HOUR)).made == 6
-    assert kept(tmp_path / "kept", parts, only=frozenset({"XA01"})).made == 1
     assert kept(tmp_path / "kept", parts, fresh=True).made == 6
+    alone = kept(tmp_path / "kept", parts, only=frozenset({"XA01"}))
+    assert (alone.made, alone.found, [run.station for run in alone.runs()]) == (0, 1, ["XA01"])
 
 
 def test_only_the_time_that_was_asked_for_is_heard(tmp_path):

@@ -36,6 +36,7 @@ class _Bar:
 
     progress: Progress
     task: TaskID
+    phase: str = ""
 
     def gathering(self, progress: Read) -> None:
         if progress.partitions:
@@ -54,6 +55,11 @@ class _Bar:
         self._show(f"counting messages by {name}", None, None)
 
     def _show(self, what: str, done: float | None, of: float | None) -> None:
+        phase = what.partition(":")[0]
+        if phase != self.phase:
+            # What is left to do is reckoned from the pace of this phase alone.
+            self.phase = phase
+            self.progress.reset(self.task)
         # An archive of nothing is read at once.
         self.progress.update(self.task, description=what, completed=done or 0, total=of or None)
 

@@ -27,9 +27,11 @@ from watcher.reports.model import Report
 from watcher.reports.station import Station
 from watcher.rulebook.model import Rulebook
 
-# Stations rehearsed together: few, so that little is lost when a run is broken off, and work is shared evenly; more of
-# them where there are very many, for the results of all are open at once when they are put in one order.
-AT_ONCE, MOST_PARTS = 4, 250
+# So many parts at least, so that work is shared evenly and little is lost when a run is broken off; and so many at
+# most, for the results of all are open at once when they are put in one order.
+LEAST_PARTS, MOST_PARTS = 8, 250
+# Stations that are rehearsed together where these bounds leave it open.
+AT_ONCE = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +141,8 @@ def _parts(  # noqa: PLR0917 - private, called once
     only: frozenset[str] | None,
 ) -> Iterator[_Part]:
     counted = [(item, [code for code in item.stations if only is None or code in only]) for item in partitions]
-    at_once = max(AT_ONCE, ceil(sum(len(codes) for _, codes in counted) / MOST_PARTS))
+    total = sum(len(codes) for _, codes in counted)
+    at_once = max(1, min(AT_ONCE, total // LEAST_PARTS), ceil(total / MOST_PARTS))
     for partition, codes in counted:
         if not codes:
             continue
