@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
@@ -22,8 +23,8 @@ from watcher.replay.archives_dates import Dated, month_of, of_name, time_in, tim
         ("2019/old/20240105Z.txt", datetime(2024, 1, 5, 12, tzinfo=UTC)),
     ],
 )
-def test_a_day_in_a_name_stands_for_its_noon(name: str, expected: datetime) -> None:
-    assert of_name(name) == Dated(near=expected)
+def test_a_day_in_a_name(name: str, expected: datetime) -> None:
+    assert of_name(name) == Dated(day=expected)
 
 
 @pytest.mark.parametrize("name", ["metar-202401.txt", "2024-01/XNOR.txt", "2024_01.gz", "XNOR.2024.01.txt"])
@@ -36,6 +37,17 @@ def test_a_month_in_a_name(name: str) -> None:
 )
 def test_other_numbers_are_no_dates(name: str) -> None:
     assert not of_name(name).is_known
+
+
+def test_a_day_in_a_name_dates_what_fits_it_and_no_more() -> None:
+    """A file that is named by the first day of its week or month must not move the others by a month."""
+    day = of_name("20240101.txt")
+    assert day.of("METAR XNOR 312350Z 24010KT") == datetime(2023, 12, 31, 23, 50, tzinfo=UTC)
+    assert day.of("METAR XNOR 020020Z 24010KT") == datetime(2024, 1, 2, 0, 20, tzinfo=UTC)
+    assert day.of("METAR XNOR 040020Z 24010KT") is None
+    assert replace(day, otherwise=month_of("2024-01")).of("METAR XNOR 300020Z CAVOK") == datetime(
+        2024, 1, 30, 0, 20, tzinfo=UTC
+    )
 
 
 def test_a_month_dates_a_report_by_its_own_day() -> None:

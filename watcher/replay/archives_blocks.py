@@ -82,7 +82,8 @@ def blocks(
     """
     named = of_name(source.name)
     meter = Meter()
-    begin = Block(source, form or Form.LINES, 1, offset, b"", named if named.is_known else otherwise)
+    dated = replace(named, otherwise=otherwise) if named.is_known else otherwise
+    begin = Block(source, form or Form.LINES, 1, offset, b"", dated)
     try:
         for found in _blocks(begin, form, unpacked(source.path, meter), block_bytes):
             yield found if isinstance(found, Fault) else replace(found, packed_bytes=meter.bytes_read)

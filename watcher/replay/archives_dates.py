@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
+
+from watcher.reports.dating import WrongTime, nearest_date
 
 _IN_NAME = re.compile(
     r"(?<!\d)(?P<year>19[4-9]\d|20\d\d)[-_./]?(?P<month>0[1-9]|1[0-2])"
@@ -19,6 +21,7 @@ _MONTH = re.compile(r"(\d{4})-(\d{2})")
 # The time of a report, or of issue, not far from its beginning; some forecasts and older reports have no Z.
 _IN_TEXT = re.compile(r"\b(\d{2})(\d{2})(\d{2})Z?\b")
 _HEAD_LETTERS = 48
+_ABOUT_A_DAY = timedelta(hours=36)
 # Years that reports of an archive can be of; a time of another year is a wrong one (common practice, no source).
 YEARS = range(1930, 2101)
 _FURTHEST_S = 4_102_444_800  # 2100-01-01; what is larger is milliseconds
@@ -28,22 +31,44 @@ _FURTHEST_S = 4_102_444_800  # 2100-01-01; what is larger is milliseconds
 class Dated:
     """What gives month and year.
 
-    `near`: a time less than half a month from the report's. `month`: (year, month), the reports are of that month. One
-    of the two, or neither: then an undated report is counted as a fault, not guessed.
+    `near`: a time less than half a month from the report's. `day`: the noon of the day that the reports are of, or of
+    the evening before, or the morning after. `month`: (year, month), the reports are of that month. `otherwise`: what
+    counts where the day does not fit. None of them: an undated report is counted as a fault, not guessed.
     """
 
     near: datetime | None = None
+    day: datetime | None = None
     month: tuple[int, int] | None = None
+    otherwise: Dated | None = None
 
     @property
     def is_known(self) -> bool:
         """Whether it can date anything."""
-        return self.near is not None or self.month is not None
+        return self.near is not None or self.day is not None or self.month is not None
 
     def of(self, text: str) -> datetime | None:
         """Return a time near that of a report text; None when nothing gives one, or the month has no such day."""
-        if self.near is not None or self.month is None:
+        if self.near is not None:
             return self.near
+        if self.day is None:
+            return self._in_month(text)
+        found = self._on_day(text)
+        return self.otherwise.of(text) if found is None and self.otherwise is not None else found
+
+    def _on_day(self, text: str) -> datetime | None:
+        match = _IN_TEXT.search(text, 0, _HEAD_LETTERS)
+        assert self.day is not None
+        if match is None:
+            return self.day
+        try:
+            at = nearest_date(int(match[1]), int(match[2]), int(match[3]), self.day)
+        except WrongTime:
+            return self.day  # a time that does not exist, as the decoder says
+        return at if abs(at - self.day) <= _ABOUT_A_DAY else None
+
+    def _in_month(self, text: str) -> datetime | None:
+        if self.month is None:
+            return None
         match = _IN_TEXT.search(text, 0, _HEAD_LETTERS)
         # A text without a time is no report whatever the month, and the decoder says why.
         day, hour, minute = map(int, match.groups()) if match is not None else (1, 0, 0)
@@ -70,7 +95,7 @@ def month_of(text: str) -> Dated:
 def of_name(name: str) -> Dated:
     """Return what the name of a file says, else the folders that it lies in: 202401, 2024-01-05, 2024/01/05 and so on.
 
-    A day stands for its noon. Of several dates in a name the last counts.
+    Of several dates in a name the last counts.
     """
     for part in (name.rsplit("/", 1)[-1], name):
         found = list(_IN_NAME.finditer(part))
@@ -79,7 +104,7 @@ def of_name(name: str) -> Dated:
             if day is None:
                 return Dated(month=(year, month))
             try:
-                return Dated(near=datetime(year, month, int(day), 12, tzinfo=UTC))
+                return Dated(day=datetime(year, month, int(day), 12, tzinfo=UTC))
             except ValueError:
                 continue
     return Dated()
