@@ -172,9 +172,9 @@ def test_a_year_that_cannot_be_dates_nothing(year: str, tmp_path: Path) -> None:
     assert found.counts.undated == 2
 
 
-def _report(minute: int, temp: int, received: int, mark: str) -> tuple[Observation, datetime, str]:
+def _report(minute: int, temp: int, received: int, mark: str, end: str) -> tuple[Observation, datetime, str]:
     at = datetime(2026, 1, 12, 5, tzinfo=UTC) + timedelta(minutes=minute)
-    raw = f"METAR XNOR {at:%d%H%M}Z {'NIL' if mark == 'NIL' else f'{mark}24010KT 9999 NSC {temp:02d}/00 Q1003'}"
+    raw = f"METAR XNOR {at:%d%H%M}Z {'NIL' if mark == 'NIL' else f'{mark}24010KT 9999 NSC {temp:02d}/00 Q1003'}{end}"
     seen = decode_report(raw, received_at=at)
     assert isinstance(seen, Observation)
     return seen, datetime(2026, 1, 12, 5, tzinfo=UTC) + timedelta(minutes=received), raw
@@ -186,13 +186,14 @@ _SENT = st.builds(
     temp=st.integers(1, 4),
     received=st.integers(-40, 160),
     mark=st.sampled_from(["", "", "", "COR ", "NIL"]),
+    end=st.sampled_from(["", "", " RMK FROM IWXXM", " RMK FROM IWXXM ROUNDED"]),
 )
 
 
 @settings(max_examples=150, deadline=None)
 @given(st.lists(_SENT, max_size=14))
 def test_what_is_in_force_is_what_the_live_path_judges_last(sent: list[tuple[Observation, datetime, str]]) -> None:
-    """Late, corrected, repeated, NIL and ahead of time, each heard on its own: as `take_observation` has it."""
+    """Late, corrected, repeated, NIL, ahead of time and made from XML, each heard alone: as `take_observation` has it."""
     # Of what is received in one moment the live path does not know what came first.
     sent = list({received: (seen, received, raw) for seen, received, raw in sent}.values())
     frame = observed_frame([(seen, received, n) for n, (seen, received, _) in enumerate(sent)])

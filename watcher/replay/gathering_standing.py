@@ -8,7 +8,7 @@ from __future__ import annotations
 import polars as pl
 
 from watcher.alerts.hearing import AHEAD
-from watcher.reports.identity import FROM_IWXXM
+from watcher.reports.identity import FROM_IWXXM, ROUNDED
 
 # As `reports.identity.normalise` and `text_hash` have it: blanks, letter case, end marks and type words do not count.
 _TEXT = (
@@ -44,10 +44,14 @@ def with_standing(frame: pl.DataFrame) -> pl.DataFrame:
     Of equal texts one that was passed over, as long before its time, stays only where all were.
     """
     # Only keys are sorted, with where their rows stand; the whole rows are put in order once, at the end.
-    keys = _keys(frame, "observed_at").with_columns(frame["nil"], correction=frame["correction"].is_not_null())
+    is_text = ~(frame["raw"].str.ends_with(FROM_IWXXM) | frame["raw"].str.ends_with(ROUNDED))
+    keys = _keys(frame, "observed_at").with_columns(
+        frame["nil"], correction=frame["correction"].is_not_null(), is_text=is_text
+    )
     keys = _first_of_each(_with_passed_over(keys), frame["raw"])
-    # Of one time the best stands last: one that was heeded, a correction, the latest received, the last in the archive.
-    keys = keys.sort("station", "at", ~pl.col("passed_over"), "correction", "heard", "order")
+    # Of one time the best stands last: one that was heeded, a correction, a text before one made from XML, the latest
+    # received, the last in the archive.
+    keys = keys.sort("station", "at", ~pl.col("passed_over"), "correction", "is_text", "heard", "order")
     next_is_other = [(pl.col(name) != pl.col(name).shift(-1)).fill_null(value=True) for name in ("station", "at")]
     keys = keys.with_columns(in_force=pl.any_horizontal(next_is_other)).sort("station", "at", "order")
     return frame[keys["row"]].with_columns(keys["in_force"], keys["passed_over"])
