@@ -13,19 +13,21 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 from typing import TypeVar
 
 from pydantic import TypeAdapter
 
+import watcher
 from watcher.alerts.model import Event, Policy
 from watcher.errors import HoarlineError
 from watcher.replay.rehearsal_model import Span, StationRun
-from watcher.replay.table import TABLE_VERSION
 from watcher.reports.station import Station
 
-# Bumped when the judgement, or what is kept of it, changes: what was rehearsed before is then rehearsed again.
-REHEARSAL_VERSION = 2
+# The code that a result comes from: when any of it changes, what was rehearsed before is rehearsed again.
+_ROOMS = ("reports", "physics", "rulebook", "outlook", "alerts")
+_CODE = (*(f"{room}/**/*.py" for room in _ROOMS), "replay/rehearsal*.py", "replay/gathering_*.py")
 
 T = TypeVar("T")
 _DEAD_S = 3600
@@ -54,8 +56,15 @@ def kept_in(folder: Path, key: str) -> Kept:
 
 def key_of(content: str, stations: Sequence[Station], fingerprint: str, policy: Policy, span: Span) -> str:
     """Return the digest of all that a result rests on; `content`: of the partition's files."""
-    parts = [REHEARSAL_VERSION, TABLE_VERSION, content, fingerprint, policy, span, *stations]
+    parts = [program(), content, fingerprint, policy, span, *stations]
     return hashlib.sha256("\n".join(map(repr, parts)).encode()).hexdigest()[:24]
+
+
+@cache
+def program() -> str:
+    """Return the digest of the code that judges, so that no result of an older one is taken for its own."""
+    home = Path(watcher.__file__).parent
+    return content_of(path for place in _CODE for path in sorted(home.glob(place)))
 
 
 def content_of(paths: Iterable[Path]) -> str:

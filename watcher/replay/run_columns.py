@@ -20,6 +20,7 @@ from watcher.replay import comparison as comparisons
 from watcher.replay import rehearsal_totals as totals
 from watcher.replay.cluster import over_partitions
 from watcher.replay.columns.partition import run_partition
+from watcher.replay.columns.verdicts import facts_of
 from watcher.replay.comparison_model import Comparison, RuleChanges, Side
 from watcher.replay.decoding_files import write_frame
 from watcher.replay.gathering import gather
@@ -91,7 +92,14 @@ def run_by_columns(
         When the work folder does not take what is made, a partition fails, or no scheduler answers.
     """
     work = asked.work.resolve()
-    gathered = gather(asked.paths, work, dated=asked.dated, processes=asked.processes, progress=watching.gathering)
+    gathered = gather(
+        asked.paths,
+        work,
+        dated=asked.dated,
+        processes=asked.processes,
+        second_reader=_asks_for_doubts(asked),
+        progress=watching.gathering,
+    )
     span = span_of(asked, gathered)
     wanted = [item for item in gathered.partitions if asked.only is None or asked.only.intersection(item.stations)]
     codes = {code for item in wanted for code in item.stations}
@@ -109,6 +117,12 @@ def run_by_columns(
     tallied = zip(*(answer.tallies for answer in answers), strict=True)
     scores = tuple(score(tallies_together(own), gathered) for own in tallied)
     return Replayed(asked, gathered, span, None, found, (), comparison), scores
+
+
+def _asks_for_doubts(asked: Asked) -> bool:
+    """Return whether a rule asks how sure a report's reading is, so that every report is read twice."""
+    books = [asked.rules.book, *([asked.against.book] if asked.against is not None else [])]
+    return any("doubtful" in facts_of(book.of_kind(Kind.OBSERVED)) for book in books)
 
 
 def _task(asked: Asked, work: Path, span: Span, positions: Mapping[str, Station], *, scored: bool) -> _Work:
