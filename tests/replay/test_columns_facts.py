@@ -15,7 +15,7 @@ from tests.alerts.scenes import MIDNIGHT, XNOR
 from tests.replay.live import live_facts, open_frame, real_positions
 from tests.replay.winters import Winter, observed, positions
 from watcher.physics.sun import SUNRISE_ELEVATION_DEG, sun_elevation_deg
-from watcher.replay.columns.facts import reported_columns, with_facts
+from watcher.replay.columns.facts import ADDED, reported_columns, with_facts
 from watcher.replay.columns.light import sun_elevation
 from watcher.replay.columns.names import INTERVALS, NEVER_KNOWN, column_of, enter_column, keep_column
 from watcher.replay.columns.verdicts import facts_of, with_verdicts
@@ -129,6 +129,11 @@ def test_the_facts_of_one_rule_are_made_from_what_they_need_alone(rule):
         .collect()
         .equals(with_verdicts(whole, [rule]).select(names).collect())
     )
+
+
+def test_every_fact_of_the_table_has_a_column():
+    columns = {*OBSERVED, *ADDED}
+    assert [spec.name for spec in FACTS if column_of(spec.name) not in columns] == []
 
 
 def test_the_frost_models_facts_are_unknown_and_nothing_that_was_reported_is_lost():

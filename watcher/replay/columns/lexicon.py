@@ -7,7 +7,8 @@ the words. A bound is looked up in the values once, then places are compared.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from base64 import b64decode, b64encode
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -16,6 +17,7 @@ import polars as pl
 
 # One less than UInt16 holds, so that the place after the last value is a place too.
 _MOST = 65_535
+_NUMBERS, _WORDS = "hoarline.numbers.", "hoarline.words."
 _CENTS = 100
 _CENTS_MOST = 4_000_000
 
@@ -30,18 +32,24 @@ class Lexicon:
     numbers: Mapping[str, npt.NDArray[np.float64]] = field(default_factory=dict)
     words: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
-    def dump(self) -> str:
-        """Return it as JSON; numbers come back the same."""
-        return json.dumps(
-            {"numbers": {name: list(values) for name, values in self.numbers.items()}, "words": self.words}
-        )
+    def dump(self) -> dict[str, str]:
+        """Return it as texts by column, such as a file may carry; numbers come back the same."""
+        numbers = {f"{_NUMBERS}{name}": b64encode(values.tobytes()).decode() for name, values in self.numbers.items()}
+        return numbers | {f"{_WORDS}{name}": json.dumps(words) for name, words in self.words.items()}
 
     @classmethod
-    def load(cls, text: str) -> Lexicon:
-        """Return what `dump` wrote."""
-        held = json.loads(text)
-        numbers = {name: np.array(values, dtype=np.float64) for name, values in held["numbers"].items()}
-        return cls(numbers, {name: tuple(words) for name, words in held["words"].items()})
+    def load(cls, texts: Mapping[str, str], columns: Collection[str] | None = None) -> Lexicon:
+        """Return what `dump` wrote, of some columns or of all; other texts are passed over."""
+        numbers, words = {}, {}
+        for key, text in texts.items():
+            name = key.removeprefix(_NUMBERS).removeprefix(_WORDS)
+            if columns is not None and name not in columns:
+                continue
+            if key.startswith(_NUMBERS):
+                numbers[name] = np.frombuffer(b64decode(text), dtype=np.float64)
+            elif key.startswith(_WORDS):
+                words[name] = tuple(json.loads(text))
+        return cls(numbers, words)
 
 
 PLAIN = Lexicon()

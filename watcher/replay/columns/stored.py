@@ -7,7 +7,7 @@ they rest on, so what a file holds is never out of date.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 
 import polars as pl
@@ -24,12 +24,11 @@ from watcher.rulebook.facts import FACTS
 from watcher.rulebook.model import Rule
 
 # Bumped when a fact is made otherwise: files of before are then not used.
-FACTS_VERSION = 1
+FACTS_VERSION = 2
 
 # What episodes need beside the verdicts.
 WHEN = ("station", "observed_at", "heard_at", "heard")
 
-_LEXICON = "hoarline.lexicon"
 _ROWS_TOGETHER = 262_144
 _FACTS = [
     *(column_of(spec.name) for spec in FACTS if spec.name not in NEVER_KNOWN),
@@ -63,7 +62,7 @@ def judged_reports(
         frame = with_facts(pl.scan_parquet(partition.reports).select(reported_columns(asked)), positions, asked)
         judged = with_verdicts(frame, rules)
     else:
-        frame, lexicon = scan(stored_facts(partition, positions, kept))
+        frame, lexicon = scan(stored_facts(partition, positions, kept), facts_of(rules))
         judged = with_verdicts(frame, rules, lexicon)
     return judged.select(*WHEN, pl.col("^.*[|](enter|keep)$"))
 
@@ -82,7 +81,7 @@ def stored_facts(partition: Partition, positions: Mapping[str, Station], kept: P
         frame = with_facts(pl.scan_parquet(partition.reports).select(reported_columns()), positions).collect()
         facts, lexicon = coded(frame.select(_FACTS).with_columns(pl.col("recent_weather").cast(pl.Categorical)))
         whole = pl.concat([frame.select(WHEN), facts], how="horizontal")
-        write_frame(path, whole, row_group_size=_ROWS_TOGETHER, metadata={_LEXICON: lexicon.dump()})
+        write_frame(path, whole, row_group_size=_ROWS_TOGETHER, metadata=lexicon.dump())
     return path
 
 
@@ -94,6 +93,7 @@ def _key(partition: Partition, positions: Mapping[str, Station]) -> str:
     return hashlib.sha256("\n".join(map(str, rests_on)).encode()).hexdigest()[:24]
 
 
-def scan(path: Path) -> tuple[pl.LazyFrame, Lexicon]:
-    """Return what a file of facts holds, and what its places stand for."""
-    return pl.scan_parquet(path), Lexicon.load(pl.read_parquet_metadata(path)[_LEXICON])
+def scan(path: Path, facts: Collection[str] | None = None) -> tuple[pl.LazyFrame, Lexicon]:
+    """Return what a file of facts holds, and what its places stand for: of these facts, None: of all."""
+    columns = None if facts is None else {column_of(fact) for fact in facts}
+    return pl.scan_parquet(path), Lexicon.load(pl.read_parquet_metadata(path), columns)
