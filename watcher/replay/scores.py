@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from watcher.replay.bootstrap import RESAMPLES, SEED, Draws, draws
 from watcher.replay.gathering_model import Gathered
 from watcher.replay.reliability import brier, certainty_classes
+from watcher.replay.run_share import share_of
 from watcher.replay.scores_estimate import LEAST_CASES, estimates, share
 from watcher.replay.scores_expected import TOLERANCE_MIN, Came
 from watcher.replay.scores_hours import ALWAYS, LEADS_H, NOT_YET, HourCounts
@@ -176,15 +177,14 @@ def _by_block(hours: HourCounts, names: tuple[str, ...], sums: NDArray[np.int64]
 def _archive(tallied: Tally, gathered: Gathered | None) -> ArchiveShare:
     sight = tallied.sight
     sums = {name: int(sight.get_column(name).sum()) for name in ("reports", "counted", "watched_min", "seen_min")}
-    counts = gathered.counts if gathered is not None else None
+    read = share_of(gathered) if gathered is not None else None
     return ArchiveShare(
         stations=len(sight),
         begins_at=_time(sight.get_column("first_at").min()),
         ends_at=_time(sight.get_column("last_at").max()),
-        lines=counts.lines if counts is not None else None,
-        taken=counts.reports + counts.forecasts if counts is not None else None,
-        faults=sum(gathered.fault_counts.values()) if gathered is not None else 0,
-        duplicates=counts.duplicates if counts is not None else 0,
+        taken=read.taken if read is not None else None,
+        left=read.left if read is not None else None,
+        lost=read.lost if read is not None else (),
         **sums,
     )
 

@@ -16,19 +16,18 @@ from watcher.replay.scores_subjects import Subject
 class ArchiveShare:
     """What the scores rest on, and what they do not.
 
-    `lines`: entries read from the archives, None where the table was there already. `taken`: those that became reports
-    or forecasts. `faults`: entries that could not be read, dated or taken. `reports`: in the table; `counted`: of
-    those, in force and with content. `watched_min`: of all stations together; `seen_min`: of that, in which the weather
-    could be told.
+    `taken`, `left`: texts that were read, and those that could not be read or dated, as `run_share` counts them; None
+    where the table was there already. `lost`: files of which a part that nobody can count is missing. `reports`: in the
+    table; `counted`: of those, in force and with content. `watched_min`: of all stations together; `seen_min`: of that,
+    in which the weather could be told.
     """
 
     stations: int
     begins_at: datetime | None
     ends_at: datetime | None
-    lines: int | None
     taken: int | None
-    faults: int
-    duplicates: int
+    left: int | None
+    lost: tuple[str, ...]
     reports: int
     counted: int
     watched_min: int
@@ -41,10 +40,10 @@ class ArchiveShare:
 
     @property
     def taken_share(self) -> float | None:
-        """Share of what should have been reports that became some; None where that is not known."""
-        if self.taken is None or self.taken + self.faults == 0:
+        """Share of what was found in the archives that was read; None where that is not known."""
+        if self.taken is None or self.left is None or self.taken + self.left == 0:
             return None
-        return self.taken / (self.taken + self.faults)
+        return self.taken / (self.taken + self.left)
 
 
 @dataclass(frozen=True, slots=True)
