@@ -20,6 +20,7 @@ from watcher.notify.message import CAUTION
 from watcher.replay import run as replay_run
 
 PROJECT = Path(__file__).parents[2]
+REAL = PROJECT / "tests" / "data" / "reports" / "reports-common.txt.gz"
 WINTER = Winter(stations=3, days=6, seed=15)
 
 COLD_ONLY = """
@@ -31,6 +32,16 @@ text   = "Near freezing with a small spread"
 source = "common practice, no source"
 when   = { all = [ { field = "temp_c",   op = "<=", value = 0.0 },
                    { field = "spread_c", op = "<=", value = 3.0 } ] }
+"""
+DOUBTS = """
+[[rule]]
+name   = "read-in-two-ways"
+flag   = "freezing-fog"
+level  = "note"
+text   = "A report that can be read in two ways"
+source = "common practice, no source"
+kinds  = ["observed"]
+when   = { field = "doubtful", op = "==", value = true }
 """
 WRONG_EXAMPLE = """
 [[rule.example]]
@@ -232,6 +243,20 @@ def test_by_columns_is_found_what_is_found_report_by_report(tmp_path, work):
     said = replay(path, work, *words, "--columns")
     assert "Messages" not in said.out
     assert "Forecasts, blind stations and messages are not in here" in " ".join(said.out.split())
+
+
+@pytest.mark.slow
+def test_the_whole_world_once_with_a_rule_about_doubts_is_the_same_by_columns(tmp_path, work):
+    """The bulk METAR cache of 2014-12-18, NOAA/NWS Aviation Weather Center, public domain (tests/data/SOURCES.md)."""
+    (tmp_path / "doubts.toml").write_text(DOUBTS)
+    words = "--rules", "doubts.toml", "--until", "2015-01-01"
+    heard, judged = answer(REAL, work, *words), answer(REAL, work, *words, "--columns")
+    assert heard["totals"]["stations"] == 4536
+    assert heard["totals"]["episodes"] > 700
+    assert judged["episodes"] == heard["episodes"]
+    assert [item["by_level"] for item in judged["stations"]] == [item["by_level"] for item in heard["stations"]]
+    plain = answer(REAL, work, "--rules", "shipped", "--until", "2015-01-01", "--columns")
+    assert plain["episodes"] != judged["episodes"], "some of these reports are read in two ways"
 
 
 def test_lines_of_episodes_are_not_for_columns(archive, work):
