@@ -12,6 +12,7 @@ _NOT_PLAYED = (
     "Not played: frost forecasts of the night (rules that ask for them are unknown), people who take alerts in hand, "
     "failed and repeated sending."
 )
+_NO_FORECASTS = "The archive has no forecasts: nothing could be expected, every alert here came with a report."
 _BY_COLUMNS = (
     "By columns: only what reports say was followed. Forecasts, blind stations and messages are not in here; without "
     "--columns they are."
@@ -47,6 +48,8 @@ def caveats(replayed: Replayed) -> Iterator[str]:
     if replayed.by_columns:
         yield _BY_COLUMNS
         return
+    if not totals.forecasts:
+        yield _NO_FORECASTS
     if not replayed.asked.own_listeners:
         yield "No subscription is set: messages are counted for one desk that wants everything from prepare."
     yield _NOT_PLAYED
