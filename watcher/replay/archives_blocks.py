@@ -19,8 +19,10 @@ BLOCK_BYTES = 4 << 20
 _WHOLE_BYTES = 128 << 20
 _HEAD_BYTES = 1 << 16
 _LINES_BEFORE_HEADER = 20
-_FILE_TIME = re.compile(rb"^(\d{4}/\d{2}/\d{2} \d{2}:\d{2})[ \t\r]*$", re.MULTILINE)
-_HEADING = re.compile(rb"^([A-Z]{4}\d{0,2} [A-Z0-9]{4} \d{6}(?: [A-Z]{3})?)[ \t\r]*$", re.MULTILINE)
+# Both stand alone on a line. They begin with the end of the line before, which is found several times as fast as a
+# beginning; so does, for this, a body.
+_FILE_TIME = re.compile(rb"\n(\d{4}/\d{2}/\d{2} \d{2}:\d{2})[ \t\r]*(?=\n|\Z)")
+_HEADING = re.compile(rb"\n([A-Z]{4}\d{0,2} [A-Z0-9]{4} \d{6}(?: [A-Z]{3})?)[ \t\r]*(?=\n|\Z)")
 _UNDATED = Dated()
 _LINES_BACK = 2000
 _LONGEST_LINE_BYTES = 16 << 20
@@ -164,7 +166,7 @@ def _pieces(block: Block, parts: Iterator[Part], block_bytes: int) -> Iterator[B
             continue
         held += part
         while len(held) > block_bytes:
-            at = _cut_at(held, block_bytes, bulletins=bool(block.context) or _HEADING.search(held) is not None)
+            at = _cut_at(held, block_bytes, bulletins=bool(block.context) or _HEADING.search(b"\n" + held) is not None)
             if at is None:
                 break
             done = replace(block, body=bytes(held[:at]))
@@ -201,7 +203,7 @@ def _ends_report(held: bytearray, at: int) -> bool:
 
 def _after(done: Block) -> Block:
     """Return the beginning of the block after one."""
-    times = _FILE_TIME.findall(done.body) if done.form is Form.LINES else []
+    times = _FILE_TIME.findall(b"\n" + done.body) if done.form is Form.LINES else []
     near = time_of(times[-1].decode()) if times else None
     return replace(
         done,
@@ -221,6 +223,6 @@ def _context(done: Block) -> str:
         lines = done.body[:_HEAD_BYTES].decode("utf-8", "replace").split("\n")[:_LINES_BEFORE_HEADER]
         return next((line for line in lines if header_of(line) is not None), "")
     if done.form is Form.LINES:
-        headings = _HEADING.findall(done.body)
+        headings = _HEADING.findall(b"\n" + done.body)
         return headings[-1].decode() if headings else done.context
     return ""
