@@ -84,6 +84,14 @@ def replay(  # noqa: PLR0917 - options of a command
     html: Annotated[
         Path | None, typer.Option("--html", help="Write a report with tables and drawings.", show_default=False)
     ] = None,
+    habits: Annotated[
+        Path | None,
+        typer.Option(
+            "--habits",
+            help="Write what the stations usually do into this file, for [watch] habits; the archive must be whole.",
+            show_default=False,
+        ),
+    ] = None,
     columns: Annotated[
         bool,
         typer.Option(
@@ -125,6 +133,10 @@ def replay(  # noqa: PLR0917 - options of a command
             from watcher.cli.replay_files import write_lines
 
             write_lines(lines, replayed)
+        if habits is not None:
+            from watcher.cli.replay_files import write_habits
+
+            write_habits(habits, replayed)
         if html is not None:
             from watcher.cli.replay_files import write_page
 

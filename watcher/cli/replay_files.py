@@ -7,12 +7,15 @@ import shlex
 import sys
 from pathlib import Path
 
+from watcher.alerts.habit_words import habits_file
 from watcher.clock import utc_now
 from watcher.errors import HoarlineError
+from watcher.replay.learning import learned_from
 from watcher.replay.report_page import page
 from watcher.replay.report_page_facts import facts_of
 from watcher.replay.run import Replayed
 from watcher.replay.run_contract import episode_as_contract
+from watcher.replay.run_share import share_of
 from watcher.replay.scores_model import Scores
 
 
@@ -28,6 +31,27 @@ def write_page(path: Path, replayed: Replayed, scores: tuple[Scores, ...]) -> No
     text = page(facts_of(replayed, command=command, made_at=utc_now()), *(*scores, None, None)[:2])
     try:
         path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise HoarlineError(f"{path}: cannot be written: {error.strerror}") from error
+
+
+def write_habits(path: Path, replayed: Replayed) -> None:
+    """Write what the archive teaches of its stations.
+
+    Raises
+    ------
+    HoarlineError
+        The file cannot be written, or a part of the archive is missing: its hours would seem silent.
+    """
+    lost = share_of(replayed.gathered).lost
+    if lost:
+        raise HoarlineError(f"{path}: not written, since a part of {lost[0]} is missing: its hours would seem silent")
+    gathered = replayed.gathered
+    assert gathered.ends_at is not None
+    learned = learned_from([partition.reports for partition in gathered.partitions], gathered.ends_at)
+    made_from = ", ".join(item.name for item in replayed.asked.paths)
+    try:
+        path.write_text(habits_file(learned, made_from), encoding="utf-8")
     except OSError as error:
         raise HoarlineError(f"{path}: cannot be written: {error.strerror}") from error
 

@@ -6,8 +6,9 @@ teaches long gaps, by which nobody waits longer than an hour (`alerts.sight`), a
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import polars as pl
 
@@ -39,6 +40,20 @@ def learn(frame: pl.LazyFrame, until: datetime | None = None) -> pl.DataFrame:
     return _joined(_usable(frame, until if until is not None else _midnight_after(frame)))
 
 
+def learned_from(partitions: Sequence[Path], newest: datetime) -> dict[str, Habits]:
+    """Return habits by station of an archive's partitions, each of which holds whole stations.
+
+    Parameters
+    ----------
+    partitions
+        Files with the columns of `table.OBSERVED`.
+    newest
+        When the newest report in all of them was made.
+    """
+    until = _midnight(newest)
+    return {code: habits for path in partitions for code, habits in habits_of(pl.scan_parquet(path), until).items()}
+
+
 def habits_of(frame: pl.LazyFrame, until: datetime | None = None) -> dict[str, Habits]:
     """Return the same by station, as the judgement has it."""
     return {row["station"]: _habits(row) for row in learn(frame, until).iter_rows(named=True)}
@@ -48,7 +63,11 @@ def _midnight_after(frame: pl.LazyFrame) -> datetime:
     newest = frame.select(pl.col("observed_at").max()).collect().item()
     if not isinstance(newest, datetime):
         return datetime.max.replace(tzinfo=UTC)  # there is no report, and so no day
-    return newest.replace(hour=0, minute=0, second=0, microsecond=0) + timedelta(days=1)
+    return _midnight(newest)
+
+
+def _midnight(moment: datetime) -> datetime:
+    return moment.replace(hour=0, minute=0, second=0, microsecond=0) + timedelta(days=1)
 
 
 def _usable(frame: pl.LazyFrame, until: datetime) -> pl.LazyFrame:
