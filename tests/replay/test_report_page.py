@@ -16,6 +16,7 @@ from watcher.replay.bootstrap import Interval
 from watcher.replay.report_page import page
 from watcher.replay.report_page_load import load_picture
 from watcher.replay.report_page_summary import summary
+from watcher.replay.report_page_told import told_picture
 from watcher.replay.report_page_words import (
     grouped,
     minutes_text,
@@ -26,6 +27,7 @@ from watcher.replay.report_page_words import (
     span_text,
 )
 from watcher.replay.scores_estimate import Estimate
+from watcher.replay.scores_subjects import ANY
 
 
 @pytest.fixture(scope="module")
@@ -117,6 +119,25 @@ def test_two_rulebooks_stand_side_by_side(whole: str):
     assert "Changed: cold-and-moist." in text
     assert "by the other rules" in text
     assert "-12" in text
+
+
+def test_rules_that_no_report_can_prove_give_a_report_as_well(measured):
+    """A rulebook of frost alone: nothing is scored but whether any alert stood."""
+    frost = replace(
+        measured,
+        onsets=tuple(row for row in measured.onsets if row.subject.flag == ANY),
+        hours=tuple(row for row in measured.hours if row.subject.flag == ANY),
+        by_station=tuple(row for row in measured.by_station if row.flag == ANY),
+        by_month=tuple(row for row in measured.by_month if row.flag == ANY),
+    )
+    assert "of 0 onsets" in words(page(facts(compared=False), frost))
+
+
+def test_a_bar_of_few_onsets_tells_their_number_alone(measured):
+    row = next(row for row in measured.onsets if row.subject.flag == "snow" and row.subject.at_least == 2)
+    few = replace(row, onsets=3, with_report=1, never=0, ahead=Estimate(None, 2, 3, None))
+    assert "%" not in told_picture([few])
+    assert "21, 75 %" in told_picture([row])
 
 
 def test_few_cases_are_counts_and_never_a_percentage():

@@ -41,6 +41,7 @@ from watcher.replay.report_page_words import (
 from watcher.replay.scores import MAIN_LEAD_H
 from watcher.replay.scores_estimate import LEAST_CASES
 from watcher.replay.scores_model import BlockScore, Scores
+from watcher.replay.scores_subjects import ANY
 
 # So many are named; all are counted.
 _MOST_FAULTS, _MOST_STATIONS = 20, 30
@@ -116,9 +117,9 @@ def _pictures(facts: ReportFacts, scores: Scores | None) -> dict[str, Markup]:
 
 
 def _most_seen(scores: Scores) -> str:
-    """Return the flag of its own proof whose weather was seen most."""
+    """Return the flag of its own proof whose weather was seen most; any alert where no rule has such a flag."""
     own = [row for row in main_onsets(scores) if not row.subject.precursor]
-    return max(own, key=lambda row: row.onsets).subject.flag
+    return max(own, key=lambda row: row.onsets).subject.flag if own else ANY
 
 
 def _of_flag(rows: tuple[BlockScore, ...], flag: str) -> list[BlockScore]:

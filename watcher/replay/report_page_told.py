@@ -81,7 +81,8 @@ def _bar(row: OnsetScore, left: int, right: int, y: int) -> Svg:
                 element("rect", x=round(x, 1), y=y, width=round(size, 1), height=_BAR_PX, class_=f"told-{part}")
             )
             words = f"{grouped(count)}, {share_text(count / row.onsets)}"
-            words = words if width_of(words, 12) + 10 <= size else grouped(count)
+            # A share of few cases is not told.
+            words = words if row.ahead.is_firm and width_of(words, 12) + 10 <= size else grouped(count)
             if width_of(words, 12) + 6 <= size:
                 if part == "with":
                     ground = {"x": round(x + 3, 1), "y": y + 4, "width": round(width_of(words, 12, bold=True) + 4)}
