@@ -14,7 +14,7 @@ from watcher.units import clock_z, duration_text
 
 _WIDTHS = (25, 10, 10, 8, 8, 8, 9, 10, 10)
 _HEADS = ("", "in force", "other", "same", "new", "gone", "raised", "lowered", "shifted")
-_LOAD_WIDTHS = (25, 12, 12, 12, 22, 17)
+_LOAD_WIDTHS = (25, 12, 12, 17, 17, 17)
 _LOAD_HEADS = ("messages", "in force", "other", "a day", "busiest hour", "at night")
 _STATIONS, _LISTED = 10, 20
 _ORDER = (Change.NEW, Change.GONE, Change.RAISED, Change.LOWERED, Change.SHIFTED)
