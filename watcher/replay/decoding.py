@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
+from operator import attrgetter
 
 import polars as pl
 
@@ -12,10 +13,15 @@ from watcher.replay.table import FORECAST, OBSERVED, UTC_US
 from watcher.reports.model import Forecast, Observation, Remarks
 from watcher.rulebook.derive import ceiling_and_cover
 
+# Few enough to stay near the processor while they are turned into columns.
+AT_ONCE = 512
+
 _HOUR = timedelta(hours=1)
+_GROUPS = ("weather", "recent_weather", "doubts", "observed_at")
 # Where a column is a field of the observation under the same name, and needs no more than its type.
-_FIELDS = {name: Observation._fields.index(name) for name in OBSERVED if name in Observation._fields}
-_GROUPS = ("weather", "doubts")
+_FIELDS = {
+    name: Observation._fields.index(name) for name in OBSERVED if name in Observation._fields and name not in _GROUPS
+}
 _REMARKS = (
     "ice_accretion",
     "freezing_rain_sensor_off",
@@ -23,12 +29,13 @@ _REMARKS = (
     "precipitation_sensor",
     "snow_depth_cm",
 )
-_AT = Observation._fields.index("observed_at")
-_RECENT = Observation._fields.index("recent_weather")
-_CLOUDS = Observation._fields.index("clouds")
-_VERTICAL = Observation._fields.index("vertical_visibility_ft")
-_CAVOK = Observation._fields.index("cavok")
-_MARKS = Observation._fields.index("remarks")
+_OF_REMARKS = attrgetter(*_REMARKS)
+_AT, _WEATHER, _DOUBTS, _RECENT, _CLOUDS, _VERTICAL, _CAVOK, _MARKS = map(
+    Observation._fields.index,
+    (
+        "observed_at", "weather", "doubts", "recent_weather", "clouds", "vertical_visibility_ft", "cavok", "remarks",
+    ),
+)  # fmt: skip
 
 ObservedEntry = tuple[Observation, datetime | None, int]
 ForecastEntry = tuple[Forecast, datetime | None, int]
@@ -47,25 +54,47 @@ def observed_frame(observations: Sequence[ObservedEntry]) -> pl.DataFrame:
 
 def decoded_frame(observations: Sequence[ObservedEntry]) -> pl.DataFrame:
     """Return the same as decoded, in the order given, with nothing said of `in_force` and `passed_over`."""
-    if not observations:
-        return pl.DataFrame(schema=OBSERVED)
-    seen, received, order = zip(*observations, strict=True)
-    fields = list(zip(*seen, strict=True))
-    columns: dict[str, object] = {name: fields[place] for name, place in _FIELDS.items()}
-    for name in _GROUPS:
-        columns[name] = ["" if not groups else " ".join(groups) for groups in columns[name]]  # type: ignore[attr-defined]
-    columns["doubts"] = ["; ".join(doubts) for doubts in fields[Observation._fields.index("doubts")]]
-    columns["observed_at"] = _micros(fields[_AT])
-    columns["received_at"] = _micros(received)
-    columns["order"] = order
-    columns["recent_weather"] = list(map(_recent, fields[_AT], fields[_RECENT], fields[_MARKS]))
-    clouds = list(map(ceiling_and_cover, fields[_CLOUDS], fields[_VERTICAL], fields[_CAVOK]))
-    columns["ceiling_ft"] = [ceiling for ceiling, _ in clouds]
-    columns["cloud_cover"] = [cover for _, cover in clouds]
-    for name in _REMARKS:
-        columns[name] = [getattr(remarks, name) for remarks in fields[_MARKS]]
-    columns["in_force"] = columns["passed_over"] = [None] * len(observations)
-    return pl.DataFrame({name: columns[name] for name in OBSERVED}, schema=OBSERVED)
+    columns = Columns()
+    for first in range(0, len(observations), AT_ONCE):
+        columns.add(observations[first : first + AT_ONCE])
+    return columns.frame()
+
+
+class Columns:
+    """Takes observations, some hundred at a time, and keeps of them what the table has."""
+
+    def __init__(self) -> None:
+        self._values: dict[str, list[object]] = {name: [] for name in OBSERVED}
+
+    def add(self, observations: Sequence[ObservedEntry]) -> None:
+        """Take some more."""
+        if not observations:
+            return
+        seen, received, order = zip(*observations, strict=True)
+        fields = list(zip(*seen, strict=True))
+        values = self._values
+        for name, place in _FIELDS.items():
+            values[name].extend(fields[place])
+        values["weather"].extend([" ".join(groups) if groups else "" for groups in fields[_WEATHER]])
+        values["doubts"].extend(["; ".join(doubts) if doubts else "" for doubts in fields[_DOUBTS]])
+        values["observed_at"].extend(map(_micros, fields[_AT]))
+        values["received_at"].extend(map(_micros, received))
+        values["order"].extend(order)
+        values["recent_weather"].extend(map(_recent, fields[_AT], fields[_RECENT], fields[_MARKS]))
+        clouds = map(ceiling_and_cover, fields[_CLOUDS], fields[_VERTICAL], fields[_CAVOK])
+        for name, column in zip(("ceiling_ft", "cloud_cover"), zip(*clouds, strict=True), strict=True):
+            values[name].extend(column)
+        for name, column in zip(_REMARKS, zip(*map(_OF_REMARKS, fields[_MARKS]), strict=True), strict=True):
+            values[name].extend(column)
+
+    def frame(self) -> pl.DataFrame:
+        """Return all that was taken, in that order, as decoded."""
+        count = len(self._values["order"])
+        columns: dict[str, object] = {**self._values, "in_force": [None] * count, "passed_over": [None] * count}
+        for name in ("observed_at", "received_at"):
+            # From whole numbers a column is made five times as fast as from times.
+            columns[name] = pl.Series(self._values[name], dtype=pl.Int64).cast(UTC_US)
+        return pl.DataFrame(columns, schema=OBSERVED)
 
 
 def forecast_frame(forecasts: Iterable[ForecastEntry]) -> pl.DataFrame:
@@ -78,10 +107,8 @@ def forecast_frame(forecasts: Iterable[ForecastEntry]) -> pl.DataFrame:
     return frame.sort("station", "issued_at", "order")
 
 
-def _micros(times: Iterable[datetime | None]) -> pl.Series:
-    """Return times as a column: from whole numbers it is made five times as fast as from times."""
-    micros = [None if at is None else round(at.timestamp() * 1e6) for at in times]
-    return pl.Series(micros, dtype=pl.Int64).cast(UTC_US)
+def _micros(at: datetime | None) -> int | None:
+    return None if at is None else round(at.timestamp() * 1e6)
 
 
 def _recent(at: datetime, recent: tuple[str, ...], remarks: Remarks) -> str:

@@ -23,7 +23,7 @@ from watcher.replay.archives_blocks import Block
 from watcher.replay.archives_dates import YEARS
 from watcher.replay.archives_entries import KEPT_FAULTS, Entry, Notes
 from watcher.replay.archives_reading import entries
-from watcher.replay.decoding import ForecastEntry, ObservedEntry, decoded_frame, forecast_frame
+from watcher.replay.decoding import AT_ONCE, Columns, ForecastEntry, ObservedEntry, forecast_frame
 from watcher.replay.decoding_files import write_frame, write_text
 from watcher.replay.table import TABLE_VERSION
 from watcher.reports.decode import decode_report
@@ -103,6 +103,7 @@ def decode_block(block: Block, folder: Path, key: str, *, second_reader: bool) -
         The folder does not take the part.
     """
     notes = Notes()
+    columns = Columns()
     observed: list[ObservedEntry] = []
     forecasts: list[ForecastEntry] = []
     unreadable = undated = 0
@@ -114,12 +115,16 @@ def decode_block(block: Block, folder: Path, key: str, *, second_reader: bool) -
         decoded = decoded_entry(entry, second_reader=second_reader)
         if isinstance(decoded, Observation):
             observed.append((decoded, _received(entry), order))
+            if len(observed) == AT_ONCE:
+                columns.add(observed)
+                observed.clear()
         elif isinstance(decoded, Unreadable):
             unreadable += 1
             notes.fault(entry.line, "unreadable", f'{decoded.error}: "{entry.text[:60]}"')
         else:
             forecasts.append((decoded, _received(entry), order))
-    frames = decoded_frame(observed).sort("station", maintain_order=True), forecast_frame(forecasts)
+    columns.add(observed)
+    frames = columns.frame().sort("station", maintain_order=True), forecast_frame(forecasts)
     tally = {name: getattr(notes, name) for name in ("lines", "blank", "headings", "continued", "joined", "rejected")}
     part = _part(key, block, notes, frames, {**tally, "unreadable": unreadable, "undated": undated})
     _keep(folder, part, frames)
