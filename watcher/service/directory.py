@@ -147,11 +147,12 @@ def read_directory(settings: Settings, people: People = NOBODY) -> Directory:
             confirmed = destination.kind != "email" or stored.confirmed_at is not None
             off = people.disabled.get(stored.name)
             destinations[stored.name] = KnownDestination(destination, "store", secrets, confirmed, off)
+    watched = text.watch.stations if text.watch.stations == "all" else frozenset(text.watch.stations)
     for kept in people.subscriptions:
         subscription = _subscription(kept, problems)
         if subscription is not None:
             subscriptions[kept.name] = KnownSubscription(subscription, "store")
-            problems.extend(subscription_problems(subscription, list(destinations), text.watch.stations))
+            problems.extend(subscription_problems(subscription, destinations, watched))
     # What was changed in the settings since may have left a round or a gap; the telling walks no round twice.
     problems.extend(fallback_problems([item.section for item in destinations.values()]))
     if text.mail is None:

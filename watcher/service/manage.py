@@ -58,10 +58,14 @@ class Management:
         self._settings = settings
         self._store = store
         self._station_of = station_of
+        self._known: Directory | None = None
 
     def directory(self) -> Directory:
         """Return all subscriptions and destinations, of the settings and of the store."""
-        return read_directory(self._settings, self._store.people())
+        known = self._known
+        if known is None or known.revision != self._store.people_revision():
+            known = self._known = read_directory(self._settings, self._store.people())
+        return known
 
     def destination(self, name: str) -> KnownDestination:
         """Return a destination by its name; UsageError names the nearest one where there is none."""

@@ -271,7 +271,7 @@ def fallback_problems(destinations: Sequence[DestinationSection]) -> Iterator[Pr
 
 
 def subscription_problems(
-    subscription: SubscriptionSection, destinations: Sequence[str], watched: Collection[str] | Literal["all"]
+    subscription: SubscriptionSection, destinations: Collection[str], watched: Collection[str] | Literal["all"]
 ) -> Iterator[Problem]:
     """Yield what a subscription names that is not there: destinations, and stations that nobody watches.
 
@@ -290,7 +290,7 @@ def subscription_problems(
             remedy = nearest(name, destinations) if destinations else "there is none"
             yield Problem(where, f'destination "{name}" is not known', remedy)
     if watched != "all" and subscription.stations not in {None, "all"}:
-        for code in sorted(set(subscription.stations or ()) - set(watched)):
+        for code in sorted(set(subscription.stations or ()).difference(watched)):
             yield Problem(where, f"{code} is not watched", "add it to [watch] stations")
 
 

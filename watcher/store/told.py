@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from typing import Any
 
 from sqlalchemy import Connection, RowMapping, or_, select
 
@@ -13,7 +14,6 @@ from watcher.store.model import DeliveryState
 from watcher.store.outbox import OWED, instead_of, kind_of, level_of
 from watcher.store.tables import delivery, delivery_event, episode, station_state
 
-_ENDINGS = frozenset(kind.value for kind in ENDINGS)
 _COLUMNS = (
     delivery_event.c.number,
     delivery_event.c.destination,
@@ -51,11 +51,14 @@ def read_told(connection: Connection, now: datetime) -> dict[tuple[str, str], To
     digests = lines.where(
         delivery_event.c.told_as == EventType.DIGEST.value, delivery_event.c.made_at > now - _DIGESTS_OF
     )
-    last: dict[tuple[str, str], RowMapping] = {}
+    last: dict[tuple[str, str], Told] = {}
+    # A storm has a hundred thousand of them, of few destinations, subjects and times: each of those is kept once.
+    same: dict[Any, Any] = {}
     for query in (of_episodes, of_stations, digests):
         for row in connection.execute(query.order_by(delivery_event.c.number)).mappings():
-            last[row["destination"], row["subject_id"]] = row
-    return {key: _told(row) for key, row in last.items() if row["told_as"] not in _ENDINGS}
+            told = _told(row, same)
+            last[told.destination, told.subject_id] = told
+    return {key: told for key, told in last.items() if told.type not in ENDINGS}
 
 
 def read_tellings(connection: Connection, delivery_id: str) -> tuple[Telling, ...]:
@@ -85,15 +88,15 @@ def read_tellings(connection: Connection, delivery_id: str) -> tuple[Telling, ..
     )
 
 
-def _told(row: RowMapping) -> Told:
+def _told(row: RowMapping, same: dict[Any, Any]) -> Told:
     return Told(
-        destination=row["destination"],
-        subject_id=row["subject_id"],
+        destination=same.setdefault(row["destination"], row["destination"]),
+        subject_id=same.setdefault(row["subject_id"], row["subject_id"]),
         type=EventType(row["told_as"]),
         level=level_of(row["level"]),
         kind=kind_of(row["kind"]),
         seq=row["seq"],
-        at=row["made_at"],
+        at=same.setdefault(row["made_at"], row["made_at"]),
         repeat=row["repeat"],
         instead=instead_of(row["meant_for"], row["detour"]),
     )
