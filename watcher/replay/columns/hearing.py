@@ -5,7 +5,7 @@ The rules are those of `alerts.hearing`, for reports that are heard one after th
 
 from __future__ import annotations
 
-from typing import Any
+from datetime import timedelta
 
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +15,8 @@ from watcher.alerts.hearing import AHEAD
 
 Ints = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
+
+_AHEAD_US = AHEAD // timedelta(microseconds=1)
 
 # What hearing needs of a report.
 HEARING = ("station", "observed_at", "received_at", "order", "correction", "nil")
@@ -31,7 +33,7 @@ def with_hearing(frame: pl.DataFrame) -> pl.DataFrame:
     station = station_numbers(frame)
     heard_at = _one_by_one(microseconds(frame["heard_at"]), station)
     at = microseconds(frame["observed_at"])
-    eligible = ~frame["nil"].to_numpy() & (at - heard_at <= AHEAD // _MICROSECOND)
+    eligible = ~frame["nil"].to_numpy() & (at - heard_at <= _AHEAD_US)
     # A correction of the same time outranks what it corrects.
     rank = 2 * at + frame["correction"].is_not_null().to_numpy()
     newest = running_maximum(np.where(eligible, rank, np.iinfo(np.int64).min), station)
@@ -58,9 +60,6 @@ def running_maximum(values: Ints, station: Ints) -> Ints:
     for begin, end in zip([0, *edges], [*edges, len(values)], strict=True):
         np.maximum.accumulate(values[begin:end], out=result[begin:end])
     return result
-
-
-_MICROSECOND: Any = np.timedelta64(1, "us").item()
 
 
 def _in_order(frame: pl.DataFrame) -> pl.DataFrame:

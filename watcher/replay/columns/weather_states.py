@@ -57,7 +57,6 @@ class WeatherStates:
     """
 
     numbers: npt.NDArray[np.uint32]
-    observations: tuple[Observation, ...]
     facts: pl.DataFrame
     snow_open: npt.NDArray[np.bool_]
 
@@ -73,18 +72,17 @@ def weather_states(frame: pl.DataFrame) -> WeatherStates:
     codes = distinct.to_physical().to_numpy()
     places = np.zeros(int(codes.max(initial=0)) + 1, dtype=np.uint32)
     places[codes] = np.arange(len(codes))
-    flags = frame.select(_flags()).to_series().to_numpy()
-    used, numbers = _ranked(places[texts.to_physical().to_numpy()] * np.uint32(_FLAGS_OF_A_STATE) + flags)
+    packed = places[texts.to_physical().to_numpy()] * np.uint32(_FLAGS_OF_A_STATE)
+    used, numbers = _ranked(packed + frame.select(_flags()).to_series().to_numpy())
     words = distinct.cast(pl.String).to_list()
-    observations = tuple(
-        _observation(words[number // _FLAGS_OF_A_STATE], int(number % _FLAGS_OF_A_STATE)) for number in used
-    )
-    rows = [_facts(observation) for observation in observations]
+    rows = [
+        _facts(_observation(words[number // _FLAGS_OF_A_STATE], int(number % _FLAGS_OF_A_STATE))) for number in used
+    ]
     facts = pl.DataFrame(rows, schema=_SCHEMA, orient="row")
     snow_open = facts.select(
         (pl.col("frozen_precipitation") & pl.col("snow_intensity").is_null()).fill_null(value=False)
     )
-    return WeatherStates(numbers, observations, facts, snow_open.to_series().to_numpy())
+    return WeatherStates(numbers, facts, snow_open.to_series().to_numpy())
 
 
 def snow_words(states: WeatherStates, frame: pl.DataFrame, positions: Mapping[str, Station]) -> pl.Series:
