@@ -131,6 +131,13 @@ def test_a_station_silent_by_habit_is_blind_at_the_same_minute_and_the_words_say
     """No message must mean no icing: who reads at 23Z is told that nobody sees the station, and why."""
     habits = habits_of(days_of(closed_at_night, late_min=20.0))
     assert habits.silent_spans() == ((22, 5),)
+    assert habit_sentences(habits) == (
+        "Learned from 238 reports of 7 days.",
+        "It usually reports 05-22Z, every 30 min.",
+        "It is usually silent 22-05Z: blind then, not free of ice.",
+        "Nine of ten of its reports are here 20 min after the observation.",
+        "It is usually automatic 20-22Z.",
+    )
     last = UNTIL + timedelta(hours=21, minutes=50)
     policy = with_habits(habits)
     assert patience(state(last), policy) == patience(state(last), Policy())

@@ -10,6 +10,7 @@ from watcher.alerts.habits import DAYS_NEEDED, Habits, Hour
 from watcher.units import duration_text, iso_z, parse_iso_z
 
 _VERSION = 1
+_LONGEST_MIN = 180.0
 
 
 def spans_text(spans: Iterable[tuple[int, int]]) -> str:
@@ -32,22 +33,18 @@ def habit_sentences(habits: Habits | None) -> tuple[str, ...]:
         days = 0 if habits is None else habits.days
         return (f"Its habits are not known yet: reports of {days} of {DAYS_NEEDED} days have been heard.",)
     said = [f"Learned from {habits.reports} reports of {habits.days} days."]
-    every = sorted({hour.gap_min for hour in habits.hours if hour.gap_min is not None and hour.reported})
+    # A longer gap is that of a station that closes; the silence is told for itself.
+    every = sorted({hour.gap_min for hour in habits.hours if hour.gap_min is not None and hour.gap_min <= _LONGEST_MIN})
     usual = habits.usual_spans()
     if usual and every:
-        shortest, longest = (duration_text(timedelta(minutes=minutes)) for minutes in (every[0], min(every[-1], 180)))
+        shortest, longest = (duration_text(timedelta(minutes=minutes)) for minutes in (every[0], every[-1]))
         often = f"every {shortest}" if shortest == longest else f"every {shortest} to {longest}, by the hour of the day"
         when = "at all hours" if usual == ((0, 24),) else spans_text(usual)
         said.append(f"It usually reports {when}, {often}.")
     if silent := habits.silent_spans():
-        said.append(
-            f"It is usually silent {spans_text(silent)}: nobody sees ice there then, and that says nothing of it."
-        )
-    if habits.late_p50_min is not None:
-        said.append(
-            f"Half of its reports come within {habits.late_p50_min:.0f} min, nine of ten within "
-            f"{habits.late_p90_min:.0f} min of the observation."
-        )
+        said.append(f"It is usually silent {spans_text(silent)}: blind then, not free of ice.")
+    if habits.late_p90_min is not None:
+        said.append(f"Nine of ten of its reports are here {habits.late_p90_min:.0f} min after the observation.")
     automatic = habits.automatic_spans()
     if automatic:
         said.append(f"It is usually automatic {'at all hours' if automatic == ((0, 24),) else spans_text(automatic)}.")
