@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import resource
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -131,3 +132,13 @@ def read_or_refused(body: bytes) -> Rows:
         return parse_cache_xml(body, "taf")
     except FeedError:
         return Rows((), 0)
+
+
+@pytest.mark.parametrize("inside", ["", "<TAF>"])
+def test_a_file_of_empty_elements_is_refused_before_it_fills_the_memory(inside: str) -> None:
+    """Sixteen megabytes of `<a/>`, some kilobytes when packed, would be four million nodes: half a gigabyte."""
+    body = f"<response>{inside}".encode() + b"<a/>" * 4_000_000
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    with pytest.raises(FeedError, match="bytes of it hold no whole report"):
+        parse_cache_xml(body, "taf")
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 100 << 10  # KiB

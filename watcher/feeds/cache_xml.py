@@ -6,14 +6,14 @@ Nothing in the file can make the reader fetch or expand anything: no entities, n
 from __future__ import annotations
 
 from collections.abc import Iterator
-from io import BytesIO
 from typing import cast
 
 from lxml import etree
 
-from watcher.errors import FeedError
+from watcher.errors import FeedError, NotIwxxm
 from watcher.feeds.model import RawReport, What
 from watcher.feeds.rows import Rows, checked, report_of_row, shown
+from watcher.reports.xml_entries import XmlEntries
 
 _TAIL_BYTES = 64
 _FORMS: dict[What, tuple[str, str]] = {"metar": ("METAR", "observation_time"), "taf": ("TAF", "issue_time")}
@@ -64,40 +64,13 @@ def cache_entries(body: bytes, what: What) -> Iterator[tuple[int, RawReport | No
 
 
 def _entries(body: bytes, element: str) -> Iterator[etree._Element]:
-    events = etree.iterparse(
-        BytesIO(body),
-        events=("start", "end"),
-        tag=("response", element),
-        resolve_entities=False,
-        load_dtd=False,
-        no_network=True,
-        huge_tree=False,
-        remove_comments=True,
-        remove_pis=True,
-    )
-    known = False
-    for event, node in events:
-        if not known:
-            _refuse_doctype(node)
-            known = node.tag == "response"
-        if event == "end" and node.tag == element:
-            yield node
-            _forget(node)
-    if not known:
-        root = getattr(events.root, "tag", "nothing")
-        raise FeedError(f"this is no {element} cache: the root element is {shown(str(root))}")
-
-
-def _refuse_doctype(node: etree._Element) -> None:
-    if node.getroottree().docinfo.internalDTD is not None:
-        raise FeedError("the XML has a DOCTYPE, which no cache file has; it was not read")
-
-
-def _forget(node: etree._Element) -> None:
-    node.clear()
-    parent = node.getparent()
-    while parent is not None and node.getprevious() is not None:
-        del parent[0]
+    entries = XmlEntries(body.lstrip(b"\xef\xbb\xbf \r\n\t"), (element,), ("response",))
+    try:
+        yield from entries
+    except NotIwxxm as error:
+        raise FeedError(f"this is no {element} cache: {error}") from error
+    if "response" not in entries.seen:
+        raise FeedError(f"this is no {element} cache: the root element is {shown(entries.root_tag)}")
 
 
 def _report(entry: etree._Element, time_field: str, what: What) -> RawReport | None:

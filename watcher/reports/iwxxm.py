@@ -17,13 +17,14 @@ from lxml import etree
 
 from watcher.errors import NotIwxxm
 from watcher.reports.identity import marked
-from watcher.reports.iwxxm_document import local_name, namespace, report_elements
+from watcher.reports.iwxxm_document import namespace, report_elements
 from watcher.reports.iwxxm_metar import told_by_observation
 from watcher.reports.iwxxm_taf import told_by_forecast
 from watcher.reports.iwxxm_told import Told
 from watcher.reports.iwxxm_values import GML_ID, XLINK_HREF, code_of
 from watcher.reports.model import Decoded, Forecast, Observation, Unreadable
 from watcher.reports.text import decode_text
+from watcher.reports.xml_entries import local_name
 
 # The longest of the 78 official and translated examples, a forecast with five changes, has 11 kB.
 LONGEST_XML = 256 << 10

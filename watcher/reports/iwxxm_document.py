@@ -1,4 +1,4 @@
-"""From the bytes of an IWXXM document to its reports, one XML element after another: hardened, and never as one tree.
+"""From the bytes of an IWXXM document to its reports, one XML element after another.
 
 Nothing in a document can make the reader fetch or expand anything: a DOCTYPE or an entity declaration is refused before
 a parser sees it, and the parser itself has no entities, no network and bounded depth and lengths. Reports stand alone
@@ -15,6 +15,7 @@ from collections.abc import Iterator
 from lxml import etree
 
 from watcher.errors import NotIwxxm
+from watcher.reports.xml_entries import XmlEntries
 
 REPORT_NAMES = ("METAR", "SPECI", "TAF")
 
@@ -24,9 +25,6 @@ _DECLARATION = re.compile(rb"<\?xml\s[^>]{0,200}?encoding\s*=\s*[\"']([^\"'>]{1,
 _ENCODINGS = frozenset({b"utf-8", b"utf8", b"us-ascii", b"ascii", b"iso-8859-1"})
 _REFUSED = re.compile(rb"<!\s*(DOCTYPE|ENTITY|ELEMENT|ATTLIST|NOTATION)", re.IGNORECASE)
 _WEB_PAGE = re.compile(rb"<(?:!doctype\s+html|html)\b", re.IGNORECASE)
-# The longest of the 78 official and translated examples has 11 kB; an empty element takes a hundred times its bytes.
-_MOST_UNREPORTED = 1 << 20
-_PORTION = 32 << 10
 _WRONG_ENCODING = "its encoding is not UTF-8, ASCII or ISO-8859-1"
 _BULLETIN = "MeteorologicalBulletin"
 
@@ -42,8 +40,7 @@ def report_elements(body: bytes) -> Iterator[etree._Element]:
     Parameters
     ----------
     body
-        The whole document, unpacked. Its size is the caller's to bound; what stands in memory as a tree is bounded
-        here, by the bytes from the end of one report to the end of the next.
+        The whole document, unpacked. Its size is the caller's to bound.
 
     Raises
     ------
@@ -52,54 +49,13 @@ def report_elements(body: bytes) -> Iterator[etree._Element]:
         entities, another encoding, nesting or length past any report. What was yielded before may be kept or not.
     """
     _refuse(body)
-    parser = etree.XMLPullParser(
-        events=("start", "end"),
-        tag=[f"{{*}}{name}" for name in (*REPORT_NAMES, _BULLETIN)],
-        resolve_entities=False,
-        load_dtd=False,
-        no_network=True,
-        huge_tree=False,
-        remove_comments=True,
-        remove_pis=True,
-    )
-    known = False
-    outermost: etree._Element | None = None
-    unreported = 0
+    entries = XmlEntries(body.lstrip(_SPACE), REPORT_NAMES, (_BULLETIN,))
     try:
-        for portion in _portions(body):
-            parser.feed(portion)
-            unreported += len(portion)
-            events: Iterator[tuple[str, etree._Element]] = parser.read_events()  # type: ignore[assignment]
-            for event, node in events:
-                known = True
-                if local_name(node) == _BULLETIN:
-                    continue
-                if event == "start":
-                    outermost = node if outermost is None else outermost
-                elif outermost is not None and node is outermost:
-                    yield node
-                    outermost, unreported = None, 0
-                    _forget(node)
-            if unreported > _MOST_UNREPORTED:
-                raise NotIwxxm(f"{unreported} bytes of it hold no whole report")
-        root = parser.close()
+        yield from entries
     except etree.XMLSyntaxError as error:
         raise NotIwxxm(_told(error, body)) from error
-    if not known:
-        raise NotIwxxm(f"no METAR, SPECI or TAF is in it; its root element is {_shown(str(root.tag))}")
-
-
-def _portions(body: bytes) -> Iterator[bytes]:
-    # A parser that is fed less than four bytes first cannot tell the encoding.
-    beginning = len(body) - len(body.lstrip(_SPACE))
-    for start in range(beginning, len(body), _PORTION):
-        yield body[start : start + _PORTION]
-
-
-def local_name(node: etree._Element) -> str:
-    """Return the name of an element without its namespace."""
-    tag = node.tag
-    return tag[tag.rfind("}") + 1 :] if isinstance(tag, str) else ""
+    if not entries.seen:
+        raise NotIwxxm(f"no METAR, SPECI or TAF is in it; its root element is {_shown(entries.root_tag)}")
 
 
 def namespace(node: etree._Element) -> str:
@@ -133,12 +89,3 @@ def _told(error: etree.XMLSyntaxError, body: bytes) -> str:
 
 def _shown(text: str) -> str:
     return "".join(letter if letter.isprintable() else "?" for letter in text[:100])
-
-
-def _forget(node: etree._Element) -> None:
-    """Let go of a report that was read, and of what stands before it on every level."""
-    node.clear()
-    for level in (node, *node.iterancestors()):
-        parent = level.getparent()
-        while parent is not None and level.getprevious() is not None:
-            del parent[0]

@@ -7,9 +7,9 @@ from datetime import datetime
 
 from lxml import etree
 
-from watcher.reports.iwxxm_document import local_name
 from watcher.reports.iwxxm_groups import Exact
 from watcher.reports.iwxxm_values import inner, time_of
+from watcher.reports.xml_entries import local_name
 
 
 @dataclass(frozen=True, slots=True)
