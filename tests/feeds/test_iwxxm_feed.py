@@ -172,6 +172,17 @@ class TestAddress:
         assert found[0].newest_at == datetime(2026, 1, 12, 5, 50, tzinfo=UTC)
         assert set(feed.brings) == {"metar"}
 
+    async def test_what_is_left_out_of_every_answer_is_told_once(self):
+        test = xml_of(DRIZZLE, permissibleUsage="NON-OPERATIONAL")
+        answer = bytearray(ok(bulletin([test, xml_of(SNOW)])))
+        async with HttpClients(Guard(["127.0.0.0/8"])) as http, loopback(answer) as server:
+            feed = BulkFeed("swim", http, Budgets(Random(1)), metar_url=server.url(), read=read_xml_document)
+            first = await feed.fetch("metar", now=NOW)
+            answer[:] = ok(bulletin([test, xml_of(SNOW), xml_of(TAF)]))
+            second = await feed.fetch("metar", now=NOW + timedelta(minutes=1))
+        assert first.problems == ("1 report is marked NON-OPERATIONAL and left out",)
+        assert (stations(second.reports), second.problems) == (["XNOR"], ())
+
     async def test_a_bulletin_of_tests_alone_is_empty_and_says_why(self):
         body = bulletin([xml_of(SNOW, permissibleUsage="NON-OPERATIONAL", permissibleUsageReason="EXERCISE")])
         async with HttpClients(Guard(["127.0.0.0/8"])) as http, loopback(ok(body)) as server:

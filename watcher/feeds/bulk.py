@@ -33,12 +33,13 @@ STALE_AFTER: Mapping[What, timedelta] = MappingProxyType({"metar": timedelta(min
 
 @dataclass(frozen=True, slots=True)
 class _Memory:
-    """The last good answer for one question."""
+    """The last good answer for one question. `left_out`: what was told of it."""
 
     validators: Validators = field(default_factory=Validators)
     digest: bytes = b""
     texts: frozenset[tuple[str | None, str]] = frozenset()
     newest_at: datetime | None = None
+    left_out: tuple[str, ...] = ()
 
 
 def read_cache(body: bytes, what: What, _now: datetime) -> Rows:
@@ -133,17 +134,19 @@ class BulkFeed:
             memory = replace(memory, validators=page.validators)
             return self._fetched(what, page, memory, now, "the same file as before"), memory
         rows = await asyncio.to_thread(self._read_file, page.body, what, now)
+        told = tuple(problem for problem in rows.left_out if problem not in memory.left_out)
         if not rows.row_count:
             detail = "; ".join(("a file without a report", *rows.left_out))
-            return Fetched(self.name, what, Outcome.EMPTY, now, detail=detail, problems=rows.left_out), memory
+            after = replace(memory, left_out=rows.left_out)
+            return Fetched(self.name, what, Outcome.EMPTY, now, detail=detail, problems=told), after
         texts = frozenset((report.station, report.text) for report in rows.reports)
         changed = tuple(r for r in rows.reports if (r.station, r.text) not in memory.texts)
-        after = _Memory(page.validators, digest, texts, rows.newest_at(now))
+        after = _Memory(page.validators, digest, texts, rows.newest_at(now), rows.left_out)
         detail = f"{len(changed)} of {len(rows.reports)} reports are new"
         if rows.row_count > len(rows.reports):
             detail += f"; {rows.row_count - len(rows.reports)} rows are no reports"
         detail = "; ".join((detail, *rows.left_out))
-        return self._fetched(what, page, after, now, detail, changed, rows), after
+        return replace(self._fetched(what, page, after, now, detail, changed, rows.yield_ratio), problems=told), after
 
     def _fetched(  # noqa: PLR0917 - private, the parts of one value
         self,
@@ -153,22 +156,11 @@ class BulkFeed:
         now: datetime,
         detail: str,
         changed: tuple[RawReport, ...] = (),
-        rows: Rows | None = None,
+        yield_ratio: float | None = None,
     ) -> Fetched:
         outcome = Outcome.CHANGED if changed else Outcome.UNCHANGED
         if memory.newest_at is None:
             outcome, detail = Outcome.STALE, "every report is dated after this machine's clock"
         elif now - memory.newest_at > self._stale_after[what]:
             outcome, detail = Outcome.STALE, f"its newest report is {duration_text(now - memory.newest_at)} old"
-        return Fetched(
-            self.name,
-            what,
-            outcome,
-            now,
-            changed,
-            page.size_bytes,
-            memory.newest_at,
-            rows.yield_ratio if rows is not None else None,
-            detail,
-            rows.left_out if rows is not None else (),
-        )
+        return Fetched(self.name, what, outcome, now, changed, page.size_bytes, memory.newest_at, yield_ratio, detail)
