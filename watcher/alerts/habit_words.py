@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterable, Mapping
 from datetime import datetime, timedelta
 
-from watcher.alerts.habits import DAYS_NEEDED, Habits, Hour
+from watcher.alerts.habits import DAYS_NEEDED, Habits, hour_of
 from watcher.units import duration_text, iso_z, parse_iso_z
 
 _VERSION = 1
@@ -97,7 +97,7 @@ def habits_from_json(values: object) -> Habits:
         late_p90_min=_number(values, "late_p90_min", 180),
         late_p99_min=_number(values, "late_p99_min", 180),
         hours=tuple(
-            Hour(_count(hour, "reported", days), _number(hour, "gap_min", 1440), _number(hour, "auto", 1))
+            hour_of(_count(hour, "reported", days), _number(hour, "gap_min", 1440), _number(hour, "auto", 1))
             for hour in hours
         ),
     )

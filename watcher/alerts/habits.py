@@ -10,6 +10,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import lru_cache
 from itertools import pairwise
 
 # A whole week, so that each weekday is in it: a station that closes on Sundays would seem irregular, or never closed.
@@ -49,6 +50,12 @@ class Hour:
     reported: int = 0
     gap_min: float | None = None
     auto: float | None = None
+
+
+@lru_cache(maxsize=4096)
+def hour_of(reported: int, gap_min: float | None, auto: float | None) -> Hour:
+    """Return an hour; equal ones are one object, for most hours of thousands of stations are alike."""
+    return Hour(reported, gap_min, auto)
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,10 +152,10 @@ def _hours(heard: Sequence[Heard], until: datetime) -> tuple[Hour, ...]:
         if SHORTEST_GAP <= later - earlier <= LONGEST_GAP:
             gaps[earlier.hour].append((later - earlier) / timedelta(minutes=1))
     return tuple(
-        Hour(
-            reported=len(days[hour]),
-            gap_min=_percentile(sorted(gaps[hour]), 90) if len(gaps[hour]) >= DAYS_NEEDED else None,
-            auto=sum(autos[hour]) / len(autos[hour]) if autos[hour] else None,
+        hour_of(
+            len(days[hour]),
+            _percentile(sorted(gaps[hour]), 90) if len(gaps[hour]) >= DAYS_NEEDED else None,
+            sum(autos[hour]) / len(autos[hour]) if autos[hour] else None,
         )
         for hour in range(24)
     )

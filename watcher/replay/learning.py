@@ -12,7 +12,7 @@ from pathlib import Path
 
 import polars as pl
 
-from watcher.alerts.habits import DAYS_NEEDED, LATENESS_NEEDED, LATEST, LONGEST_GAP, SHORTEST_GAP, Habits, Hour
+from watcher.alerts.habits import DAYS_NEEDED, LATENESS_NEEDED, LATEST, LONGEST_GAP, SHORTEST_GAP, Habits, hour_of
 
 _DAY_US = 86_400_000_000
 _MINUTE_US = 60_000_000
@@ -167,4 +167,4 @@ def _habits(row: Mapping[str, object]) -> Habits:
     del values["station"]
     hours = values.pop("hours")
     assert isinstance(hours, list)
-    return Habits(**values, hours=tuple(Hour(**hour) for hour in hours))  # type: ignore[arg-type]
+    return Habits(**values, hours=tuple(hour_of(**hour) for hour in hours))  # type: ignore[arg-type]

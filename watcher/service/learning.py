@@ -84,7 +84,7 @@ def kept_habits(store: Store) -> dict[str, Habits]:
     try:
         return store.habits()
     except ValueError as error:
-        # It is learned anew within hours; what is wrong in it must not keep anybody from judging.
+        # It is learned anew within a day; what is wrong in it must not keep anybody from judging.
         _log.warning("habits that were kept cannot be read", error=str(error))
         return {}
 

@@ -63,7 +63,7 @@ from watcher.telemetry import Metrics
 
 _log = structlog.get_logger()
 _THIN_EVERY = timedelta(hours=1)
-_LEARN_EVERY = timedelta(hours=6)
+_LEARN_EVERY = timedelta(hours=24)
 _LEARN_FIRST = timedelta(minutes=2)
 _NIGHTS_EVERY = timedelta(minutes=1)
 _COUNT_EVERY = timedelta(seconds=15)
