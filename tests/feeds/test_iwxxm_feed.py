@@ -240,14 +240,14 @@ def test_a_feed_has_either_a_folder_or_addresses(tmp_path, both):
         load(tmp_path, GOOD.replace('folder = "incoming"', both))
 
 
-def test_check_says_that_the_folder_is_not_there(tmp_path):
+def test_check_notes_that_the_folder_is_not_here_and_lets_the_service_start(tmp_path):
     load(tmp_path, GOOD.partition('[[feed]]\nname = "swim"')[0])
     done = subprocess.run(
-        [sys.executable, "-m", "watcher.cli", "check", "--json"], cwd=tmp_path, capture_output=True, check=False, timeout=60
+        [sys.executable, "-m", "watcher.cli", "check", "--json"], cwd=tmp_path, capture_output=True, check=True, timeout=60
     )  # fmt: skip
-    (problem,) = json.loads(done.stdout)["problems"]
-    assert problem.startswith('feed "office": there is no folder ')
-    assert problem.endswith("incoming; make it, or correct folder")
+    (note,) = (note for note in json.loads(done.stdout)["notes"] if "feed" in note)
+    assert note.startswith('feed "office": there is no folder ')
+    assert note.endswith("incoming here; it brings nothing until there is")
 
 
 async def until(condition: Callable[[], object]) -> None:

@@ -34,8 +34,8 @@ def check(config: ConfigOption = None, as_json: JsonOption = False) -> None:
     if settings is not None:
         notes.extend(_station_notes(settings))
         notes.extend(_query_notes(settings))
+        notes.extend(_folder_notes(settings))
         notes.extend(_parked_notes(settings))
-        problems.extend(_folder_problems(settings))
         problems.extend(_listening_problems(settings))
         problems.extend(_rule_problems(settings))
         problems.extend(_destination_problems(settings))
@@ -113,12 +113,10 @@ def _query_notes(settings: Settings) -> list[str]:
     return notes
 
 
-def _folder_problems(settings: Settings) -> list[Problem]:
-    """Say which feed has no folder to look into: it would wait for files for ever."""
-    from watcher.errors import Problem
-
+def _folder_notes(settings: Settings) -> list[str]:
+    """Say which feed has no folder to look into here. It may come later, or stand on the machine that polls."""
     return [
-        Problem(f'feed "{feed.name}"', f"there is no folder {settings.path(feed.folder)}", "make it, or correct folder")
+        f'feed "{feed.name}": there is no folder {settings.path(feed.folder)} here; it brings nothing until there is'
         for feed in settings.text.feed
         if feed.folder is not None and not settings.path(feed.folder).is_dir()
     ]
