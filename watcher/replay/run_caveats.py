@@ -9,8 +9,8 @@ from watcher.replay.run import Replayed
 from watcher.replay.run_share import share_of
 
 _NOT_PLAYED = (
-    "Not played: frost forecasts of the night (rules that ask for them are unknown), habits of stations that the service "
-    "has learned, people who take alerts in hand, failed and repeated sending."
+    "Not played: frost forecasts of the night (rules that ask for them are unknown), habits of stations that the "
+    "service has learned, people who take alerts in hand, failed and repeated sending."
 )
 _NO_FORECASTS = "The archive has no forecasts: nothing could be expected, every alert here came with a report."
 _BY_COLUMNS = (
