@@ -83,6 +83,10 @@ class Driven:
         """Ask the feeds, judge that time has passed, and look at the outbox."""
         await self._asked("turn")
 
+    async def hour(self) -> None:
+        """Do what the schedule does each hour."""
+        await self._asked("hour")
+
     async def wake(self) -> None:
         """Look at the outbox."""
         await self._asked("wake")
@@ -119,6 +123,8 @@ async def _run(how: _How, there: Connection) -> None:
                     for feed in service.poller._feeds:
                         await service.poller.poll(feed, "metar")
                     await service.keeper.tick()
+                elif what == "hour":
+                    await service._thin()
                 service.sender.wake()
             except Exception as error:
                 there.send(repr(error))

@@ -100,7 +100,7 @@ class Winter:
     async def nothing_on_its_way(self) -> None:
         """Wait: a clock that jumps by ten minutes would end the leases of what is being sent."""
         await asyncio.sleep(0.02)
-        async with asyncio.timeout(60):
+        async with asyncio.timeout(300):
             while (await asyncio.to_thread(self.store.outbox_counts))["leased"]:
                 await asyncio.sleep(0.02)
 
@@ -144,6 +144,8 @@ async def run(
                 await asyncio.to_thread(at.contend)
             await service.turn()
             await at.nothing_on_its_way()
+            if step % STEPS_AN_HOUR == 0:
+                await service.hour()
             lives[-1].append(((step + 1) / STEPS_AN_HOUR, service.memory_mib))
         await at.sent_in_the_end(service)
         await stack.aclose()

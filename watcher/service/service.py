@@ -39,6 +39,7 @@ from watcher.service.health import HealthServer, Probes, Readiness
 from watcher.service.heartbeat import Heartbeat
 from watcher.service.leading import Leading
 from watcher.service.learning import Learning
+from watcher.service.memory import give_back
 from watcher.service.nights import NightWatch
 from watcher.service.parts import (
     Channels,
@@ -377,6 +378,7 @@ class Service:
     async def _thin(self) -> None:
         thinned = await asyncio.to_thread(self.store.thin, self.clock() - self.settings.text.watch.keep)
         _log.info("old reports removed", reports=thinned.reports)
+        await asyncio.to_thread(give_back)
 
     async def _count_outbox(self) -> None:
         counts = await asyncio.to_thread(self.store.outbox_counts)
