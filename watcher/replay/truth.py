@@ -7,7 +7,7 @@ or against anybody.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
@@ -64,10 +64,13 @@ class Seen:
         be kept.
     stations
         Codes in the order of their numbers.
+    walks
+        What :func:`walk` has found so far.
     """
 
     rows: pl.DataFrame
     stations: tuple[str, ...]
+    walks: dict[Phenomenon, Walk] = field(default_factory=dict, repr=False, compare=False)
 
 
 class Walk(NamedTuple):
@@ -124,7 +127,13 @@ def seen(frame: pl.LazyFrame, *, keep: Iterable[str] = (), policy: Policy | None
 
 
 def walk(found: Seen, phenomenon: Phenomenon) -> Walk:
-    """Return where a phenomenon and the sight of it stand at each report."""
+    """Return where a phenomenon and the sight of it stand at each report; walked once, and kept with the reports."""
+    if phenomenon not in found.walks:
+        found.walks[phenomenon] = _walk(found, phenomenon)
+    return found.walks[phenomenon]
+
+
+def _walk(found: Seen, phenomenon: Phenomenon) -> Walk:
     tick = found.rows.get_column("tick").to_numpy()
     allowed = found.rows.get_column("allowed").to_numpy()
     told = found.rows.get_column(phenomenon.value).cast(pl.Int8).fill_null(UNKNOWN).to_numpy()
