@@ -357,6 +357,41 @@ async def test_who_is_asked_no_more_listens_no_more_and_lets_another_have_it(ser
                 await asyncio.sleep(0.01)
 
 
+async def test_one_message_that_breaks_the_reader_is_said_and_makes_the_feed_deaf_to_no_other(
+    served: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async with listening(served.port) as feed:
+        await connected(feed)
+        with publisher(served.port) as client:
+            with monkeypatch.context() as broken:
+                broken.setattr("watcher.feeds.wis2.read_letter", lambda *_: 1 // 0)
+                await asyncio.to_thread(publish, client, notification())
+                await until(feed, wrong=1)
+            await asyncio.to_thread(publish, client, notification())
+        fetched = await heard(feed)
+        assert len(fetched.reports) == 1
+        assert any("could not be read (ZeroDivisionError" in problem for problem in fetched.problems)
+
+
+async def test_a_feed_that_breaks_inside_says_so_and_begins_anew(
+    served: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing that a message holds should do this; if it does, nobody must wait for a feed that no longer listens."""
+    async with listening(served.port) as feed:
+        await connected(feed)
+        with monkeypatch.context() as broken, publisher(served.port) as client:
+            broken.setattr("watcher.feeds.wis2._read_all", lambda *_: 1 // 0)
+            await asyncio.to_thread(publish, client, notification())
+            async with asyncio.timeout(10):
+                while not any(task.done() for task in feed._tasks):
+                    await asyncio.sleep(0.005)
+        with pytest.raises(FeedError, match="it stopped, and begins anew"):
+            await feed.fetch("metar", now=NOW)
+        async with asyncio.timeout(10):
+            while not texts(await feed.fetch("metar", now=NOW)):
+                await asyncio.sleep(0.01)
+
+
 async def test_a_second_process_with_the_same_name_takes_the_session_over(served: Mosquitto) -> None:
     async with listening(served.port) as first:
         await connected(first)

@@ -20,6 +20,7 @@ from types import MappingProxyType
 from watcher.errors import FeedError
 from watcher.feeds.budget import Budgets
 from watcher.feeds.model import Fetched, Outcome, What
+from watcher.feeds.rows import shown
 from watcher.feeds.wis2_desk import Desk, Fate, Read, read_letter
 from watcher.feeds.wis2_links import Links
 from watcher.feeds.wis2_notice import what_of
@@ -110,6 +111,9 @@ class Wis2Feed:
         self._calling: dict[What, asyncio.TimerHandle] = {}
         self._leaving: asyncio.TimerHandle | None = None
         self._tasks: list[asyncio.Task[None]] = []
+        self._left: asyncio.Future[None] | None = None
+        # Whoever begins to listen while another leaves would be left with a connection that is closed behind it.
+        self._one_at_a_time = asyncio.Lock()
         self._listeners = [
             Listener(
                 guard,
@@ -158,16 +162,20 @@ class Wis2Feed:
 
     async def aclose(self) -> None:
         """Listen no more. What was not kept is brought again by the brokers, to whoever listens next in this name."""
+        async with self._one_at_a_time:
+            await self._close()
+
+    async def _close(self) -> None:
         for timer in (self._leaving, *self._calling.values()):
             if timer is not None:
                 timer.cancel()
         self._leaving, self._calling = None, {}
+        if not self._tasks:
+            return
         tasks, self._tasks = self._tasks, []
         for task in tasks:
             task.cancel()
-        for task in tasks:
-            with suppress(asyncio.CancelledError):
-                await task
+        await asyncio.gather(*tasks, return_exceptions=True)
         await asyncio.gather(*(listener.stop() for listener in self._listeners))
         self._desk.forget_unkept()
 
@@ -213,20 +221,19 @@ class Wis2Feed:
 
     async def _listen(self) -> None:
         """Make sure that somebody listens; at the beginning wait until the first broker answers."""
-        loop = asyncio.get_running_loop()
-        if self._leaving is not None:
-            self._leaving.cancel()
-        self._leaving = loop.call_later(self._idle_s, self._leave)
-        for task in self._tasks:
-            if task.done():
-                error = task.exception()
-                await self.aclose()
-                raise FeedError(f"feed {self.name}: it stopped and begins anew ({error!r})") from error
-        if self._tasks:
-            return
-        for listener in self._listeners:
-            listener.start()
-        self._tasks = [asyncio.create_task(self._take()), asyncio.create_task(self._links.follow(self._call))]
+        async with self._one_at_a_time:
+            broken = next((task for task in self._tasks if task.done()), None)
+            if broken is not None:
+                await self._close()
+                raise FeedError(f"feed {self.name}: it stopped, and begins anew ({_why(broken)})")
+            if self._leaving is not None:
+                self._leaving.cancel()
+            self._leaving = asyncio.get_running_loop().call_later(self._idle_s, self._leave)
+            if self._tasks:
+                return
+            for listener in self._listeners:
+                listener.start()
+            self._tasks = [asyncio.create_task(self._take()), asyncio.create_task(self._links.follow(self._call))]
         with suppress(TimeoutError):
             async with asyncio.timeout(self._connect_within_s):
                 while self._since() is None and not all(item.hearing.tried for item in self._listeners):
@@ -240,11 +247,7 @@ class Wis2Feed:
 
     def _leave(self) -> None:
         """Listen no more: whoever asked does so no longer."""
-        self._tasks.append(asyncio.ensure_future(self._left(self._tasks)))
-
-    async def _left(self, tasks: list[asyncio.Task[None]]) -> None:
-        self._tasks = [task for task in tasks if task is not asyncio.current_task()]
-        await self.aclose()
+        self._left = asyncio.ensure_future(self.aclose())
 
     async def _take(self) -> None:
         """Read what comes, and call whoever should ask for it."""
@@ -265,8 +268,21 @@ class Wis2Feed:
                 self._calling[what] = loop.call_later(self._gather_s, self.hear, what)
 
 
+def _why(task: asyncio.Task[None]) -> str:
+    error = None if task.cancelled() else task.exception()
+    return repr(error) if error is not None else "cancelled"
+
+
 def _read_all(letters: Sequence[Letter], now: datetime) -> list[Read]:
-    return [read_letter(letter, now) for letter in letters]
+    return [_read(letter, now) for letter in letters]
+
+
+def _read(letter: Letter, now: datetime) -> Read:
+    try:
+        return read_letter(letter, now)
+    except Exception as error:  # noqa: BLE001 - said and counted
+        # The broker would bring it again and again: one message must not make the feed deaf to all others.
+        return Read(letter, fate=Fate.WRONG, why=f"{shown(letter.topic)}: it could not be read ({shown(repr(error))})")
 
 
 def _brought(topics: Sequence[str]) -> tuple[What, ...]:
