@@ -7,7 +7,7 @@ from collections.abc import Callable, Hashable
 from contextlib import suppress
 from datetime import datetime, timedelta
 
-from watcher.errors import FeedBusy, FeedError, GuardError, NetError
+from watcher.errors import FeedBusy, FeedError, GuardError, NetError, WrongForm
 from watcher.feeds.budget import Budgets
 from watcher.feeds.exchange import Exchange, Validators
 from watcher.feeds.model import RawReport
@@ -93,7 +93,14 @@ class Links:
 
     async def _reports(self, notice: Notice, url: str, topic: str, now: datetime) -> tuple[RawReport, ...]:
         page = await self._exchange.ask(url, Validators(), now, counts=False, packed=True)
-        rows = await asyncio.to_thread(reports_in, checked_content(notice, page.body or b""), topic, now)
+        body = checked_content(notice, page.body or b"")
+        try:
+            rows = await asyncio.to_thread(reports_in, body, topic, now)
+        except FeedError:
+            raise
+        except Exception as error:
+            # As for messages: one that breaks the reader must not end the following of all others.
+            raise WrongForm(f"what its link gives could not be read ({shown(repr(error))})") from error
         for told in rows.left_out:
             self._desk.say(f"{shown(notice.data_id)}: {told}")
         return rows.reports
