@@ -29,6 +29,9 @@ from sqlalchemy import (
 from watcher.store.outbox import LEASED, OWED, PENDING
 from watcher.store.tables import delivery, delivery_event
 
+# More than a service can have.
+_EVERYBODY = 1_000_000
+
 
 class _Candidate(NamedTuple):
     """A delivery that may be sent. Sorted: every destination's first before anyone's second."""
@@ -54,15 +57,16 @@ def first_due(
     left_alone
         Destinations that get nothing.
     """
-    taken = {
-        name: in_flight
-        for name, in_flight in connection.execute(_WITH_SOMETHING_DUE, {"now": now})
-        if name not in left_alone and in_flight < per_destination
-    }
-    # Where many have something, a few of each are enough: those come before anybody's next ones.
+    # Where many have something, the emptiest are enough, and of each a few: those come before anybody's next ones.
+    most = limit + len(left_alone)
+    found = connection.execute(_WITH_SOMETHING_DUE, {"now": now, "most": most}).all()
+    taken = {name: count for name, count in found if name not in left_alone and count < per_destination}
     level = bisect_left(range(per_destination), limit, key=lambda level: _places(taken, level))
     candidates = _candidates(connection, _asked_first(taken, level, limit), level, now, limit)
     if len(candidates) < limit:
+        if len(found) == most:
+            found = connection.execute(_WITH_SOMETHING_DUE, {"now": now, "most": _EVERYBODY}).all()
+            taken = {name: count for name, count in found if name not in left_alone and count < per_destination}
         candidates = _candidates(connection, taken, per_destination, now, limit)
     return [candidate.number for candidate in sorted(candidates)[:limit]]
 
@@ -124,12 +128,13 @@ _in_flight = (
     .group_by(delivery.c.destination)
     .subquery("in_flight")
 )
-# Who has something due, and how much in flight; whoever waits longest first.
+# Who has something due, and how much in flight: the emptiest first, of those whoever waits longest.
 _WITH_SOMETHING_DUE = (
     select(_waiting.c.name, func.coalesce(_in_flight.c.count, 0))
     .select_from(_waiting.outerjoin(_in_flight, _in_flight.c.destination == _waiting.c.name))
     .where(_waiting.c.first_at <= _now)
-    .order_by(_waiting.c.first_at)
+    .order_by(func.coalesce(_in_flight.c.count, 0), _waiting.c.first_at)
+    .limit(bindparam("most"))
 )
 
 _earlier, _mine, _theirs = delivery.alias("earlier"), delivery_event.alias("mine"), delivery_event.alias("theirs")
