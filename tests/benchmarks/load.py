@@ -38,6 +38,7 @@ from watcher.clock import utc_now
 from watcher.demo.feed_files import MetarRow
 from watcher.demo.feed_server import FeedServer
 from watcher.demo.receivers import MailReceiver, WebhookReceiver
+from watcher.notify.mail import token
 from watcher.store import schema
 from watcher.store.database import Database
 from watcher.store.store import Store
@@ -202,10 +203,12 @@ def lines_of(url: str) -> list[tuple[str, str, str, datetime]]:
 
 def told(url: str, arrived: Sequence[tuple[str, float]], watched: Watched) -> dict[str, Any]:
     """Return how long the messages took, from outside: from the feed's publication to the receiver."""
-    first: dict[str, float] = {}
-    for name, at in arrived:
-        first.setdefault(name, at)
     lines = lines_of(url)
+    # A mail's Message-ID is made of the name of the message.
+    name_of = {token(name): name for name, *_ in lines}
+    first: dict[str, float] = {}
+    for named, at in arrived:
+        first.setdefault(name_of.get(named, named), at)
     newest: dict[str, float] = {}
     for name, _, station, observed_at in lines:
         newest[name] = max(newest.get(name, 0.0), watched.published[station, observed_at])

@@ -41,22 +41,23 @@ def plotted(samples: Sequence[Sample], begun_s: float, marks: Sequence[tuple[flo
     ends_at = begun + timedelta(seconds=max(sample.at_s for sample in samples))
     axis = Axis(begun, ends_at, _LEFT, _RIGHT, _WIDTH, least_step_min=1)
     parts = [element("text", text(title), x=0, y=16, class_="head")]
+    titles: list[Svg] = []
     bottom = _HEAD_PX
     for name, value in _PANELS:
         top = bottom + _GAP_PX
         bottom = top + _PANEL_PX
-        parts += [axes.grid(axis, top, bottom), *_panel(name, [value(sample) for sample in samples], top, bottom)]
+        parts += [axes.grid(axis, top, bottom), *_scale([value(sample) for sample in samples], top, bottom)]
         points = _points(axis, samples, value, top, bottom)
         parts.append(element("path", d=way(points), class_="forms"))
+        titles.append(element("text", text(name), x=_LEFT, y=top - 8, class_="bold halo"))
     times = [TimeMark(begun + timedelta(seconds=at_s), words) for at_s, words in marks]
-    parts += [axes.marked(axis, times, _HEAD_PX, bottom), axes.times(axis, bottom, None)]
+    parts += [axes.marked(axis, times, _HEAD_PX, bottom), *titles, axes.times(axis, bottom, None)]
     said = f"{title}: at most {max(sample.owed for sample in samples)} messages were owed."
     return alone(chart("load", parts, width=_WIDTH, height=bottom + axes.FOOT_PX, said=said), Theme.LIGHT)
 
 
-def _panel(name: str, values: Sequence[float], top: int, bottom: int) -> list[Svg]:
+def _scale(values: Sequence[float], top: int, bottom: int) -> list[Svg]:
     return [
-        element("text", text(name), x=_LEFT, y=top - 8, class_="bold"),
         element("path", d=f"M{_LEFT} {bottom}H{_RIGHT}", class_="base"),
         element("text", text("0"), x=_LEFT - 8, y=bottom + 4, text_anchor="end"),
         element("text", text(f"{max(values):,.0f}"), x=_LEFT - 8, y=top + 4, text_anchor="end"),
