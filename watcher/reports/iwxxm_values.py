@@ -11,7 +11,6 @@ from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
-from functools import lru_cache
 from types import MappingProxyType
 from typing import Literal
 from urllib.parse import unquote
@@ -19,6 +18,7 @@ from urllib.parse import unquote
 from lxml import etree
 
 from watcher.reports.metar import STATION
+from watcher.reports.xml_entries import local
 from watcher.units import (
     KNOTS_PER_KILOMETRE_PER_HOUR,
     KNOTS_PER_METRE_PER_SECOND,
@@ -112,15 +112,10 @@ class Reading:
         return Quantity(written * factor, written, len(match[3] or ""), match[1] == "-", unit)
 
 
-@lru_cache(maxsize=1024)
-def _local(tag: str) -> str:
-    return tag[tag.rfind("}") + 1 :]
-
-
 def children(node: etree._Element, name: str) -> Iterator[etree._Element]:
     """Yield the children of that local name."""
     for each in node:
-        if _local(each.tag) == name:
+        if local(each.tag) == name:
             yield each
 
 
@@ -128,7 +123,7 @@ def by_name(node: etree._Element) -> dict[str, list[etree._Element]]:
     """Return the children of an element by local name, each list in the order written."""
     found: dict[str, list[etree._Element]] = {}
     for each in node:
-        found.setdefault(_local(each.tag), []).append(each)
+        found.setdefault(local(each.tag), []).append(each)
     return found
 
 
@@ -184,7 +179,7 @@ def station_of(reading: Reading, aerodrome: etree._Element | None) -> str | None
     if aerodrome is None:
         return None
     node = reading.target(aerodrome)
-    port = node if _local(node.tag) == "AirportHeliport" else inner(node, "AirportHeliport")
+    port = node if local(node.tag) == "AirportHeliport" else inner(node, "AirportHeliport")
     known = inner(port, "timeSlice", "AirportHeliportTimeSlice")
     for name in ("locationIndicatorICAO", "designator"):
         each = inner(known, name)

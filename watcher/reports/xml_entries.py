@@ -8,6 +8,7 @@ that stands before it, and so many bytes without the end of an entry are refused
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator
+from functools import lru_cache
 
 from lxml import etree
 
@@ -90,10 +91,15 @@ class XmlEntries:
         self.root_tag = str(parser.close().tag)
 
 
+@lru_cache(maxsize=1024)
+def local(tag: str) -> str:
+    """Return a tag without its namespace. Tags repeat, so answers are kept."""
+    return tag[tag.rfind("}") + 1 :]
+
+
 def local_name(node: etree._Element) -> str:
     """Return the name of an element without its namespace."""
-    tag = node.tag
-    return tag[tag.rfind("}") + 1 :]
+    return local(node.tag)
 
 
 def _fed(parser: etree.XMLPullParser, portion: bytes) -> etree.XMLSyntaxError | None:
