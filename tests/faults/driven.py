@@ -20,7 +20,7 @@ from typing import Self
 import psutil
 
 from tests.faults.by_hand import BEGAN, first_questions
-from tests.faults.served import CONTEXT
+from tests.faults.served import CONTEXT, end_with_parent
 from watcher.service.service import Service
 from watcher.settings import load_settings
 from watcher.telemetry import set_up_logs
@@ -108,6 +108,7 @@ def _serve(how: _How, there: Connection) -> None:
     for stream in (sys.stdout, sys.stderr):
         os.dup2(file, stream.fileno())
     set_up_logs("text")
+    end_with_parent()
     asyncio.run(_run(how, there))
 
 

@@ -6,10 +6,12 @@ import asyncio
 import multiprocessing
 import os
 import sys
+import threading
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from multiprocessing import connection
 from multiprocessing.process import BaseProcess
 from pathlib import Path
 from types import MappingProxyType
@@ -52,11 +54,24 @@ def start(
     return process
 
 
+def end_with_parent() -> None:
+    """End this process when the one that started it is gone, in whatever way: nothing stays behind that nobody kills."""
+    parent = multiprocessing.parent_process()
+    assert parent is not None
+
+    def wait() -> None:
+        connection.wait([parent.sentinel])
+        os._exit(1)
+
+    threading.Thread(target=wait, daemon=True).start()
+
+
 def _serve(settings: Path, environ: dict[str, str], roles: tuple[Role, ...], clock: FastClock, log: Path) -> None:
     file = os.open(log, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
     for stream in (sys.stdout, sys.stderr):
         os.dup2(file, stream.fileno())
     set_up_logs("text")
+    end_with_parent()
     asyncio.run(_run(Service(load_settings(settings, environ), clock=clock, roles=roles)))
 
 
