@@ -314,3 +314,7 @@ def _leave(client: Client) -> None:
     """Say goodbye and end the library's thread, which may take a moment."""
     client.disconnect()
     client.loop_stop()
+    # Where its thread ended before the goodbye was written, the library leaves the connection open.
+    left = client.socket()
+    if left is not None:
+        left.close()
