@@ -42,7 +42,7 @@ PARTS, PART_EVERY_S = 4, 20 * 60 / SPEED / 4
 # Real seconds between two kills: from the middle of a start to some turns later. Where the machine is busy and a start
 # takes longer, so do the longest of them: what never begins is not tried by being killed.
 BETWEEN_S = (0.05, 0.7)
-LONGEST_IN_STARTS = 2.0
+LONGEST_IN_STARTS, LONGEST_S = 2.0, 3.0
 SETTLE_WITHIN_S = 90
 # Twelve hours would be six minutes of a clock so fast: nothing runs out, so that nothing may be missing.
 ENVIRON = {"HOARLINE_WATCH__VALID_FOR": "60d", "HOARLINE_WATCH__KEEP": "60d"}
@@ -77,7 +77,7 @@ async def run(on: On, url: str, folder: Path, kills: int, seed: int, within_s: f
         try:
             dice = Random(seed)
             shortest, longest = BETWEEN_S
-            longest = max(longest, LONGEST_IN_STARTS * await _first_turn(url))
+            longest = min(max(longest, LONGEST_IN_STARTS * await _first_turn(url)), LONGEST_S)
             outcome.longest_between_s = round(longest, 2)
             while outcome.kills < kills and time.monotonic() - began < within_s:
                 await asyncio.sleep(dice.uniform(shortest, longest))
@@ -127,7 +127,7 @@ async def _killed(process: BaseProcess) -> None:
 async def _weather(around: Surroundings, recorder: Recorder, clock: FastClock, seed: int) -> None:
     sky = skies(STATIONS, seed)
     newest: dict[str, MetarRow] = {}
-    offered: dict[str, tuple[str, datetime, str]] = {}
+    offered: dict[str, tuple[str, datetime, str, datetime]] = {}
     turn = 0
     while True:
         now = clock()
@@ -135,7 +135,7 @@ async def _weather(around: Surroundings, recorder: Recorder, clock: FastClock, s
             text_ = sky[station].next_report(now)
             if text_ is not None:
                 row = newest[station] = MetarRow.of(text_, now)
-                offered[station] = station, row.observed_at, text_
+                offered[station] = station, row.observed_at, text_, now
         around.feed.publish(list(newest.values()), ())
         turn += 1
         # Where the machine is busy nobody may ask for minutes of the fast clock: what nobody was given, nobody knew.

@@ -34,12 +34,13 @@ MARGIN = timedelta(minutes=25)
 
 @dataclass(frozen=True, slots=True)
 class Published:
-    """A report as the feed offered it."""
+    """A report as the feed offered it, and when it was given to whoever asked."""
 
     at: datetime
     station: str
     observed_at: datetime
     text: str
+    given_at: datetime
 
     @property
     def freezing(self) -> bool:
@@ -77,9 +78,10 @@ class Recorder:
     published: list[Published] = field(default_factory=list)
     arrivals: list[Arrival] = field(default_factory=list)
 
-    def publish(self, station: str, observed_at: datetime, text: str) -> None:
-        """Write down a report that the feed offers from now on."""
-        self.published.append(Published(self.clock(), station, observed_at, text))
+    def publish(self, station: str, observed_at: datetime, text: str, offered_at: datetime | None = None) -> None:
+        """Write down a report that the feed offers from now on, or since `offered_at`, and gives from now on."""
+        now = self.clock()
+        self.published.append(Published(offered_at or now, station, observed_at, text, now))
 
     def listen(self, mail: MailReceiver, webhook: WebhookReceiver) -> None:
         """Write down what these receivers get."""
@@ -294,7 +296,8 @@ def _against_the_weather(kept: Kept, seen: Recorder) -> Iterator[str]:
     for row in kept.events:
         station = row["body"].get("station")
         known = [item for item in seen.published if item.station == station and item.at <= row["at"]]
-        newest = max(known, key=lambda item: (item.observed_at, item.at), default=None)
+        given = [item for item in known if item.given_at <= row["at"]]
+        newest = max(given, key=lambda item: (item.observed_at, item.at), default=None)
         freezing = flags.get(row["subject_id"], {}).get("flag") == WANTED
         if row["type"] == "icing.episode.opened" and freezing and not any(item.freezing for item in known):
             yield f"{row['id']}: opened, and no report of {station} told of it"

@@ -35,7 +35,7 @@ def arrived(seq: int, kind: str, level: int = 3) -> Arrival:
 
 def reported(minutes: int, weather: str) -> Published:
     at = NOW + timedelta(minutes=minutes)
-    return Published(at, "XNOR", at, f"XNOR {at:%d%H%M}Z 00000KT 3000 {weather} OVC006 M02/M03 Q1010")
+    return Published(at, "XNOR", at, f"XNOR {at:%d%H%M}Z 00000KT 3000 {weather} OVC006 M02/M03 Q1010", at)
 
 
 @pytest.fixture
