@@ -11,7 +11,7 @@ import pytest
 
 from tests.faults.kills import On, run
 
-pytestmark = [pytest.mark.anyio, pytest.mark.slow, pytest.mark.timeout(240)]
+pytestmark = [pytest.mark.anyio, pytest.mark.slow, pytest.mark.timeout(900)]
 
 
 @pytest.mark.parametrize(("url", "kills"), [("sqlite", 60), ("postgresql", 140)], indirect=["url"])
