@@ -43,6 +43,8 @@ class EventData(BaseModel):
     parked: list[dict[str, object]] | None = Field(description="Of a digest.")
     protection: dict[str, object] | None = Field(description="The treated aircraft that it is about.")
     valid_until: Moment
+    meant_for: str | None = Field(description="Of a message to a fallback; always null here.")
+    meant_for_why: str | None = Field(description="Of a message to a fallback; always null here.")
     acknowledge_url: str | None = Field(description="Of one destination; always null here.")
     board_url: str | None
     caution: str
