@@ -9,7 +9,7 @@ from datetime import datetime
 from watcher.replay.archives_blocks import Block
 from watcher.replay.archives_dates import Dated, time_of
 from watcher.replay.archives_entries import Entry, Notes
-from watcher.replay.archives_text import text_of, without_cut_line
+from watcher.replay.archives_text import counted_lines
 from watcher.reports.split import Piece, Splitter, lines_of
 
 _TIME = r"\d{4}[-/]?\d\d[-/]?\d\d(?:[T ]?\d\d:?\d\d(?::?\d\d(?:[.,]\d+)?)?)?(?: ?(?:Z|UTC|[+-]\d\d:?\d\d))?"
@@ -25,11 +25,7 @@ _FILE_TIME = re.compile(r"\d{4}/\d{2}/\d{2} \d{2}:\d{2}")
 
 def line_entries(block: Block, notes: Notes) -> Iterator[Entry]:
     """Yield the entries of a block of lines."""
-    body = without_cut_line(block.body, block.first_line, notes) if block.cut else block.body
-    lines = text_of(body, block.first_line, notes).split("\n")
-    if not lines[-1]:
-        lines.pop()
-    notes.lines += len(lines)
+    lines = counted_lines(block.body, block.first_line, notes, cut=block.cut)
     yield from _Reader(block, notes).read(lines)
 
 

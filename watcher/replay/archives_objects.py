@@ -11,7 +11,7 @@ from watcher.replay.archives_blocks import Block
 from watcher.replay.archives_dates import time_in
 from watcher.replay.archives_entries import Entry, Notes
 from watcher.replay.archives_forms import KIND, MADE_AT, RECEIVED_AT, TEXT, places
-from watcher.replay.archives_text import text_of, without_cut_line
+from watcher.replay.archives_text import counted_lines, text_of
 
 _KINDS = frozenset({"METAR", "SPECI", "TAF"})
 _BETWEEN = re.compile(r"[\s,]*")
@@ -19,11 +19,7 @@ _BETWEEN = re.compile(r"[\s,]*")
 
 def object_entries(block: Block, notes: Notes) -> Iterator[Entry]:
     """Yield the entries of a block with an object a line."""
-    body = without_cut_line(block.body, block.first_line, notes) if block.cut else block.body
-    lines = text_of(body, block.first_line, notes).split("\n")
-    if not lines[-1]:
-        lines.pop()
-    notes.lines += len(lines)
+    lines = counted_lines(block.body, block.first_line, notes, cut=block.cut)
     for number, line in enumerate(lines, block.first_line):
         if not line.strip():
             notes.blank += 1

@@ -10,7 +10,7 @@ from watcher.replay.archives_blocks import Block
 from watcher.replay.archives_dates import time_of
 from watcher.replay.archives_entries import Entry, Notes
 from watcher.replay.archives_forms import Header, header_of
-from watcher.replay.archives_text import text_of, without_cut_line
+from watcher.replay.archives_text import counted_lines
 
 _LINES_BEFORE_HEADER = 20
 _KINDS = frozenset({"METAR", "SPECI", "TAF"})
@@ -18,11 +18,7 @@ _KINDS = frozenset({"METAR", "SPECI", "TAF"})
 
 def row_entries(block: Block, notes: Notes) -> Iterator[Entry]:
     """Yield the entries of a block of rows. Lines before the header, and headers that come again, are headings."""
-    body = without_cut_line(block.body, block.first_line, notes) if block.cut else block.body
-    lines = text_of(body, block.first_line, notes).split("\n")
-    if not lines[-1]:
-        lines.pop()
-    notes.lines += len(lines)
+    lines = counted_lines(block.body, block.first_line, notes, cut=block.cut)
     header = header_of(block.context) if block.context else None
     begins = 0
     if header is None:

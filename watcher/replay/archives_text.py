@@ -5,6 +5,25 @@ from __future__ import annotations
 from watcher.replay.archives_entries import Notes
 
 
+def counted_lines(body: bytes, first_line: int, notes: Notes, *, cut: bool) -> list[str]:
+    """Return the lines of a block, and count them.
+
+    Parameters
+    ----------
+    body, first_line
+        Its bytes, and the number of its first line.
+    notes
+        Where lines and faults are counted.
+    cut
+        It ends at damage: a last line without an end is left out.
+    """
+    lines = text_of(_without_cut_line(body, first_line, notes) if cut else body, first_line, notes).split("\n")
+    if not lines[-1]:
+        lines.pop()
+    notes.lines += len(lines)
+    return lines
+
+
 def text_of(body: bytes, first_line: int, notes: Notes) -> str:
     """Return the text of a block, with as many lines as it has.
 
@@ -37,7 +56,7 @@ def _line(line: bytes, number: int, notes: Notes) -> str:
         return line.decode("latin-1")
 
 
-def without_cut_line(body: bytes, first_line: int, notes: Notes) -> bytes:
+def _without_cut_line(body: bytes, first_line: int, notes: Notes) -> bytes:
     """Return a block that ends at damage without its last line when that was cut: half a report says something else."""
     whole, newline, rest = body.rpartition(b"\n")
     if not rest.strip():
