@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import NamedTuple
 
 from watcher.notify.wording import when
@@ -11,6 +11,7 @@ from watcher.replay.scores_estimate import Estimate
 from watcher.replay.scores_ratios import SCORES
 from watcher.replay.scores_subjects import ANY, Subject
 from watcher.rulebook.words import Flag
+from watcher.units import duration_text
 
 NOTHING = "-"
 # Smaller shares are written with a decimal.
@@ -87,14 +88,8 @@ def share_in_words(estimate: Estimate) -> str:
 
 def minutes_text(minutes: float) -> str:
     """Return a lead time: ``45 min``, ``4 h 38 min``, ``2 d 3 h``."""
-    whole = round(minutes)
-    if whole < 60:
-        return f"{whole} min"
-    hours, rest = divmod(whole, 60)
-    if hours < 48:
-        return f"{hours} h {rest:02d} min" if rest else f"{hours} h"
-    days, hours = divmod(hours, 24)
-    return f"{days} d {hours} h" if hours else f"{days} d"
+    whole = timedelta(minutes=round(minutes))
+    return duration_text(whole) if whole else "0 min"
 
 
 def grouped(number: int | None) -> str:
