@@ -21,6 +21,10 @@ class Entry(NamedTuple):
     received_at: datetime | None = None
 
 
+# What a cell or a field may call a report.
+KINDS = frozenset({"METAR", "SPECI", "TAF"})
+
+
 @dataclass(slots=True)
 class Notes:
     """What a reader saw of a block beside its entries.

@@ -9,11 +9,10 @@ from datetime import datetime
 
 from watcher.replay.archives_blocks import Block
 from watcher.replay.archives_dates import time_in
-from watcher.replay.archives_entries import Entry, Notes
+from watcher.replay.archives_entries import KINDS, Entry, Notes
 from watcher.replay.archives_forms import KIND, MADE_AT, RECEIVED_AT, TEXT, places
 from watcher.replay.archives_text import counted_lines, text_of
 
-_KINDS = frozenset({"METAR", "SPECI", "TAF"})
 _BETWEEN = re.compile(r"[\s,]*")
 
 
@@ -70,7 +69,7 @@ def _entry(number: int, value: object, block: Block, notes: Notes) -> Entry | No
         notes.reject(number, "no report text (raw, rawOb, raw_text, report ...) in the object")
         return None
     received_at, near = _time(value, names, RECEIVED_AT), _time(value, names, MADE_AT)
-    kind = next((word for word in _texts(value, names, KIND) if word in _KINDS), None)
+    kind = next((word for word in _texts(value, names, KIND) if word in KINDS), None)
     plain = " ".join(text.split())
     dated = near or received_at or block.dated.of(plain)
     return Entry(number, plain, kind, dated, received_at)

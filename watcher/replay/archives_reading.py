@@ -8,13 +8,11 @@ from watcher.replay.archives import Form
 from watcher.replay.archives_blocks import Block
 from watcher.replay.archives_columns import ArchiveError, cells
 from watcher.replay.archives_dates import time_in
-from watcher.replay.archives_entries import Entry, Notes
+from watcher.replay.archives_entries import KINDS, Entry, Notes
 from watcher.replay.archives_lines import line_entries
 from watcher.replay.archives_objects import list_entries, object_entries
 from watcher.replay.archives_rows import row_entries
 from watcher.replay.archives_xml import xml_entries
-
-_KINDS = frozenset({"METAR", "SPECI", "TAF"})
 
 
 def entries(block: Block, notes: Notes) -> Iterator[Entry]:
@@ -34,7 +32,7 @@ def _column_entries(block: Block, notes: Notes) -> Iterator[Entry]:
                 continue
             received_at = time_in(received)
             near = time_in(made_at) or received_at or block.dated.of(text)
-            yield Entry(number, text, kind if isinstance(kind, str) and kind in _KINDS else None, near, received_at)
+            yield Entry(number, text, kind if isinstance(kind, str) and kind in KINDS else None, near, received_at)
     except ArchiveError as error:
         notes.fault(first + 1, "form", str(error))
 

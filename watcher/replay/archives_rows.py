@@ -8,12 +8,11 @@ from datetime import datetime
 
 from watcher.replay.archives_blocks import Block
 from watcher.replay.archives_dates import time_of
-from watcher.replay.archives_entries import Entry, Notes
+from watcher.replay.archives_entries import KINDS, Entry, Notes
 from watcher.replay.archives_forms import Header, header_of
 from watcher.replay.archives_text import counted_lines
 
 _LINES_BEFORE_HEADER = 20
-_KINDS = frozenset({"METAR", "SPECI", "TAF"})
 
 
 def row_entries(block: Block, notes: Notes) -> Iterator[Entry]:
@@ -45,7 +44,7 @@ def row_entries(block: Block, notes: Notes) -> Iterator[Entry]:
             continue
         near = _time(cells, header.made_at)
         received_at = _time(cells, header.received_at)
-        kind = next((word for place in header.kind if (word := cells[place].strip().upper()) in _KINDS), None)
+        kind = next((word for place in header.kind if (word := cells[place].strip().upper()) in KINDS), None)
         dated = near or received_at or block.dated.of(text)
         yield Entry(number, text, kind, dated, received_at)
 
