@@ -35,8 +35,8 @@ from tests.replay.winters import Winter, partitions, positions
 from watcher.alerts.model import Policy
 from watcher.replay.cluster import over_partitions
 from watcher.replay.columns.partition import Judged, run_partition, together
-from watcher.replay.decoding_files import write_frame
-from watcher.replay.gathering_model import Partition
+from watcher.replay.gathering.model import Partition
+from watcher.replay.work.files import write_frame
 from watcher.reports.station import Station
 from watcher.rulebook.words import Kind
 from watcher.service.rules_folder import load_rulebook

@@ -25,16 +25,16 @@ from pathlib import Path
 
 from tests.benchmarks.machine import machine
 from tests.reports.open_data import common_reports
-from watcher.replay.archives import Source
-from watcher.replay.archives_blocks import Block, blocks
-from watcher.replay.archives_dates import Dated
-from watcher.replay.archives_entries import Notes
-from watcher.replay.archives_reading import entries
-from watcher.replay.decoding import decoded_frame
-from watcher.replay.decoding_files import write_frame
-from watcher.replay.decoding_parts import decoded_entry
-from watcher.replay.decoding_pool import decoded_parts
-from watcher.replay.gathering import Progress, gather
+from watcher.replay.archives.blocks import Block, blocks
+from watcher.replay.archives.dates import Dated
+from watcher.replay.archives.entries import Notes
+from watcher.replay.archives.reading import entries
+from watcher.replay.archives.sources import Source
+from watcher.replay.decoding.frames import decoded_frame
+from watcher.replay.decoding.parts import decoded_entry
+from watcher.replay.decoding.pool import decoded_parts
+from watcher.replay.gathering.gather import Progress, gather
+from watcher.replay.work.files import write_frame
 from watcher.reports.groups import Cloud, Pressure, Temperature, Visibility, Weather, Wind, read_token
 from watcher.reports.model import Observation
 

@@ -23,12 +23,12 @@ from typing import TypeVar
 from tests.benchmarks.machine import machine
 from tests.replay.winters import Winter, partitions, positions
 from watcher.alerts.model import Policy
-from watcher.replay.comparison import compare, rule_changes
-from watcher.replay.comparison_model import Side
+from watcher.replay.comparison.episodes import compare, rule_changes
+from watcher.replay.comparison.model import Side
 from watcher.replay.messages import AT_ONE_DESK, ONE_DESK, message_loads
-from watcher.replay.rehearsal_model import Span
-from watcher.replay.rehearsal_pool import Rehearsal, rehearse
-from watcher.replay.rehearsal_totals import totals_of
+from watcher.replay.rehearsal.model import Span
+from watcher.replay.rehearsal.pool import Rehearsal, rehearse
+from watcher.replay.rehearsal.totals import totals_of
 from watcher.rulebook.model import Rulebook
 from watcher.service.rules_folder import load_rulebook
 

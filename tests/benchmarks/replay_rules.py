@@ -39,7 +39,7 @@ from watcher.replay.columns.partition import verdict_counts
 from watcher.replay.columns.spells import follow
 from watcher.replay.columns.stored import judged_reports, stored_facts
 from watcher.replay.columns.verdicts import facts_of
-from watcher.replay.gathering_model import Partition
+from watcher.replay.gathering.model import Partition
 from watcher.reports.station import Station
 from watcher.rulebook.facts import FACTS_BY_NAME, Facts
 from watcher.rulebook.model import Rule

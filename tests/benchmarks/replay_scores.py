@@ -26,11 +26,11 @@ from tests.benchmarks.machine import machine
 from tests.replay.winters import Winter, partitions, positions
 from watcher.alerts.model import Policy
 from watcher.replay.cluster import over_partitions
-from watcher.replay.gathering_model import Partition
-from watcher.replay.scores import score
-from watcher.replay.scores_columns import tally_partition
-from watcher.replay.scores_json import to_json
-from watcher.replay.scores_tally import together
+from watcher.replay.gathering.model import Partition
+from watcher.replay.scores.columns import tally_partition
+from watcher.replay.scores.contract import to_json
+from watcher.replay.scores.score import score
+from watcher.replay.scores.tally import together
 from watcher.rulebook.words import Kind
 from watcher.service.rules_folder import load_rulebook
 

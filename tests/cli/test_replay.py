@@ -17,7 +17,7 @@ import pytest
 from tests.cli.spoken import Said, hoarline
 from tests.replay.winters import Winter, lines
 from watcher.notify.message import CAUTION
-from watcher.replay import run as replay_run
+from watcher.replay.run import whole as replay_run
 
 PROJECT = Path(__file__).parents[2]
 REAL = PROJECT / "tests" / "data" / "reports" / "reports-common.txt.gz"
@@ -358,6 +358,6 @@ def test_a_run_that_is_really_interrupted_goes_on_and_tells_the_same(tmp_path):
 
 
 def test_the_columns_are_loaded_only_when_a_replay_starts():
-    program = "import sys, watcher.cli.app; print('polars' in sys.modules, 'watcher.replay.run' in sys.modules)"
+    program = "import sys, watcher.cli.app; print('polars' in sys.modules, 'watcher.replay.run.whole' in sys.modules)"
     told = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
     assert told.stdout.split() == ["False", "False"]

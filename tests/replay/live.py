@@ -14,7 +14,7 @@ from watcher.alerts.judge import judge
 from watcher.alerts.model import Episode, Policy, StationState, StationView
 from watcher.alerts.turn import Turn
 from watcher.replay.columns.hearing import with_hearing
-from watcher.replay.decoding import observed_frame
+from watcher.replay.decoding.frames import observed_frame
 from watcher.reports.decode import decode_report
 from watcher.reports.identity import text_hash
 from watcher.reports.model import Observation, Report

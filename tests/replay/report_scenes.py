@@ -7,18 +7,18 @@ from datetime import date, timedelta
 import polars as pl
 
 from tests.replay.own_frames import BEGIN, hourly, reports
-from watcher.replay.archives import Fault
+from watcher.replay.archives.sources import Fault
 from watcher.replay.columns.spells import CHANGES
-from watcher.replay.comparison_model import Change, Comparison, Row, RuleChanges, Side
-from watcher.replay.gathering_model import Counts
+from watcher.replay.comparison.model import Change, Comparison, Row, RuleChanges, Side
+from watcher.replay.gathering.model import Counts
 from watcher.replay.messages import MessageLoad
-from watcher.replay.rehearsal_totals import FlagRow, StationRow, Totals
-from watcher.replay.report_page_facts import ReportFacts
-from watcher.replay.scores import score
-from watcher.replay.scores_alerts import EXPECTED, alerts_of_changes
-from watcher.replay.scores_model import Scores
-from watcher.replay.scores_subjects import subjects_of
-from watcher.replay.scores_tally import tally, together
+from watcher.replay.rehearsal.totals import FlagRow, StationRow, Totals
+from watcher.replay.report_page.facts import ReportFacts
+from watcher.replay.scores.alerts import EXPECTED, alerts_of_changes
+from watcher.replay.scores.model import Scores
+from watcher.replay.scores.score import score
+from watcher.replay.scores.subjects import subjects_of
+from watcher.replay.scores.tally import tally, together
 from watcher.rulebook.words import Certainty, Flag, Level
 from watcher.service.rules_folder import load_rulebook
 

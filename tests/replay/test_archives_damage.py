@@ -10,7 +10,7 @@ import pytest
 
 from tests.replay.written import JANUARY, REPORTS, TIMES, gathered, packed, table, texts, written
 from watcher.errors import UsageError
-from watcher.replay.gathering import gather
+from watcher.replay.gathering.gather import gather
 
 LINES = [f"{time}\t{text}" for time, text in zip(TIMES, REPORTS, strict=True)]
 

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from watcher.replay.archives_dates import Dated, month_of, of_name, time_in, time_of
+from watcher.replay.archives.dates import Dated, month_of, of_name, time_in, time_of
 
 
 @pytest.mark.parametrize(

@@ -10,9 +10,9 @@ import polars as pl
 import pytest
 
 from tests.replay.written import JANUARY, REPORTS, TAF, TIMES, ahead, gathered, packed, table, texts, written
-from watcher.replay.archives import Form
-from watcher.replay.archives_forms import form_of
-from watcher.replay.gathering_stored import stored_reports
+from watcher.replay.archives.forms import form_of
+from watcher.replay.archives.sources import Form
+from watcher.replay.gathering.stored import stored_reports
 from watcher.reports.contract import as_contract
 from watcher.reports.decode import decode_report
 from watcher.reports.model import Observation, Unreadable

@@ -8,9 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from watcher.replay.bootstrap import LEAST_BLOCKS, Draws, draws, interval, resampled, weights, wilson
-from watcher.replay.scores_estimate import LEAST_CASES, estimates, share
-from watcher.replay.scores_ratios import ratio
+from watcher.replay.scores.bootstrap import LEAST_BLOCKS, Draws, draws, interval, resampled, weights, wilson
+from watcher.replay.scores.estimate import LEAST_CASES, estimates, share
+from watcher.replay.scores.ratios import ratio
 
 RNG = np.random.default_rng(7)
 SUMS = RNG.integers(1, 400, (30, 4))

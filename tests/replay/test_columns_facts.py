@@ -19,7 +19,7 @@ from watcher.replay.columns.facts import ADDED, reported_columns, with_facts
 from watcher.replay.columns.light import sun_elevation
 from watcher.replay.columns.names import INTERVALS, NEVER_KNOWN, column_of, enter_column, keep_column
 from watcher.replay.columns.verdicts import facts_of, with_verdicts
-from watcher.replay.decoding import observed_frame
+from watcher.replay.decoding.frames import observed_frame
 from watcher.replay.table import OBSERVED
 from watcher.reports.decode import decode_report
 from watcher.reports.model import Observation

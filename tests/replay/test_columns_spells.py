@@ -16,7 +16,7 @@ from watcher.alerts.model import Policy
 from watcher.replay.columns.facts import reported_columns, with_facts
 from watcher.replay.columns.spells import CHANGES, SPELLS, follow, level_changes, spells
 from watcher.replay.columns.verdicts import facts_of, with_verdicts
-from watcher.replay.decoding import observed_frame
+from watcher.replay.decoding.frames import observed_frame
 from watcher.reports.decode import decode_report
 from watcher.reports.model import Observation
 from watcher.rulebook.words import Kind

@@ -13,13 +13,13 @@ from hypothesis import strategies as st
 
 from tests.alerts.scenes import RULES, report, small_book
 from watcher.alerts.model import Policy
-from watcher.replay.comparison import compare, rule_changes, together
-from watcher.replay.comparison_contract import comparison_as_contract
-from watcher.replay.comparison_model import Change, Comparison, RuleChanges, Side
-from watcher.replay.rehearsal import rehearse_station
-from watcher.replay.rehearsal_model import LevelStep, PlayedEpisode, StationRun
-from watcher.replay.rehearsal_totals import together as totals_together
-from watcher.replay.rehearsal_totals import totals_of
+from watcher.replay.comparison.contract import comparison_as_contract
+from watcher.replay.comparison.episodes import compare, rule_changes, together
+from watcher.replay.comparison.model import Change, Comparison, RuleChanges, Side
+from watcher.replay.rehearsal.model import LevelStep, PlayedEpisode, StationRun
+from watcher.replay.rehearsal.station import rehearse_station
+from watcher.replay.rehearsal.totals import together as totals_together
+from watcher.replay.rehearsal.totals import totals_of
 from watcher.reports.station import Station
 from watcher.rulebook.model import Rulebook
 from watcher.rulebook.words import Flag, Kind, Level

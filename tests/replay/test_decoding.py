@@ -10,10 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.reports.open_data import common_reports, common_tafs, edge_cases
-from watcher.replay.archives_entries import Entry
-from watcher.replay.decoding import decoded_frame, forecast_frame
-from watcher.replay.decoding_parts import decoded_entry
-from watcher.replay.gathering_standing import _TEXT
+from watcher.replay.archives.entries import Entry
+from watcher.replay.decoding.frames import decoded_frame, forecast_frame
+from watcher.replay.decoding.parts import decoded_entry
+from watcher.replay.standing import _TEXT
 from watcher.replay.table import FORECAST, OBSERVED
 from watcher.reports.decode import decode_report
 from watcher.reports.identity import text_hash

@@ -19,16 +19,16 @@ import pytest
 from tests.replay.winters import Winter, lines
 from tests.replay.written import gathered, table, written
 from watcher.errors import HoarlineError
-from watcher.replay import decoding_parts
-from watcher.replay.decoding_files import UNFINISHED
-from watcher.replay.gathering import gather
+from watcher.replay.decoding import parts as decoding_parts
+from watcher.replay.gathering.gather import gather
+from watcher.replay.work.files import UNFINISHED
 
 WINTER = Winter(stations=6, days=12, seed=21)
 BLOCK = 15_000
 RUN = """
 import sys
 from pathlib import Path
-from watcher.replay.gathering import gather
+from watcher.replay.gathering.gather import gather
 if __name__ == "__main__":
     gather([Path(sys.argv[1])], Path(sys.argv[2]), block_bytes=int(sys.argv[3]), processes=int(sys.argv[4]))
 """
@@ -65,7 +65,7 @@ def test_a_run_that_is_killed_goes_on_from_there(
         made.append(key)
         return decode(block, folder, key, **more)  # type: ignore[arg-type]
 
-    monkeypatch.setattr("watcher.replay.decoding_pool.decode_block", counted)
+    monkeypatch.setattr("watcher.replay.decoding.pool.decode_block", counted)
     after = gathered(archive, work, block_bytes=BLOCK)
     assert finished.isdisjoint(made)
     assert len(made) + len(finished) == len(_seals(work))
@@ -155,7 +155,7 @@ def test_parts_are_named_by_all_that_they_rest_on(
     gathered(archive, work, block_bytes=BLOCK, second_reader=True)
     compared = _seals(work)
     assert len(compared) == 2 * len(before)
-    monkeypatch.setattr("watcher.replay.decoding_pool.program", lambda: "another decoder")
+    monkeypatch.setattr("watcher.replay.decoding.pool.program", lambda: "another decoder")
     gathered(archive, work, block_bytes=BLOCK)
     assert len(_seals(work)) == 3 * len(before)
 
@@ -188,7 +188,7 @@ MEASURED = """
 import resource
 import sys
 from pathlib import Path
-from watcher.replay.gathering import gather
+from watcher.replay.gathering.gather import gather
 gather([Path(sys.argv[1])], Path(sys.argv[2]), block_bytes=500_000, rows_each=20_000)
 print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024)
 """

@@ -18,10 +18,10 @@ from watcher.alerts.hearing import observations_in_order, take_observation
 from watcher.alerts.model import StationState, StationView
 from watcher.alerts.turn import Turn
 from watcher.errors import HoarlineError
-from watcher.replay.archives import Form
-from watcher.replay.decoding import observed_frame
-from watcher.replay.gathering import Partition, Progress, gather
-from watcher.replay.gathering_stored import stored_reports
+from watcher.replay.archives.sources import Form
+from watcher.replay.decoding.frames import observed_frame
+from watcher.replay.gathering.gather import Partition, Progress, gather
+from watcher.replay.gathering.stored import stored_reports
 from watcher.reports.decode import decode_report
 from watcher.reports.model import Forecast, Observation, Report
 from watcher.reports.station import Station
@@ -66,8 +66,8 @@ def test_a_second_run_decodes_nothing_and_gives_the_same(
     def never(*_: object, **__: object) -> None:
         pytest.fail("it was decoded again")
 
-    monkeypatch.setattr("watcher.replay.decoding_pool.decode_block", never)
-    monkeypatch.setattr("watcher.replay.gathering_partitions._make", never)
+    monkeypatch.setattr("watcher.replay.decoding.pool.decode_block", never)
+    monkeypatch.setattr("watcher.replay.gathering.partitions._make", never)
     assert gathered(archive, tmp_path / "work") == first
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from polars.testing import assert_frame_equal
 
 from tests.replay.winters import Winter, forecasts, lines, observed, partitions
-from watcher.replay.decoding import forecast_frame, observed_frame
+from watcher.replay.decoding.frames import forecast_frame, observed_frame
 from watcher.reports.decode import decode_report
 from watcher.reports.model import Forecast, Observation
 

@@ -19,7 +19,7 @@ from watcher.alerts.habits import Heard
 from watcher.alerts.habits import learn as learn_rows
 from watcher.alerts.model import Policy, StationState
 from watcher.alerts.sight import margin, usual_gap
-from watcher.replay.decoding import observed_frame
+from watcher.replay.decoding.frames import observed_frame
 from watcher.replay.learning import habits_of, learn
 from watcher.replay.table import OBSERVED
 from watcher.reports.decode import decode_report

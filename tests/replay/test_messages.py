@@ -11,8 +11,8 @@ from watcher.alerts.model import Event, Policy
 from watcher.alerts.preview import preview
 from watcher.alerts.subscribers import Hours, Recipient, Subscription
 from watcher.replay.messages import AT_ONE_DESK, ONE_DESK, message_loads
-from watcher.replay.rehearsal_model import Span
-from watcher.replay.rehearsal_pool import rehearse
+from watcher.replay.rehearsal.model import Span
+from watcher.replay.rehearsal.pool import rehearse
 from watcher.rulebook.words import Flag, Level
 from watcher.service.rules_folder import load_rulebook
 

@@ -17,10 +17,10 @@ from tests.alerts.scenes import report, small_book
 from tests.replay.winters import Winter, partitions, positions
 from watcher.alerts.model import EventType, Policy
 from watcher.errors import HoarlineError
-from watcher.replay.gathering_stored import stored_reports
-from watcher.replay.rehearsal import rehearse_station
-from watcher.replay.rehearsal_model import Span, StationRun
-from watcher.replay.rehearsal_pool import rehearse
+from watcher.replay.gathering.stored import stored_reports
+from watcher.replay.rehearsal.model import Span, StationRun
+from watcher.replay.rehearsal.pool import rehearse
+from watcher.replay.rehearsal.station import rehearse_station
 from watcher.reports.model import Report
 from watcher.reports.station import Station
 from watcher.rulebook.words import Flag, Kind, Level

@@ -12,12 +12,11 @@ from lxml import html
 from tests.replay.report_scenes import HOSTILE, facts, scores
 from tests.web.browsing import DESK, PHONE, WALL, Size, browser, window
 from watcher.notify.message import CAUTION
-from watcher.replay.bootstrap import Interval
-from watcher.replay.report_page import page
-from watcher.replay.report_page_load import load_picture
-from watcher.replay.report_page_summary import summary
-from watcher.replay.report_page_told import told_picture
-from watcher.replay.report_page_words import (
+from watcher.replay.report_page.load import load_picture
+from watcher.replay.report_page.page import page
+from watcher.replay.report_page.summary import summary
+from watcher.replay.report_page.told import told_picture
+from watcher.replay.report_page.words import (
     grouped,
     minutes_text,
     score_figure,
@@ -26,8 +25,9 @@ from watcher.replay.report_page_words import (
     share_text,
     span_text,
 )
-from watcher.replay.scores_estimate import Estimate
-from watcher.replay.scores_subjects import ANY
+from watcher.replay.scores.bootstrap import Interval
+from watcher.replay.scores.estimate import Estimate
+from watcher.replay.scores.subjects import ANY
 
 
 @pytest.fixture(scope="module")

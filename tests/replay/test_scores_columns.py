@@ -12,15 +12,15 @@ from polars.testing import assert_frame_equal
 from tests.replay.winters import Winter, partitions, positions
 from tests.reports.open_data import common_reports
 from watcher.alerts.model import Policy
-from watcher.replay.decoding import observed_frame
-from watcher.replay.gathering_model import Partition
-from watcher.replay.gathering_stored import stored_reports
-from watcher.replay.rehearsal import rehearse_station
-from watcher.replay.scores import score
-from watcher.replay.scores_alerts import alerts_of_runs
-from watcher.replay.scores_columns import tally_partition
-from watcher.replay.scores_subjects import subjects_of
-from watcher.replay.scores_tally import Tally, tally, together
+from watcher.replay.decoding.frames import observed_frame
+from watcher.replay.gathering.model import Partition
+from watcher.replay.gathering.stored import stored_reports
+from watcher.replay.rehearsal.station import rehearse_station
+from watcher.replay.scores.alerts import alerts_of_runs
+from watcher.replay.scores.columns import tally_partition
+from watcher.replay.scores.score import score
+from watcher.replay.scores.subjects import subjects_of
+from watcher.replay.scores.tally import Tally, tally, together
 from watcher.reports.decode import decode_report
 from watcher.reports.model import Observation
 from watcher.reports.station import Station

@@ -10,14 +10,14 @@ import pytest
 from tests.replay.own_frames import BEGIN, hourly, reports
 from watcher.replay.columns.spells import CHANGES
 from watcher.replay.phenomena import Phenomenon
-from watcher.replay.rehearsal_model import LevelStep, PlayedEpisode, StationRun
-from watcher.replay.scores import score
-from watcher.replay.scores_alerts import EXPECTED, alerts_of_changes, alerts_of_runs, expected_of_runs, steps
-from watcher.replay.scores_expected import fates
-from watcher.replay.scores_json import to_json
-from watcher.replay.scores_onsets import outcomes
-from watcher.replay.scores_subjects import ANY, Subject, subjects_of
-from watcher.replay.scores_tally import tally, together
+from watcher.replay.rehearsal.model import LevelStep, PlayedEpisode, StationRun
+from watcher.replay.scores.alerts import EXPECTED, alerts_of_changes, alerts_of_runs, expected_of_runs, steps
+from watcher.replay.scores.contract import to_json
+from watcher.replay.scores.expected import fates
+from watcher.replay.scores.onsets import outcomes
+from watcher.replay.scores.score import score
+from watcher.replay.scores.subjects import ANY, Subject, subjects_of
+from watcher.replay.scores.tally import tally, together
 from watcher.replay.truth import onsets, seen
 from watcher.rulebook.words import Certainty, Flag, Kind, Level
 from watcher.service.rules_folder import load_rulebook

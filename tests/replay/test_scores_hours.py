@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 
 from tests.replay.own_frames import BEGIN, hourly, reports
 from watcher.replay.phenomena import Phenomenon
-from watcher.replay.scores_alerts import ALERTS
-from watcher.replay.scores_hours import ALWAYS, LEADS_H, NOT_YET, HourCounts, count_hours
-from watcher.replay.scores_subjects import Subject
+from watcher.replay.scores.alerts import ALERTS
+from watcher.replay.scores.hours import ALWAYS, LEADS_H, NOT_YET, HourCounts, count_hours
+from watcher.replay.scores.subjects import Subject
 from watcher.replay.truth import seen
 from watcher.rulebook.words import Level
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from scores.categorical import BinaryContingencyManager
 from sklearn.metrics import confusion_matrix, precision_score, recall_score
 
-from watcher.replay.scores_ratios import SCORES, FourCounts, ratio, standing_on
+from watcher.replay.scores.ratios import SCORES, FourCounts, ratio, standing_on
 
 # J. P. Finley's tornado forecasts of 1884, as A. H. Murphy, The Finley affair: a signal event in the history of forecast
 # verification, Weather and Forecasting 11 (1996), table 1 has them, and the scores that are published of them there and in

@@ -14,9 +14,9 @@ from scores.probability import brier_score, isotonic_fit
 from sklearn.metrics import brier_score_loss
 
 from tests.replay.own_frames import BEGIN
-from watcher.replay.bootstrap import draws
-from watcher.replay.reliability import STATED, brier, certainty_classes
-from watcher.replay.scores_expected import FATES, Came
+from watcher.replay.scores.bootstrap import draws
+from watcher.replay.scores.expected import FATES, Came
+from watcher.replay.scores.reliability import STATED, brier, certainty_classes
 from watcher.rulebook.words import Certainty
 
 BLOCKS = pl.Series("block", [f"X{number:03}" for number in range(12)])

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from tests.replay.own_frames import BEGIN, hourly, reports
 from tests.reports.open_data import common_reports
 from watcher.replay import phenomena
-from watcher.replay.decoding import decoded_frame
+from watcher.replay.decoding.frames import decoded_frame
 from watcher.replay.phenomena import PROOFS, UNPROVABLE, Phenomenon, states, with_groups
 from watcher.replay.truth import happenings, onsets, seen, sights, told_at
 from watcher.reports.decode import decode_report

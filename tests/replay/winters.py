@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.signal import lfilter
 
 from tests.replay.winter_texts import CLOUDS, WEATHER, with_forecast_text, with_text
-from watcher.replay.gathering import Partition
+from watcher.replay.gathering.gather import Partition
 from watcher.replay.table import FORECAST, OBSERVED
 from watcher.reports.station import Station
 

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import polars as pl
 
-from watcher.replay.archives_dates import Dated
-from watcher.replay.gathering import Gathered, gather
+from watcher.replay.archives.dates import Dated
+from watcher.replay.gathering.gather import Gathered, gather
 
 REPORTS = (
     "METAR XNOR 120550Z 24010KT 4000 -SN BKN012 M01/M02 Q1003",

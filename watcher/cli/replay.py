@@ -13,8 +13,8 @@ from watcher.cli.options import ConfigOption, JsonOption
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from watcher.replay.run import Asked, Replayed, Watching
-    from watcher.replay.scores_model import Scores
+    from watcher.replay.run.whole import Asked, Replayed, Watching
+    from watcher.replay.scores.model import Scores
 
 _MISSING = 'needs one more package: pip install "hoarline[{}]"'
 
@@ -120,8 +120,8 @@ def replay(  # noqa: PLR0917 - options of a command
     from watcher.cli.replay_asked import asked_for
     from watcher.cli.replay_progress import watching
     from watcher.errors import Problem, UsageError
-    from watcher.replay.run_contract import replayed_as_contract
-    from watcher.replay.run_share import share_of
+    from watcher.replay.gathering.share import share_of
+    from watcher.replay.run.contract import replayed_as_contract
 
     if lines is not None and (columns or cluster is not None):
         raise UsageError([Problem("--lines", "is not for --columns and --cluster")])
@@ -169,24 +169,24 @@ def _run(
 ) -> tuple[Replayed, tuple[Scores, ...]]:
     """Return what was found, and the scores of the rules in force, then of the other ones, where they are asked for."""
     if columns or cluster is not None:
-        from watcher.replay.run_columns import run_by_columns
+        from watcher.replay.run.columns import run_by_columns
 
         return run_by_columns(asked, watching, scheduler=cluster, scored=score)
-    from watcher.replay.run import run
+    from watcher.replay.run.whole import run
 
     replayed = run(asked, watching)
     return replayed, _scored(replayed) if score else ()
 
 
 def _scored(replayed: Replayed) -> tuple[Scores, ...]:
-    from watcher.replay.scores_run import scored
+    from watcher.replay.run.scores import scored
 
     other = replayed.by_the_other_rules()
     return (scored(replayed),) if other is None else (scored(replayed), scored(other))
 
 
 def _scores_as_contract(scores: tuple[Scores, ...]) -> dict[str, object]:
-    from watcher.replay.scores_json import to_json
+    from watcher.replay.scores.contract import to_json
 
     told = [to_json(item) for item in scores]
     return dict(zip_longest(("scores", "scores_of_the_other_rules"), told))

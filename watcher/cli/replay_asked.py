@@ -10,10 +10,10 @@ from pathlib import Path
 from watcher.alerts.subscribers import Recipient, Subscription
 from watcher.cli.options import settings_from
 from watcher.errors import Gathered, Problem, UsageError
-from watcher.replay.archives_dates import Dated, month_of
+from watcher.replay.archives.dates import Dated, month_of
 from watcher.replay.messages import AT_ONE_DESK, ONE_DESK
-from watcher.replay.run import Asked
-from watcher.replay.run_rules import rules_at
+from watcher.replay.run.rules import rules_at
+from watcher.replay.run.whole import Asked
 from watcher.service.directory import read_directory, subscription_of
 from watcher.service.planning import rules_folder_of
 from watcher.settings import Settings

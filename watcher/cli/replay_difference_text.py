@@ -7,7 +7,7 @@ from datetime import timedelta
 from itertools import zip_longest
 
 from watcher.cli.replay_text import line, moment, row, wrapped
-from watcher.replay.comparison_model import Change, Comparison, Difference, Row, Stretch
+from watcher.replay.comparison.model import Change, Comparison, Difference, Row, Stretch
 from watcher.replay.messages import MessageLoad
 from watcher.rulebook.words import Kind
 from watcher.units import clock_z, duration_text

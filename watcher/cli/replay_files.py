@@ -10,13 +10,13 @@ from pathlib import Path
 from watcher.alerts.habit_words import habits_file
 from watcher.clock import utc_now
 from watcher.errors import HoarlineError
+from watcher.replay.gathering.share import share_of
 from watcher.replay.learning import learned_from
-from watcher.replay.report_page import page
-from watcher.replay.report_page_facts import facts_of
-from watcher.replay.run import Replayed
-from watcher.replay.run_contract import episode_as_contract
-from watcher.replay.run_share import share_of
-from watcher.replay.scores_model import Scores
+from watcher.replay.report_page.facts import facts_of
+from watcher.replay.report_page.page import page
+from watcher.replay.run.contract import episode_as_contract
+from watcher.replay.run.whole import Replayed
+from watcher.replay.scores.model import Scores
 
 
 def write_page(path: Path, replayed: Replayed, scores: tuple[Scores, ...]) -> None:

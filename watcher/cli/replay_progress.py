@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from watcher.replay.gathering_model import Progress as Read
+from watcher.replay.gathering.model import Progress as Read
 
 if TYPE_CHECKING:
     from rich.progress import Progress, TaskID

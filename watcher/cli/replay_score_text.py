@@ -6,11 +6,11 @@ from collections.abc import Iterator
 from datetime import timedelta
 
 from watcher.cli.replay_text import counted, row, wrapped
-from watcher.replay.run_caveats import percent_read
-from watcher.replay.scores import MAIN_LEAD_H, main_subjects
-from watcher.replay.scores_estimate import Estimate
-from watcher.replay.scores_model import ExpectedScore, HourScore, OnsetScore, Scores
-from watcher.replay.scores_subjects import Subject
+from watcher.replay.run.caveats import percent_read
+from watcher.replay.scores.estimate import Estimate
+from watcher.replay.scores.model import ExpectedScore, HourScore, OnsetScore, Scores
+from watcher.replay.scores.score import MAIN_LEAD_H, main_subjects
+from watcher.replay.scores.subjects import Subject
 from watcher.units import duration_text
 
 _ONSET_WIDTHS = (42, 8, 17, 14, 9, 7)

@@ -9,9 +9,9 @@ from datetime import datetime, timedelta
 from watcher.notify.message import CAUTION
 from watcher.notify.wording import plain
 from watcher.replay.messages import MessageLoad
-from watcher.replay.rehearsal_totals import FlagRow, StationRow
-from watcher.replay.run import Replayed
-from watcher.replay.run_caveats import caveats
+from watcher.replay.rehearsal.totals import FlagRow, StationRow
+from watcher.replay.run.caveats import caveats
+from watcher.replay.run.whole import Replayed
 from watcher.rulebook.words import Level
 from watcher.units import clock_z, duration_text
 

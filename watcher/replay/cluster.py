@@ -14,7 +14,7 @@ from multiprocessing import get_context
 from typing import TypeVar
 
 from watcher.errors import HoarlineError, PartitionError
-from watcher.replay.decoding_worker import begin_worker
+from watcher.replay.work.worker import begin_worker
 
 Part = TypeVar("Part")
 Answer = TypeVar("Answer")

@@ -12,7 +12,7 @@ from watcher.alerts.model import Policy
 from watcher.replay.columns.names import enter_column, keep_column
 from watcher.replay.columns.spells import follow
 from watcher.replay.columns.stored import judged_reports
-from watcher.replay.gathering_model import Partition
+from watcher.replay.gathering.model import Partition
 from watcher.reports.station import Station
 from watcher.rulebook.model import Rule
 

@@ -21,9 +21,9 @@ from watcher.replay.columns.facts import reported_columns, with_facts
 from watcher.replay.columns.lexicon import Lexicon, coded
 from watcher.replay.columns.names import INTERVALS, NEVER_KNOWN, column_of
 from watcher.replay.columns.verdicts import facts_of, with_verdicts
-from watcher.replay.decoding_files import write_frame
-from watcher.replay.gathering_model import Partition
+from watcher.replay.gathering.model import Partition
 from watcher.replay.table import TABLE_VERSION
+from watcher.replay.work.files import write_frame
 from watcher.reports.station import Station
 from watcher.rulebook.facts import FACTS
 from watcher.rulebook.model import Rule

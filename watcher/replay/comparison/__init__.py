@@ -1,0 +1,1 @@
+"""Two rulebooks held against each other over the same archive."""

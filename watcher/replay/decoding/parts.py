@@ -1,0 +1,187 @@
+"""One block of an archive decoded to a part: two Parquet files and a seal, named by all that they rest on.
+
+A part is written whole or not at all, the seal last. A part that is there is never made again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+from datetime import datetime
+from functools import cache
+from importlib.metadata import version
+from pathlib import Path
+
+import polars as pl
+
+import watcher.replay
+import watcher.reports
+from watcher.replay.archives.blocks import Block
+from watcher.replay.archives.dates import YEARS
+from watcher.replay.archives.entries import KEPT_FAULTS, Entry, Notes
+from watcher.replay.archives.reading import entries
+from watcher.replay.decoding.frames import AT_ONCE, Columns, ForecastEntry, ObservedEntry, forecast_frame
+from watcher.replay.table import TABLE_VERSION
+from watcher.replay.work.files import write_frame, write_text
+from watcher.reports.decode import decode_report
+from watcher.reports.model import Decoded, Observation, Unreadable
+from watcher.reports.text import decode_text
+
+# Few enough that a reader of some stations skips most of a part, in which the stations stand in order.
+_ROWS_IN_GROUP = 4096
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """What one block became. `observed`, `forecasts`: reports in it; `stations`: how many of each station.
+
+    `faults`: (line, counted from the block's first, kind, what), the first of them; `fault_counts`: all, by kind.
+    `tally`: counts that the fields of Counts have under the same names.
+    """
+
+    key: str
+    observed: int
+    forecasts: int
+    stations: dict[str, int]
+    tally: dict[str, int]
+    faults: list[tuple[int | None, str, str]]
+    fault_counts: dict[str, int]
+
+
+@cache
+def program() -> str:
+    """Return a digest of what decodes: a change of it makes all parts anew."""
+    digest = hashlib.blake2b(f"{TABLE_VERSION} metar {version('metar')}".encode(), digest_size=16)
+    reports = Path(next(iter(watcher.reports.__path__)))
+    replay = Path(next(iter(watcher.replay.__path__)))
+    rooms = [path for room in ("archives", "decoding", "work") for path in (replay / room).glob("*.py")]
+    files = [*reports.glob("*.py"), *rooms, replay / "standing.py", replay / "table.py"]
+    for path in sorted(files):
+        digest.update(path.read_bytes())
+    return digest.hexdigest()
+
+
+def part_paths(folder: Path, key: str) -> tuple[Path, Path, Path]:
+    """Return where a part's observations, forecasts and seal lie."""
+    return folder / f"{key}.reports.parquet", folder / f"{key}.forecasts.parquet", folder / f"{key}.json"
+
+
+def sealed(folder: Path, key: str) -> Part | None:
+    """Return a part that is there whole, None when it is not."""
+    reports, forecasts, seal = part_paths(folder, key)
+    try:
+        said = json.loads(seal.read_bytes())
+        sizes = said.pop("sizes")
+        if sizes != [_size(reports), _size(forecasts)]:
+            return None
+        return Part(**{**said, "faults": [tuple(fault) for fault in said["faults"]]})
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def decode_block(block: Block, folder: Path, key: str, *, second_reader: bool) -> Part:
+    """Decode a block, keep what it says, and return the part.
+
+    Parameters
+    ----------
+    block
+        Part of an archive.
+    folder
+        Where parts are kept.
+    key
+        The part's name.
+    second_reader
+        Compare every report with an independent decoder, as the live path does. Otherwise only where a difference
+        changes what rules see: the doubts about a report whose freezing-rain sensor is off. Rules on the fact
+        `doubtful` need all.
+
+    Raises
+    ------
+    HoarlineError
+        The folder does not take the part.
+    """
+    notes = Notes()
+    columns = Columns()
+    observed: list[ObservedEntry] = []
+    forecasts: list[ForecastEntry] = []
+    unreadable = undated = 0
+    for order, entry in enumerate(entries(block, notes)):
+        if entry.near is None or entry.near.year not in YEARS:
+            undated += 1
+            notes.fault(entry.line, "undated", f'month and year are not known: "{entry.text[:60]}"')
+            continue
+        decoded = decoded_entry(entry, second_reader=second_reader)
+        if isinstance(decoded, Observation):
+            observed.append((decoded, _received(entry), order))
+            if len(observed) == AT_ONCE:
+                columns.add(observed)
+                observed.clear()
+        elif isinstance(decoded, Unreadable):
+            unreadable += 1
+            notes.fault(entry.line, "unreadable", f'{decoded.error}: "{entry.text[:60]}"')
+        else:
+            forecasts.append((decoded, _received(entry), order))
+    columns.add(observed)
+    frames = columns.frame().sort("station", maintain_order=True), forecast_frame(forecasts)
+    tally = {name: getattr(notes, name) for name in ("lines", "blank", "headings", "continued", "joined", "rejected")}
+    part = _part(key, block, notes, frames, {**tally, "unreadable": unreadable, "undated": undated})
+    _keep(folder, part, frames)
+    return part
+
+
+def decoded_entry(entry: Entry, *, second_reader: bool) -> Decoded:
+    """Return what an entry says; `second_reader` as `decode_block` has it."""
+    near = entry.near
+    assert near is not None
+    if entry.text.startswith("<"):
+        return decode_report(entry.text, received_at=near, kind=entry.kind, second_reader=second_reader)
+    decoded = decode_text(entry.text, received_at=near, kind=entry.kind, second_reader=second_reader)
+    if not second_reader and isinstance(decoded, Observation) and _doubts_matter(decoded):
+        return decode_text(entry.text, received_at=near, kind=entry.kind)
+    return decoded
+
+
+def _received(entry: Entry) -> datetime | None:
+    at = entry.received_at
+    return at if at is None or at.year in YEARS else None
+
+
+def _doubts_matter(seen: Observation) -> bool:
+    """Return whether a first doubt would change a fact other than `doubtful` (rulebook.observed: what is unseen)."""
+    return seen.freezing_or_frozen is None and seen.remarks.freezing_rain_sensor_off and not seen.doubts
+
+
+def _part(
+    key: str, block: Block, notes: Notes, frames: tuple[pl.DataFrame, pl.DataFrame], tally: dict[str, int]
+) -> Part:
+    stations: Counter[str] = Counter()
+    for frame in frames:
+        stations.update(dict(frame["station"].value_counts().iter_rows()))
+    return Part(
+        key,
+        frames[0].height,
+        frames[1].height,
+        dict(sorted(stations.items())),
+        tally,
+        [
+            (None if line is None else line - block.first_line, kind, what)
+            for line, kind, what in notes.faults[:KEPT_FAULTS]
+        ],
+        dict(notes.fault_counts),
+    )
+
+
+def _keep(folder: Path, part: Part, frames: Iterable[pl.DataFrame]) -> None:
+    *paths, seal = part_paths(folder, part.key)
+    sizes = [
+        write_frame(path, frame, row_group_size=_ROWS_IN_GROUP) if frame.height else 0
+        for path, frame in zip(paths, frames, strict=True)
+    ]
+    write_text(seal, json.dumps({**asdict(part), "sizes": sizes}))
+
+
+def _size(path: Path) -> int:
+    return path.stat().st_size if path.exists() else 0
