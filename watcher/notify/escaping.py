@@ -25,7 +25,7 @@ _DISGUISED_LINK = re.compile(r"\]\s*(?=[(\[])")
 # mean anything (+ - . ! and numbers) stay, so that groups and temperatures stay readable where a room shows the text.
 _MARKDOWN = re.compile(r"[\\`*_~|#\[\]]")
 
-_UNBROKEN = Markup('<span style="display:inline-block;max-width:100%">{}</span>')
+_UNBROKEN = '<span style="display:inline-block;max-width:100%">{}</span>'
 
 
 class WebAddress(str):
@@ -59,8 +59,9 @@ def for_page(value: object) -> str:
 
 def unbroken(value: object) -> Markup:
     """Return a text for a page in which no line breaks after a hyphen: FZDZ without its minus is another weather."""
-    words = _text(value).split(" ")
-    return Markup(" ").join(_UNBROKEN.format(word) if "-" in word else word for word in words)
+    # No reference that stands for a sign holds a hyphen or a space.
+    words = for_page(value).split(" ")
+    return Markup(" ".join(_UNBROKEN.format(word) if "-" in word else word for word in words))  # noqa: S704 - escaped above
 
 
 def for_chat(value: object) -> str:

@@ -10,7 +10,7 @@ from types import MappingProxyType
 from typing import Final
 
 import structlog
-from jinja2 import StrictUndefined, Template
+from jinja2 import Environment, StrictUndefined, Template
 from jinja2.sandbox import ImmutableSandboxedEnvironment
 
 from watcher.errors import SettingsError
@@ -147,10 +147,14 @@ def _bytes(text: str) -> int:
     return len(text.encode())
 
 
+def environment(name: str) -> Environment:
+    """Return the rules by which an operator's template of a channel is read: what it may use, how values are written."""
+    return _environment(name, ImmutableSandboxedEnvironment)
+
+
 @cache
-def environment(name: str) -> ImmutableSandboxedEnvironment:
-    """Return the rules by which the template of a channel is read: what it may use, and how values are written."""
-    found = ImmutableSandboxedEnvironment(
+def _environment(name: str, kind: type[Environment]) -> Environment:
+    found = kind(
         # Marks as done what a macro has written; the finalizer does the escaping.
         autoescape=True,
         finalize=finalizer(_ESCAPES[name]),
@@ -183,4 +187,5 @@ def _groups(report: object) -> list[str]:
 def shipped(name: str) -> Template:
     """Return a template that comes with the program: one that can be replaced, or that of the confirmation mail."""
     text = files("watcher.notify").joinpath("templates", _TEXT_OF.get(name, name)).read_text(encoding="utf-8")
-    return environment(name).from_string(text)
+    # Our own text needs no sandbox, which would look at every field of every message before it is read.
+    return _environment(name, Environment).from_string(text)
