@@ -244,6 +244,38 @@ def test_clocks_that_differ_by_seconds_let_messages_gather(store: Store, owing: 
     assert claim(store, after(1.7)) == [name]
 
 
+def test_a_lease_of_a_clock_that_was_ahead_ends_after_its_length_once_the_clock_is_right(
+    store: Store, owing: Owing, url: str
+) -> None:
+    """A sender whose clock is three hours ahead takes a message and dies; one with a right clock goes on."""
+    (name,) = owing.owe("XNOR-1", "desk")
+    assert claim(store, after(180)) == [name]
+    other = Store.open(url)
+    assert claim(other, after(1)) == [], "whoever has it may be sending still"
+    assert claim(other, after(1) + LEASE - MINUTE / 60) == []
+    assert claim(other, after(1) + LEASE) == [name]
+    other.settle([Settled(name, "sent")], after(1) + LEASE)
+    assert states(store) == {name: "sent"}
+    other.close()
+
+
+def test_what_a_clock_that_was_ahead_has_leased_is_sent_once_by_whoever_lives(store: Store, owing: Owing) -> None:
+    (name,) = owing.owe("XNOR-1", "desk")
+    assert claim(store, after(180)) == [name]
+    assert claim(store, after(1)) == []
+    store.settle([Settled(name, "retry", after(5), "no answer")], after(1.5))
+    assert claim(store, after(4)) == []
+    assert claim(store, after(5)) == [name]
+
+
+def test_clocks_that_differ_by_seconds_leave_leases_alone(store: Store, owing: Owing) -> None:
+    (name,) = owing.owe("XNOR-1", "desk")
+    ahead = after(2 / 3)
+    assert claim(store, ahead) == [name]
+    assert claim(store, NOW) == []
+    assert store.delivery(name).lease_until == ahead + LEASE
+
+
 def test_a_released_delivery_was_no_attempt(store: Store, owing: Owing) -> None:
     (name,) = owing.owe("XNOR-1", "desk")
     assert claim(store) == [name]
