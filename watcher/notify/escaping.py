@@ -37,13 +37,20 @@ class WebAddress(str):
 Escape = Callable[[object], str]
 
 
-def finalizer(channel: Escape) -> Escape:
+def finalizer(channel: Escape) -> Callable[[object], object]:
     """Return what every value of a template goes through; what has been through already (a macro) stays."""
+    if channel is for_page:
+        # The template language escapes for pages by itself, and faster.
+        return _nothing_for_none
 
-    def finalize(value: object) -> str:
+    def finalize(value: object) -> object:
         return value if isinstance(value, Markup) else Markup(channel(value))  # noqa: S704 - escaped for the channel
 
     return finalize
+
+
+def _nothing_for_none(value: object) -> object:
+    return "" if value is None else value
 
 
 def for_text(value: object) -> str:

@@ -148,7 +148,7 @@ def _bytes(text: str) -> int:
 
 
 def environment(name: str) -> Environment:
-    """Return the rules by which an operator's template of a channel is read: what it may use, how values are written."""
+    """Return how an operator's template of a channel is read: what it may use, and how values are written."""
     return _environment(name, ImmutableSandboxedEnvironment)
 
 
