@@ -69,7 +69,8 @@ def parse_iso_z(text: str) -> datetime:
 
 def clock_z(moment: datetime) -> str:
     """Return the time of day as the trade writes it: ``0550Z``."""
-    return moment.astimezone(UTC).strftime("%H%MZ")
+    utc = moment.astimezone(UTC)
+    return f"{utc.hour:02d}{utc.minute:02d}Z"
 
 
 def percent(probability: float) -> str:
