@@ -15,7 +15,8 @@ from watcher.replay.archives.sources import Form
 from watcher.replay.gathering.stored import stored_reports
 from watcher.reports.contract import as_contract
 from watcher.reports.decode import decode_report
-from watcher.reports.model import Observation, Unreadable
+from watcher.reports.iwxxm import read_document
+from watcher.reports.model import Forecast, Observation, Unreadable
 
 OPEN = Path(__file__).parent.parent / "data" / "reports"
 XML = OPEN.parent / "iwxxm"
@@ -234,6 +235,24 @@ def test_iwxxm_gives_what_the_text_of_the_same_report_gives(path: Path, tmp_path
             assert not isinstance(report.decoded, Unreadable)
             at = report.decoded.observed_at if isinstance(report.decoded, Observation) else report.decoded.issued_at
             assert at.year > 2000
+
+
+@pytest.mark.parametrize("path", sorted(XML.glob("*.xml")), ids=lambda path: path.stem)
+def test_iwxxm_is_heard_again_as_finely_as_it_was_told(path: Path, tmp_path: Path) -> None:
+    """The judgement hears what the service would have heard: the minutes of a TAF's periods, the tenths of a degree."""
+    found = gathered(path, tmp_path / "work")
+    heard = {report.decoded for item in found.partitions for report in stored_reports(item)}
+    told = read_document(path.read_bytes(), received_at=datetime(2026, 1, 20, tzinfo=UTC))
+    assert heard == {report.decoded for report in told if report.usage is None}
+
+
+def test_the_minutes_of_a_period_are_not_lost(tmp_path: Path) -> None:
+    """A TEMPO of a text has whole hours only."""
+    told = (XML / "taf-2025-2-changes.xml").read_text().replace("2026-01-31T08:00:00Z", "2026-01-31T08:20:00Z")
+    found = gathered(written(tmp_path / "taf.xml", told), tmp_path / "work")
+    (taf,) = [report.decoded for report in stored_reports(found.partitions[0])]
+    assert isinstance(taf, Forecast)
+    assert datetime(2026, 1, 31, 8, 20, tzinfo=UTC) in {period.begins_at for period in taf.periods}
 
 
 def test_iwxxm_that_ends_early_is_read_to_there_and_named(tmp_path: Path) -> None:

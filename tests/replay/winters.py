@@ -241,7 +241,7 @@ def _station(winter: Winter, number: int) -> pl.DataFrame:
     ).filter(~pl.Series(_gaps(rng, steps)[rows]))
     frame = with_text(frame, code(number), tenths=air.tenths)
     minutes = (pl.col("at_us") - air.at_us[0]) // 60_000_000 + 60
-    frame = frame.with_columns(order=(minutes * 4 + pl.col("again")) * winter.stations + number)
+    frame = frame.with_columns(order=(minutes * 4 + pl.col("again")) * winter.stations + number, source=pl.lit(None))
     return _received(winter, rng, frame).select(OBSERVED.keys()).cast(OBSERVED).sort("observed_at", "order")
 
 
@@ -281,6 +281,9 @@ def _forecasts(winter: Winter, number: int) -> pl.DataFrame:
     frame = with_forecast_text(frame, code(number))
     minutes = (pl.col("at_us") - air.at_us[0]) // 60_000_000 + 60
     frame = frame.with_columns(
-        order=(minutes * 4 + 2) * winter.stations + number, received_at=pl.lit(None), cancelled=pl.lit(value=False)
+        order=(minutes * 4 + 2) * winter.stations + number,
+        received_at=pl.lit(None),
+        cancelled=pl.lit(value=False),
+        source=pl.lit(None),
     )
     return frame.select(FORECAST.keys()).cast(FORECAST)

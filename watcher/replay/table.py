@@ -1,7 +1,8 @@
 """The columns in which an archive's reports are kept (Parquet): what the decoder says, and nothing that a rule thinks.
 
 A partition is one Parquet file that holds whole stations, sorted by `station`, `observed_at`, `order`. All the paths of
-a replay read this table: the judgement decodes `raw` again, the columns are compared by polars expressions.
+a replay read this table: the judgement decodes `raw` again, or its `source`, the columns are compared by polars
+expressions.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from polars.datatypes import DataType
 UTC_US = pl.Datetime("us", "UTC")
 
 # Bumped when a column, its meaning or the decoder changes: what was decoded before is then decoded again.
-TABLE_VERSION = 1
+TABLE_VERSION = 2
 
 # fmt: off
 OBSERVED: Mapping[str, DataType | type[DataType]] = {
@@ -52,6 +53,7 @@ OBSERVED: Mapping[str, DataType | type[DataType]] = {
     "snow_depth_cm": pl.Float64,
     "doubts": pl.String,                # joined by "; ", "" for none
     "raw": pl.String,
+    "source": pl.String,                # the XML that raw was made from, where it is finer; null: raw says it all
 }
 
 FORECAST: Mapping[str, DataType | type[DataType]] = {
@@ -63,5 +65,6 @@ FORECAST: Mapping[str, DataType | type[DataType]] = {
     "ends_at": UTC_US,
     "cancelled": pl.Boolean,
     "raw": pl.String,
+    "source": pl.String,                # the XML that raw was made from, where it is finer; null: raw says it all
 }
 # fmt: on

@@ -97,11 +97,15 @@ class Columns:
 def forecast_frame(forecasts: Iterable[ForecastEntry]) -> pl.DataFrame:
     """Return the table of some forecasts, sorted by station, time of issue and place in the archive."""
     rows = [
-        (seen.station, seen.issued_at, received, order, seen.begins_at, seen.ends_at, seen.cancelled, seen.raw)
+        (seen.station, seen.issued_at, received, order, seen.begins_at, seen.ends_at, seen.cancelled, *_texts(seen))
         for seen, received, order in forecasts
     ]
     frame = pl.DataFrame(rows, schema=FORECAST, orient="row")
     return frame.sort("station", "issued_at", "order")
+
+
+def _texts(seen: Forecast) -> tuple[str, str | None]:
+    return seen.raw, seen.source
 
 
 def _column(name: str, values: list[object]) -> pl.Series:

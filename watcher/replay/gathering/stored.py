@@ -14,6 +14,7 @@ from watcher.reports.model import Report
 
 _FEED = "archive"
 _STEP = timedelta(microseconds=1)
+_TEXTS = ("station", "order", "raw", "source", "received_at")
 
 
 def stored_reports(
@@ -36,31 +37,25 @@ def stored_reports(
     """
     heard = _heard(partition, stations)
     before: dict[str, datetime] = {}
-    for station, kind, made_at, heard_at, raw in heard.iter_rows():
+    for station, kind, made_at, heard_at, raw, source in heard.iter_rows():
         received_at = max(heard_at, before[station] + _STEP) if station in before else heard_at
         before[station] = received_at
+        text = raw if source is None else source
         decoded = decode_report(
-            raw, received_at=received_at, kind=kind, observed_at=made_at, second_reader=second_reader
+            text, received_at=received_at, kind=kind, observed_at=made_at, second_reader=second_reader
         )
         yield Report(decoded, text_hash(raw), _FEED, received_at)
 
 
 def _heard(partition: Partition, stations: Collection[str] | None) -> pl.DataFrame:
     scans = [
-        pl.scan_parquet(partition.reports).select(
-            "station", "order", "raw", "received_at", made_at="observed_at", kind=pl.col("kind").cast(pl.String)
-        )
+        pl.scan_parquet(partition.reports).select(*_TEXTS, made_at="observed_at", kind=pl.col("kind").cast(pl.String))
     ]
     if partition.forecasts is not None:
-        scans.append(
-            pl.scan_parquet(partition.forecasts).select(
-                "station", "order", "raw", "received_at", made_at="issued_at", kind=pl.lit("TAF")
-            )
-        )
+        scans.append(pl.scan_parquet(partition.forecasts).select(*_TEXTS, made_at="issued_at", kind=pl.lit("TAF")))
     every = pl.concat(scans, how="diagonal")
     if stations is not None:
         every = every.filter(pl.col("station").is_in(list(stations)))
     heard_at = pl.coalesce("received_at", "made_at")
-    return (
-        every.sort(heard_at, "order").select("station", "kind", "made_at", heard_at.alias("heard_at"), "raw").collect()
-    )
+    wanted = ("station", "kind", "made_at", heard_at.alias("heard_at"), "raw", "source")
+    return every.sort(heard_at, "order").select(wanted).collect()
