@@ -3,17 +3,22 @@
 The library drops a run that is a second late unless told otherwise, and cancels running coroutines when it shuts down.
 Here every run is made (`misfire_grace_time=None`), late ones are joined (`coalesce`), what was missed, failed or
 overtaken is told to a listener, and stopping waits for what is running.
+
+It also plans by the time of day: set back by hours, nothing would run until the hour is where it was. So the time of
+day is watched, and where it jumps the plan goes with it.
 """
 
 from __future__ import annotations
 
 import asyncio
 import logging
+import time
 from collections.abc import Awaitable, Callable
 from datetime import UTC, datetime, timedelta
 from random import Random
 from typing import Literal, Self
 
+import structlog
 from apscheduler.events import (
     EVENT_JOB_ERROR,
     EVENT_JOB_EXECUTED,
@@ -27,6 +32,10 @@ from apscheduler.schedulers.asyncio import AsyncIOScheduler
 RunOutcome = Literal["done", "failed", "missed", "overlapping"]
 Listener = Callable[[str, RunOutcome, BaseException | None], None]
 Job = Callable[[], Awaitable[None]]
+_log = structlog.get_logger()
+_LOOK_AT_CLOCK_EVERY_S = 0.5
+# A clock that is drawn to the right time bit by bit is off by less in half a second.
+_JUMP = timedelta(seconds=1)
 
 _OUTCOMES: dict[int, RunOutcome] = {
     EVENT_JOB_EXECUTED: "done",
@@ -99,9 +108,12 @@ class Schedule:
 
     async def __aenter__(self) -> Self:
         self._scheduler.start()
+        self._watching = asyncio.create_task(self._watch_the_clock())
         return self
 
     async def __aexit__(self, *_: object) -> None:
+        self._watching.cancel()
+        await asyncio.gather(self._watching, return_exceptions=True)
         self._scheduler.pause()
         if self._running:
             await asyncio.wait(self._running, timeout=self._drain.total_seconds())
@@ -110,9 +122,35 @@ class Schedule:
             task.cancel()
         await asyncio.gather(*self._running, return_exceptions=True)
 
+    async def _watch_the_clock(self) -> None:
+        before = _ahead()
+        while True:
+            await asyncio.sleep(_LOOK_AT_CLOCK_EVERY_S)
+            now = _ahead()
+            jump, before = now - before, now
+            if abs(jump) >= _JUMP:
+                _log.warning("the clock of this machine was set", by_s=round(jump.total_seconds(), 1))
+                self._move_by(jump)
+
+    def _move_by(self, jump: timedelta) -> None:
+        """Move the plan by as much as the time of day has jumped: what was to run in a minute still runs in a minute.
+
+        Set ahead, the library may have been faster: what it has run by now is planned by the new time already, and due
+        at most by moments.
+        """
+        now = datetime.now(UTC)
+        for job in self._scheduler.get_jobs():
+            if jump < timedelta(0) or job.next_run_time < now - jump / 2:
+                job.modify(next_run_time=max(job.next_run_time + jump, now))
+
     def _heard(self, event: JobEvent) -> None:
         error = event.exception if isinstance(event, JobExecutionEvent) else None
         self._listener(event.job_id, _OUTCOMES[event.code], error)
+
+
+def _ahead() -> timedelta:
+    """Return how far the time of day is ahead of the clock that nobody sets."""
+    return timedelta(seconds=time.time() - time.monotonic())
 
 
 async def _as_coroutine(job: Job) -> None:
