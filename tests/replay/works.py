@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import time
 from pathlib import Path
 
 
@@ -28,3 +29,10 @@ def dying(number: int) -> int:
     if number == 2:
         os.kill(os.getpid(), signal.SIGKILL)
     return 2 * number
+
+
+def staying(number: int, *, folder: Path) -> int:
+    """Work for longer than anybody should wait."""
+    (folder / f"begun-{number}").touch()
+    time.sleep(60)
+    return number

@@ -6,7 +6,6 @@ What is kept already is not made again, so that a run that was broken off goes o
 from __future__ import annotations
 
 import multiprocessing
-import signal
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
@@ -23,6 +22,7 @@ from watcher.replay.gathering.stored import stored_reports
 from watcher.replay.rehearsal.files import Kept, clear_drafts, content_of, keep, kept_in, key_of, read_events, read_runs
 from watcher.replay.rehearsal.model import Span, StationRun
 from watcher.replay.rehearsal.station import rehearse_station
+from watcher.replay.work.worker import begin_worker
 from watcher.reports.model import Report
 from watcher.reports.station import Station
 from watcher.rulebook.model import Rulebook
@@ -163,7 +163,7 @@ def _made(parts: Sequence[_Part], processes: int) -> Iterator[_Part]:
     # A fresh interpreter for each: a fork would copy the threads of the library that reads the columns.
     context = multiprocessing.get_context("spawn")
     workers = min(processes, len(parts))
-    with ProcessPoolExecutor(workers, mp_context=context, initializer=_end_at_once) as pool:
+    with ProcessPoolExecutor(workers, mp_context=context, initializer=begin_worker) as pool:
         waiting = iter(parts)
         running: dict[Future[None], _Part] = {}
         try:
@@ -181,11 +181,6 @@ def _made(parts: Sequence[_Part], processes: int) -> Iterator[_Part]:
             for worker in multiprocessing.active_children():
                 worker.terminate()
             raise
-
-
-def _end_at_once() -> None:
-    """Let a worker that is interrupted together with the command end without a word."""
-    signal.signal(signal.SIGINT, signal.SIG_DFL)
 
 
 def _rehearse_part(part: _Part) -> None:
