@@ -14,10 +14,14 @@ from sklearn.metrics import confusion_matrix, precision_score, recall_score
 
 from watcher.replay.scores.ratios import SCORES, FourCounts, ratio, standing_on
 
-# J. P. Finley's tornado forecasts of 1884, as A. H. Murphy, The Finley affair: a signal event in the history of forecast
-# verification, Weather and Forecasting 11 (1996), table 1 has them, and the scores that are published of them there and in
-# D. S. Wilks, Statistical Methods in the Atmospheric Sciences, 2nd edition 2006, example 7.1.
+# J. P. Finley's tornado forecasts of 1884: the four counts, and some of their scores in words, stand at
+# https://www.cawcr.gov.au/projects/verification/Finley/Finley_Tornados.html (Bureau of Meteorology, for the Joint Working
+# Group on Forecast Verification Research): "72% of the forecasts" were false alarms, 23 % is the threat score, "52%" POD
+# less POFD, and tornadoes were forecast "roughly twice" as often as they came.
 FINLEY = FourCounts(hits=28, in_vain=72, misses=23, quiet=2680)
+SAID_THERE = {"far": 0.72, "csi": 0.23}
+# To more digits: memory, of A. H. Murphy, The Finley affair, Weather and Forecasting 11 (1996), and of D. S. Wilks,
+# Statistical Methods in the Atmospheric Sciences, 2nd edition 2006, example 7.1. The library `scores` gives the same.
 PUBLISHED = {"pod": 0.549, "far": 0.720, "pofd": 0.0262, "bias": 1.96, "csi": 0.228, "ets": 0.216, "hss": 0.355}
 NAMES_THERE = {
     "pod": "probability_of_detection",
@@ -41,6 +45,22 @@ def test_the_scores_of_finleys_tornadoes_are_the_published_ones(name: str):
     assert float(ratio(name, FINLEY.as_array())) == pytest.approx(
         PUBLISHED[name], abs=0.0051 if name == "bias" else 0.0006
     )
+
+
+def test_the_scores_of_finleys_tornadoes_are_those_of_the_page_that_has_his_counts():
+    found = {name: float(ratio(name, FINLEY.as_array())) for name in SCORES}
+    assert {name: round(found[name], 2) for name in SAID_THERE} == SAID_THERE
+    assert round(found["pod"] - found["pofd"], 2) == 0.52
+    assert round(found["bias"]) == 2
+
+
+def test_the_library_scores_gives_the_published_scores_of_finleys_tornadoes_too():
+    warned = np.repeat([1.0, 1.0, 0.0, 0.0], [28, 72, 23, 2680])
+    came = np.repeat([1.0, 0.0, 1.0, 0.0], [28, 72, 23, 2680])
+    manager = BinaryContingencyManager(xr.DataArray(warned, dims="case"), xr.DataArray(came, dims="case")).transform()
+    for name, there in NAMES_THERE.items():
+        near = 0.0051 if name == "bias" else 0.0006
+        assert float(getattr(manager, there)()) == pytest.approx(PUBLISHED[name], abs=near), name
 
 
 @given(st.lists(st.tuples(st.booleans(), st.booleans()), min_size=1, max_size=60))
