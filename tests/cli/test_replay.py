@@ -273,6 +273,17 @@ def test_a_report_is_written_as_a_page(archive, work, tmp_path):
     assert replay(archive, work, "--html", "no/folder/report.html").code == 1
 
 
+def test_whose_data_these_are_is_said_with_every_result(archive, work, tmp_path):
+    words = "--credit", "Weather office <b>of Northby</b>,\x1b[2J CC BY 4.0"
+    said = replay(archive, work, *words, "--html", "report.html")
+    assert "Data       Weather office <b>of Northby</b>, [2J CC BY 4.0" in said.lines
+    assert (
+        "<dd>Weather office &lt;b&gt;of Northby&lt;/b&gt;, [2J CC BY 4.0</dd>" in (tmp_path / "report.html").read_text()
+    )
+    assert answer(archive, work, *words)["archive"]["credit"] == words[1]
+    assert answer(archive, work)["archive"]["credit"] is None
+
+
 @pytest.mark.slow
 def test_the_readme_shows_what_the_command_prints(work, tmp_path):
     """Reports of The Norwegian Meteorological Institute, CC BY 4.0, see tests/data/SOURCES.md."""

@@ -76,7 +76,7 @@ def facts(*, compared: bool = True, faults: bool = True) -> ReportFacts:
         command="hoarline replay winter.txt.gz --score --against drier.toml",
         made_at=BEGIN + timedelta(days=9),
         paths=("winter.txt.gz",),
-        source="invented reports of this project",
+        credit="invented reports of this project",
         rules="the shipped rules",
         rules_count=43,
         fingerprint="0123456789abcdef",

@@ -88,7 +88,7 @@ def replay(  # noqa: PLR0917 - options of a command
         Path | None,
         typer.Option(
             "--habits",
-            help="Write what the stations usually do into this file, for [watch] habits; the archive must be whole.",
+            help="Write what the stations usually do into this file, for \\[watch] habits; the archive must be whole.",
             show_default=False,
         ),
     ] = None,
@@ -103,6 +103,14 @@ def replay(  # noqa: PLR0917 - options of a command
         typer.Option(
             "--cluster",
             help="By columns on a Dask cluster: the address of its scheduler, tcp://10.0.0.5:8786, or the word here.",
+            show_default=False,
+        ),
+    ] = None,
+    credit: Annotated[
+        str | None,
+        typer.Option(
+            "--credit",
+            help='Whose data these are and under which licence, shown with every result: "..., CC BY 4.0".',
             show_default=False,
         ),
     ] = None,
@@ -125,7 +133,7 @@ def replay(  # noqa: PLR0917 - options of a command
 
     if lines is not None and (columns or cluster is not None):
         raise UsageError([Problem("--lines", "is not for --columns and --cluster")])
-    asked = asked_for(paths, rules, against, stations, begin, until, month, work, fresh, processes, config)
+    asked = asked_for(paths, rules, against, stations, begin, until, month, work, fresh, processes, credit, config)
     try:
         with watching(shown=not as_json) as progress:
             replayed, scores = _run(asked, progress, score=score, columns=columns, cluster=cluster)

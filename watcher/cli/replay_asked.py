@@ -31,6 +31,7 @@ def asked_for(  # noqa: PLR0917 - one for each option
     work: Path | None,
     fresh: bool,
     processes: int | None,
+    credit: str | None,
     config: Path | None,
 ) -> Asked:
     """Return what is asked for; UsageError says all that is wrong with it."""
@@ -61,6 +62,7 @@ def asked_for(  # noqa: PLR0917 - one for each option
         dated=dated,
         processes=processes or os.cpu_count() or 1,
         fresh=fresh,
+        credit=credit or None,
     )
 
 

@@ -60,6 +60,8 @@ def _archive(replayed: Replayed) -> Iterator[str]:
     if counts.out_of_order:
         found.append(f"{_number(counts.out_of_order)} out of order")
     yield line("Archive", f"{', '.join(found)} in {_number(counts.lines)} lines")
+    if asked.credit is not None:
+        yield from wrapped(asked.credit, f"{'Data':<{_LABEL}}")
     yield from _faults(replayed)
     rules = asked.rules
     yield line("Rules", f"{rules.name}, {len(rules.book.rules)} rules, fingerprint {rules.book.fingerprint}")

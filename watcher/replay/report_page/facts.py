@@ -20,14 +20,14 @@ from watcher.replay.run.whole import Replayed
 class ReportFacts:
     """What a report is about.
 
-    `source`: where the reports come from and under which licence, as the user says; None: not said. `command`: what was
-    typed. `versions`: of what computed it, by name. `faults`: the first of them; `fault_counts`: all, by file and kind.
+    `credit`: whose data these are and under which licence, as the user says; None: not said. `command`: what was typed.
+    `versions`: of what computed it, by name. `faults`: the first of them; `fault_counts`: all, by file and kind.
     """
 
     command: str
     made_at: datetime
     paths: tuple[str, ...]
-    source: str | None
+    credit: str | None
     rules: str
     rules_count: int
     fingerprint: str
@@ -43,7 +43,7 @@ class ReportFacts:
     comparison: Comparison | None = None
 
 
-def facts_of(replayed: Replayed, *, command: str, made_at: datetime, source: str | None = None) -> ReportFacts:
+def facts_of(replayed: Replayed, *, command: str, made_at: datetime) -> ReportFacts:
     """Return what a report of a replay is about.
 
     Parameters
@@ -54,15 +54,13 @@ def facts_of(replayed: Replayed, *, command: str, made_at: datetime, source: str
         What was typed, so that somebody else can do it again.
     made_at
         The present.
-    source
-        Where the reports come from and under which licence.
     """
     asked, gathered = replayed.asked, replayed.gathered
     return ReportFacts(
         command=command,
         made_at=made_at,
         paths=tuple(path.name for path in asked.paths),
-        source=source,
+        credit=asked.credit,
         rules=asked.rules.name,
         rules_count=len(asked.rules.book.rules),
         fingerprint=asked.rules.book.fingerprint,

@@ -71,6 +71,7 @@ def _archive(replayed: Replayed) -> dict[str, object]:
     share = share_of(gathered)
     return {
         "paths": [str(path) for path in replayed.asked.paths],
+        "credit": replayed.asked.credit,
         "lines": gathered.counts.lines,
         "reports": gathered.counts.reports,
         "forecasts": gathered.counts.forecasts,

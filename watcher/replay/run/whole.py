@@ -33,8 +33,8 @@ class Asked:
     """What is replayed, and how.
 
     `only`: the stations that count, None: all. `begin`, `until`: which time counts, None: all. `dated`: how lines
-    without a month get one. `fresh`: make again what the work folder has. `own_listeners`: whether the subscriptions
-    are somebody's own.
+    without a month get one. `fresh`: make again what the work folder has. `credit`: whose data these are and under which
+    licence, as the user says; None: not said. `own_listeners`: whether the subscriptions are somebody's own.
     """
 
     paths: tuple[Path, ...]
@@ -51,6 +51,7 @@ class Asked:
     dated: Dated | None = None
     processes: int = 1
     fresh: bool = False
+    credit: str | None = None
     own_listeners: bool = True
 
 
