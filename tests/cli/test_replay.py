@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import io
 import json
 import re
 import shlex
@@ -12,6 +13,7 @@ import sys
 import time
 from pathlib import Path
 
+import polars as pl
 import pytest
 
 from tests.cli.spoken import Said, hoarline
@@ -271,6 +273,47 @@ def test_a_report_is_written_as_a_page(archive, work, tmp_path):
     assert text.startswith("<!doctype html>")
     assert CAUTION.replace("'", "&#39;") in " ".join(text.split())
     assert replay(archive, work, "--html", "no/folder/report.html").code == 1
+
+
+def piped(monkeypatch: pytest.MonkeyPatch, content: bytes) -> None:
+    monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(content)))
+
+
+@pytest.mark.parametrize("packed", [True, False])
+def test_what_is_piped_in_is_replayed_like_a_file(packed, archive, work, monkeypatch):
+    content = archive.read_bytes()
+    piped(monkeypatch, content if packed else gzip.decompress(content))
+    found, there = answer(Path("-"), work), answer(archive, work)
+    assert found["archive"].pop("paths") == ["standard input"]
+    del there["archive"]["paths"]
+    assert found == there
+    assert not [path for path in work.iterdir() if "standard" in path.name]
+
+
+def test_a_table_of_columns_can_be_piped_in(work, tmp_path, monkeypatch):
+    reports = [f"METAR XNOR 12{hour:02}20Z 00000KT CAVOK M01/M02 Q1010" for hour in range(9)]
+    times = [f"2026-01-12T{hour:02}:20:00Z" for hour in range(9)]
+    pl.DataFrame({"raw": reports, "time": times}).write_parquet(tmp_path / "table")
+    piped(monkeypatch, (tmp_path / "table").read_bytes())
+    assert answer(Path("-"), work)["archive"]["reports"] == 9
+
+
+def test_faults_of_what_is_piped_in_name_its_lines(work, monkeypatch):
+    good = "2026-01-12T05:50:00Z\tMETAR XNOR 120550Z 00000KT CAVOK M01/M02 Q1010\n"
+    piped(monkeypatch, f"{good}\n2026-01-12T06:20:00Z\tMETAR XNOR 99zz nothing\n".encode())
+    assert "standard input, line 3: " in replay(Path("-"), work).out
+    piped(monkeypatch, good.partition("\t")[2].encode())
+    assert "hoarline: standard input, line 1: month and year are not known" in replay(Path("-"), work).err
+    piped(monkeypatch, b"")
+    assert replay(Path("-"), work).err == "hoarline: standard input: no report that counts was found\n"
+
+
+def test_a_terminal_is_no_archive(work, monkeypatch):
+    piped(monkeypatch, b"")
+    monkeypatch.setattr(sys.stdin, "isatty", lambda: True)
+    said = replay(Path("-"), work)
+    assert (said.code, said.out) == (2, "")
+    assert said.err.startswith("hoarline: standard input: is a terminal, or closed: nothing comes from there; pipe")
 
 
 def test_whose_data_these_are_is_said_with_every_result(archive, work, tmp_path):

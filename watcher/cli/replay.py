@@ -25,7 +25,7 @@ def replay(  # noqa: PLR0917 - options of a command
         typer.Argument(
             metavar="PATH...",
             help="Archives: files and folders of report lines, bulletins, bulk CSV or XML, JSON lines, Parquet; packed "
-            "with gzip or not.",
+            "with gzip or not. - reads standard input.",
         ),
     ],
     rules: Annotated[

@@ -10,6 +10,7 @@ from pathlib import Path
 from watcher.alerts.habit_words import habits_file
 from watcher.clock import utc_now
 from watcher.errors import HoarlineError
+from watcher.replay.archives.sources import name_of
 from watcher.replay.gathering.share import share_of
 from watcher.replay.learning import learned_from
 from watcher.replay.report_page.facts import facts_of
@@ -49,7 +50,7 @@ def write_habits(path: Path, replayed: Replayed) -> None:
     gathered = replayed.gathered
     assert gathered.ends_at is not None
     learned = learned_from([partition.reports for partition in gathered.partitions], gathered.ends_at)
-    made_from = ", ".join(item.name for item in replayed.asked.paths)
+    made_from = ", ".join(map(name_of, replayed.asked.paths))
     try:
         path.write_text(habits_file(learned, made_from), encoding="utf-8")
     except OSError as error:

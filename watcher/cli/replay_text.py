@@ -48,18 +48,18 @@ def ending_of(replayed: Replayed) -> Iterator[str]:
 
 def _archive(replayed: Replayed) -> Iterator[str]:
     counts, totals, asked = replayed.gathered.counts, replayed.totals, replayed.asked
-    taken = f"{_number(totals.reports)} reports and {_number(totals.forecasts)} forecasts"
+    taken = f"{counted(totals.reports, 'report')} and {counted(totals.forecasts, 'forecast')}"
     places = counted(len(totals.stations), "station")
     span = f"{moment(replayed.begins_at)} to {moment(replayed.span.watched_until)}"
     yield line("Replayed", f"{taken} of {places}, {span}")
-    found = [f"{_number(counts.reports)} reports", f"{_number(counts.forecasts)} forecasts"]
+    found = [counted(counts.reports, "report"), counted(counts.forecasts, "forecast")]
     if counts.duplicates:
-        found.append(f"{_number(counts.duplicates)} repeats")
+        found.append(counted(counts.duplicates, "repeat"))
     if counts.superseded:
         found.append(f"{_number(counts.superseded)} superseded")
     if counts.out_of_order:
         found.append(f"{_number(counts.out_of_order)} out of order")
-    yield line("Archive", f"{', '.join(found)} in {_number(counts.lines)} lines")
+    yield line("Archive", f"{', '.join(found)} in {counted(counts.lines, 'line')}")
     if asked.credit is not None:
         yield from wrapped(asked.credit, f"{'Data':<{_LABEL}}")
     yield from _faults(replayed)
@@ -133,7 +133,9 @@ def _stations(stations: Sequence[StationRow]) -> Iterator[str]:
 
 
 def _part(some: timedelta, whole: timedelta) -> str:
-    return f", {100 * (some / whole):.0f} %" if whole and some else ""
+    if not whole or not some:
+        return ""
+    return ", <1 %" if 200 * some < whole else f", {100 * (some / whole):.0f} %"
 
 
 def moment(at: datetime) -> str:

@@ -23,6 +23,11 @@ FAULT_KINDS = MappingProxyType(
 )
 
 
+# What is given in the place of a path for what is piped in, and what it is called where it is named.
+PIPED = Path("-")
+STANDARD_INPUT = "standard input"
+
+
 class Form(StrEnum):
     """How reports stand in a file."""
 
@@ -47,8 +52,15 @@ class Fault:
     kind: str
     what: str
 
+    @property
+    def place(self) -> str:
+        """The file and the line, as editors take them."""
+        if self.line is None:
+            return self.file
+        return f"{self.file}, line {self.line}" if self.file == STANDARD_INPUT else f"{self.file}:{self.line}"
+
     def __str__(self) -> str:
-        return f"{self.file}{'' if self.line is None else f':{self.line}'}: {self.what}"
+        return f"{self.place}: {self.what}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +72,19 @@ class Source:
     size_bytes: int
 
 
-def sources(paths: Sequence[Path], *, leaving_out: Path) -> tuple[list[Source], list[Fault]]:
+def called(path: Path) -> str:
+    """Return how a path is named to people, as they gave it."""
+    return STANDARD_INPUT if path == PIPED else str(path)
+
+
+def name_of(path: Path) -> str:
+    """Return the name of a file or folder without where it lies."""
+    return STANDARD_INPUT if path == PIPED else path.name
+
+
+def sources(
+    paths: Sequence[Path], *, leaving_out: Path, piped: Source | None = None
+) -> tuple[list[Source], list[Fault]]:
     """Return the files of an archive by name, folders walked through, and what could not be looked into.
 
     Parameters
@@ -69,13 +93,15 @@ def sources(paths: Sequence[Path], *, leaving_out: Path) -> tuple[list[Source], 
         Files and folders. Names in them that begin with a dot are passed over, and so is what is found twice.
     leaving_out
         The work folder, which may lie inside.
+    piped
+        What came on standard input, which stands in the place of PIPED.
 
     Raises
     ------
     UsageError
         One of the paths does not exist.
     """
-    missing = [path for path in paths if not path.exists()]
+    missing = [path for path in paths if path != PIPED and not path.exists()]
     if missing:
         raise UsageError(Problem(str(path), "there is no such file or folder") for path in missing)
     found: list[Source] = []
@@ -83,6 +109,10 @@ def sources(paths: Sequence[Path], *, leaving_out: Path) -> tuple[list[Source], 
     seen: set[Path] = set()
     work = leaving_out.resolve()
     for path, name in _walk(paths, faults):
+        if path == PIPED:
+            if piped is not None and piped not in found:
+                found.append(piped)
+            continue
         whole = path.resolve()
         if whole in seen or whole.is_relative_to(work):
             continue

@@ -13,6 +13,7 @@ from watcher.errors import HoarlineError
 from watcher.replay.archives.blocks import BLOCK_BYTES, Block, blocks
 from watcher.replay.archives.dates import Dated
 from watcher.replay.archives.sources import Fault, Form, Source, sources
+from watcher.replay.archives.standard_input import received
 from watcher.replay.decoding.parts import Part
 from watcher.replay.decoding.pool import Placed, decoded_parts
 from watcher.replay.gathering.model import Counts, Gathered, Partition, Progress
@@ -39,7 +40,7 @@ def gather(
     Parameters
     ----------
     paths
-        Files and folders.
+        Files and folders; PIPED: what comes on standard input.
     work
         Where parts and partitions are kept, named by what they rest on. May lie inside an archive's folder.
     dated
@@ -61,12 +62,12 @@ def gather(
     Raises
     ------
     UsageError
-        A path does not exist.
+        A path does not exist, or nothing is piped in where that is asked for.
     HoarlineError
         The work folder does not take what is made, or another run works in it.
     """
-    with _alone_in(work):
-        found, amiss = sources(paths, leaving_out=work)
+    with _alone_in(work), received(paths, work) as piped:
+        found, amiss = sources(paths, leaving_out=work, piped=piped)
         tally = _Tally(sum(source.size_bytes for source in found), progress)
         for fault in amiss:
             tally.fault(fault)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from importlib.metadata import version
 
-from watcher.replay.archives.sources import Fault
+from watcher.replay.archives.sources import Fault, name_of
 from watcher.replay.comparison.model import Comparison
 from watcher.replay.gathering.model import Counts
 from watcher.replay.messages import MessageLoad
@@ -59,7 +59,7 @@ def facts_of(replayed: Replayed, *, command: str, made_at: datetime) -> ReportFa
     return ReportFacts(
         command=command,
         made_at=made_at,
-        paths=tuple(path.name for path in asked.paths),
+        paths=tuple(map(name_of, asked.paths)),
         credit=asked.credit,
         rules=asked.rules.name,
         rules_count=len(asked.rules.book.rules),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import timedelta
 
 from watcher.notify.message import CAUTION
-from watcher.replay.archives.sources import Fault
+from watcher.replay.archives.sources import Fault, called
 from watcher.replay.comparison.contract import comparison_as_contract
 from watcher.replay.gathering.share import share_of
 from watcher.replay.messages import load_as_contract
@@ -70,7 +70,7 @@ def _archive(replayed: Replayed) -> dict[str, object]:
     gathered = replayed.gathered
     share = share_of(gathered)
     return {
-        "paths": [str(path) for path in replayed.asked.paths],
+        "paths": [called(path) for path in replayed.asked.paths],
         "credit": replayed.asked.credit,
         "lines": gathered.counts.lines,
         "reports": gathered.counts.reports,

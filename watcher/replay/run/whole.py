@@ -12,6 +12,7 @@ from watcher.alerts.model import Policy
 from watcher.alerts.subscribers import Recipient, Subscription
 from watcher.errors import Problem, UsageError
 from watcher.replay.archives.dates import Dated
+from watcher.replay.archives.sources import called
 from watcher.replay.comparison.episodes import compare, rule_changes
 from watcher.replay.comparison.model import Comparison, Side
 from watcher.replay.gathering.gather import gather
@@ -33,7 +34,7 @@ class Asked:
     """What is replayed, and how.
 
     `only`: the stations that count, None: all. `begin`, `until`: which time counts, None: all. `dated`: how lines
-    without a month get one. `fresh`: make again what the work folder has. `credit`: whose data these are and under which
+    without a month get one. `fresh`: make again what the work folder has. `credit`: whose data these are, under which
     licence, as the user says; None: not said. `own_listeners`: whether the subscriptions are somebody's own.
     """
 
@@ -147,14 +148,13 @@ def span_of(asked: Asked, gathered: Gathered) -> Span:
 
 def nothing_in(asked: Asked, gathered: Gathered) -> Iterator[Problem]:
     """Yield what is wrong where no report counts: that, and the first things that could not be read."""
-    names = ", ".join(str(path) for path in asked.paths)
+    names = ", ".join(called(path) for path in asked.paths)
     narrowed = any((asked.only, asked.begin, asked.until)) and gathered.begins_at is not None
     yield Problem(
         names, "no report that counts was found", "look at --stations, --from and --until" if narrowed else ""
     )
     for fault in gathered.faults[:_FIRST_FAULTS]:
-        where = fault.file if fault.line is None else f"{fault.file}:{fault.line}"
-        yield Problem(where, fault.what, "give --month" if fault.kind == "undated" else "")
+        yield Problem(fault.place, fault.what, "give --month" if fault.kind == "undated" else "")
 
 
 def _rehearse(asked: Asked, rules: NamedRules, gathered: Gathered, span: Span, watching: Watching) -> Rehearsal:
