@@ -8,8 +8,11 @@ import sys
 from pathlib import Path
 
 import pytest
+from rich.text import Text
+from typer.main import get_command
 
 from tests.service.night_watch import SECRET
+from watcher.cli.app import app
 
 BIN = Path(sys.executable).parent / "hoarline"
 REPORT = "METAR XNOR 120550Z 00000KT 3000 FZDZ BR OVC006 M02/M03 Q1010"
@@ -52,6 +55,21 @@ def test_help_teaches_and_every_command_has_its_own():
         assert command in told.stdout
         assert hoarline(command, "--help").returncode == 0
     assert hoarline("--version").stdout.startswith("hoarline ")
+
+
+def texts_of(command):
+    """Yield every help text of a command and of those below it."""
+    yield command.help or ""
+    yield from (getattr(parameter, "help", None) or "" for parameter in command.params)
+    for below in getattr(command, "commands", {}).values():
+        yield from texts_of(below)
+
+
+def test_help_shows_the_brackets_of_a_section_where_the_terminal_library_would_take_them_for_a_colour():
+    texts = list(texts_of(get_command(app)))
+    assert sum("[" in text for text in texts) >= 2
+    for text in texts:
+        assert Text.from_markup(text).plain.count("[") == text.count("["), text
 
 
 def test_decode_gives_one_json_line_for_each_report_and_goes_on_after_what_is_none():

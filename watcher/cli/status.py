@@ -51,9 +51,9 @@ class _Answer:
 
 
 def status(config: ConfigOption = None, as_json: JsonOption = False) -> None:
-    """Say how the service does, what is wrong, worst first, and what to do; exit 1 when it does not do its job.
+    r"""Say how the service does, what is wrong, worst first, and what to do; exit 1 when it does not do its job.
 
-    Asks the database, and the service on this machine where [health] bind says. Changes nothing.
+    Asks the database, and the service on this machine where \[health] bind says. Changes nothing.
     """
     from watcher.cli.options import print_json, settings_from
     from watcher.clock import utc_now

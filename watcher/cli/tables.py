@@ -80,7 +80,7 @@ def check(file: FileArgument, as_json: JsonOption = False) -> None:
 def install(
     file: FileArgument, rules: RulesOption = None, config: ConfigOption = None, as_json: JsonOption = False
 ) -> None:
-    """Check a set and copy it into the folder of [rules] in the settings; it replaces one of the same name.
+    r"""Check a set and copy it into the folder of \[rules] in the settings; it replaces one of the same name.
 
     Compare it with the official issue once more, cell by cell: from then on its minutes are given.
     """
