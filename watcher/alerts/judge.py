@@ -39,6 +39,7 @@ def judge(
     rulebook: Rulebook,
     policy: Policy,
     now: datetime,
+    may_call_blind: bool = True,
 ) -> tuple[StationChange, ...]:
     """Return what changes at the watched stations.
 
@@ -57,6 +58,8 @@ def judge(
         The rules and the settings of the judgement.
     now
         The present, aware UTC.
+    may_call_blind
+        False: reports may be there that nobody has asked for yet, so that no station becomes blind now.
 
     Returns
     -------
@@ -74,7 +77,7 @@ def judge(
     changes = []
     for code in sorted(views):
         heard = _Heard(by_station.get(code, ()), taken.get(code, ()), nights.get(code))
-        change = _judge_station(views[code], heard, rules, policy, now)
+        change = _judge_station(views[code], heard, rules, policy, now, may_call_blind)
         if change is not None:
             changes.append(change)
     return tuple(changes)
@@ -120,8 +123,8 @@ class _Heard:
     night: Night | None
 
 
-def _judge_station(
-    view: StationView, heard: _Heard, rules: _RulesByFlag, policy: Policy, now: datetime
+def _judge_station(  # noqa: PLR0917 - private, called once
+    view: StationView, heard: _Heard, rules: _RulesByFlag, policy: Policy, now: datetime, may_call_blind: bool
 ) -> StationChange | None:
     turn = Turn(view, now, rules.book.fingerprint)
     if view.state.watched_since is None:
@@ -136,7 +139,7 @@ def _judge_station(
     if heard.night is not None:
         _take_night(turn, heard.night, rules, policy)
     _step(turn, rules, policy, None)
-    _look(turn, policy)
+    _look(turn, policy, may_call_blind)
     return turn.change()
 
 
@@ -306,10 +309,12 @@ def _is_news(item: Expectation, turn: Turn) -> bool:
     return not prevails_now or turn.state.blind_since is not None
 
 
-def _look(turn: Turn, policy: Policy) -> None:
+def _look(turn: Turn, policy: Policy, may_call_blind: bool) -> None:
     """Notice that the station became blind or sees again. Nothing else changes by it."""
     blind = is_blind(turn.state, policy, turn.now)
     if blind and turn.state.blind_since is None:
+        if not may_call_blind:
+            return
         turn.remember(blind_since=turn.now)
         turn.tell_sight(EventType.BLIND, policy.habits.get(turn.state.station))
     elif not blind and turn.state.blind_since is not None:

@@ -105,9 +105,16 @@ class Cycle:
         return changes
 
     def turn(
-        self, reports: Sequence[Report], now: datetime, nights: Mapping[str, Night] = MappingProxyType({})
+        self,
+        reports: Sequence[Report],
+        now: datetime,
+        nights: Mapping[str, Night] = MappingProxyType({}),
+        *,
+        may_call_blind: bool = True,
     ) -> Changes:
         """Judge all watched stations with these reports and frost forecasts at this time, and commit what changed.
+
+        `may_call_blind` False: reports may be there that nobody has asked for yet.
 
         Raises
         ------
@@ -118,7 +125,9 @@ class Cycle:
             views = self._with_new_stations(reports)
             taken = self._store.unnoticed_acknowledgements()
             book, policy = self._watch.rulebook, self._watch.policy
-            made = judge(views, reports, taken, nights, rulebook=book, policy=policy, now=now)
+            made = judge(
+                views, reports, taken, nights, rulebook=book, policy=policy, now=now, may_call_blind=may_call_blind
+            )
             unreadable = tuple(report for report in reports if isinstance(report.decoded, Unreadable))
             try:
                 return self._commit(made, now, views, unreadable=unreadable, taken=taken)

@@ -19,6 +19,11 @@ Keep = Callable[[Sequence[Report]], Awaitable[None]]
 _log = structlog.get_logger()
 
 
+def question(feed: Feed, what: What) -> str:
+    """Return what a question to a feed is called."""
+    return f"{what} {feed.name}"
+
+
 class Poller:
     """One place for all feeds.
 
@@ -32,6 +37,8 @@ class Poller:
         The present.
     metrics
         Where answers are counted.
+    ended
+        Told of each question that is over, answered or not, once what it brought is kept.
 
     Attributes
     ----------
@@ -39,11 +46,19 @@ class Poller:
         Why what a feed brought last could not be kept; None: it was.
     """
 
-    def __init__(self, feeds: Sequence[Feed], keep: Keep, clock: Callable[[], datetime], metrics: Metrics) -> None:
+    def __init__(
+        self,
+        feeds: Sequence[Feed],
+        keep: Keep,
+        clock: Callable[[], datetime],
+        metrics: Metrics,
+        ended: Callable[[str], None] = lambda _question: None,
+    ) -> None:
         self._feeds = tuple(feeds)
         self._keep = keep
         self._clock = clock
         self._metrics = metrics
+        self._ended = ended
         self._unkept: set[tuple[str, What]] = set()
         self.reports_received = 0
         self.not_kept: str | None = None
@@ -57,6 +72,12 @@ class Poller:
         StoreError
             What it brought could not be kept. The next question asks for everything again.
         """
+        try:
+            return await self._poll(feed, what)
+        finally:
+            self._ended(question(feed, what))
+
+    async def _poll(self, feed: Feed, what: What) -> bool:
         now = self._clock()
         if feed not in feeds_to_ask(self._feeds, self.health[what], what, now):
             return False

@@ -50,7 +50,7 @@ from watcher.service.parts import (
 )
 from watcher.service.people import PeopleWatch
 from watcher.service.planning import load_treatments, rules_folder_of
-from watcher.service.poller import Poller
+from watcher.service.poller import Poller, question
 from watcher.service.readiness import readiness, unsent_since
 from watcher.service.schedule import RunOutcome, Schedule
 from watcher.service.supervision import Supervision
@@ -126,7 +126,8 @@ class Service:
         self._expired = 0
         self._listening = True
         self._polls: list[str] = []
-        self._answers = FirstAnswers()
+        self._metars_every: dict[str, timedelta] = {}
+        self._answers = FirstAnswers(clock)
 
     async def __aenter__(self) -> Self:
         async with AsyncExitStack() as stack:
@@ -163,7 +164,14 @@ class Service:
         await self.learning.recall()
         self.cycle = cycle = Cycle(self.store, self.watch)
         self.people = PeopleWatch(self.store, self.settings, self.watch.stations, self.channels, self.sender, cycle)
-        self.keeper = Watchkeeper(cycle, self.clock, self.metrics, self.sender.wake, self._look_at_people)
+        self.keeper = Watchkeeper(
+            cycle,
+            self.clock,
+            self.metrics,
+            self.sender.wake,
+            self._look_at_people,
+            may_call_blind=lambda: self._answers.known,
+        )
         self.following = Following(self.store, self.watch, self.clock)
         self.keeper.after_turn.append(lambda _changes: self._tell_of_turn())
         self.following.after_turn.append(self._tell_of_turn)
@@ -179,7 +187,7 @@ class Service:
         for feed in self._listening_feeds:
             feed.hear = self._ask_soon(feed)
             stack.push_async_callback(feed.aclose)
-        self.poller = Poller(feeds, self.keeper.keep, self.clock, self.metrics)
+        self.poller = Poller(feeds, self.keeper.keep, self.clock, self.metrics, self._answers.ended)
         self.schedule = Schedule(self._heard, random=self._random)
         self.leading = Leading(self.store.leadership(), self._begin_to_lead, self.metrics)
         stack.push_async_callback(self.leading.resign)
@@ -223,10 +231,6 @@ class Service:
         """The stations as they stood after the last turn, whoever took it."""
         return self.keeper.views if self.leading else self.following.views
 
-    @property
-    def _metar_polls(self) -> list[str]:
-        return [name for name in self._polls if name.startswith("metar ")]
-
     def look_soon(self) -> None:
         """Take a turn now: somebody has changed something. Where another process leads, it hears of it by itself."""
         if self.leading:
@@ -239,7 +243,7 @@ class Service:
 
     def _ask_soon(self, feed: Feed) -> Callable[[What], None]:
         """Return what a feed calls when something came: whoever leads asks for it now, not when its time is over."""
-        return lambda what: self._run_soon(f"{what} {feed.name}") if self.leading else None
+        return lambda what: self._run_soon(question(feed, what)) if self.leading else None
 
     def _tell_of_turn(self) -> None:
         for hear in self.after_turn:
@@ -248,11 +252,18 @@ class Service:
     async def _begin_to_lead(self, term: int) -> None:
         self.cycle.term = term
         await self.learning.recall()
-        self._answers.begin(self._metar_polls)
+        self._answers.begin(self._metars_every)
         await self.keeper.begin()
         # The feeds are asked at once, not when their interval is over: reports may have waited for a leader.
         for job in self._polls:
             self._run_soon(job)
+
+    async def _tick(self) -> None:
+        """Judge that time has passed. Where this process or its machine stood still, the feeds are asked before."""
+        if self._answers.begin_again():
+            for job in self._metars_every:
+                self._run_soon(job)
+        await self._answers.first(self.keeper.tick)()
 
     async def _stand(self) -> None:
         """Stand in the election; where the store does not answer, nobody leads from here."""
@@ -333,13 +344,13 @@ class Service:
         every("leader", _STAND_EVERY, self._stand, first_in=_STAND_EVERY)
         for feed, section in zip(feeds, self.settings.text.feed, strict=True):
             for what in feed.brings:
-                name = f"{what} {feed.name}"
+                name, interval, poll = question(feed, what), _interval(section, what), self._poll(feed, what)
                 self._polls.append(name)
-                poll = self._poll(feed, what, name)
-                every(name, _interval(section, what), only(poll if what == "metar" else self._answers.first(poll)))
-        self._answers.begin(self._metar_polls)
-        tick = only(self._answers.first(self.keeper.tick))
-        every("tick", self.settings.text.watch.tick, tick, first_in=timedelta(seconds=1))
+                if what == "metar":
+                    self._metars_every[name] = interval
+                every(name, interval, only(poll if what == "metar" else self._answers.first(poll)))
+        self._answers.begin(self._metars_every)
+        every("tick", self.settings.text.watch.tick, only(self._tick), first_in=timedelta(seconds=1))
         every("thin", _THIN_EVERY, only(self._thin), first_in=_THIN_EVERY)
         every("outbox", _COUNT_EVERY, only(self._count_outbox), first_in=_COUNT_EVERY)
         if self.settings.text.caretaker.to:
@@ -351,12 +362,9 @@ class Service:
         elif "web" in self.roles:
             await self.followed_nights.look()
 
-    def _poll(self, feed: Feed, what: What, name: str) -> Callable[[], Awaitable[None]]:
+    def _poll(self, feed: Feed, what: What) -> Callable[[], Awaitable[None]]:
         async def poll() -> None:
-            try:
-                kept = await self.poller.poll(feed, what)
-            finally:
-                self._answers.ended(name)
+            kept = await self.poller.poll(feed, what)
             # Asked, judged and committed, and somebody sends what came of it: the whole chain, or silence.
             if kept and what == "metar" and await self._sends():
                 await self.heartbeat.beat()

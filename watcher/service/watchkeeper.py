@@ -39,6 +39,8 @@ class Watchkeeper:
         Called when there is something to send.
     look_at_people
         Called before each turn: notices subscriptions and destinations that were changed meanwhile.
+    may_call_blind
+        Says before each turn whether what the feeds have is known, so that a station without a report is blind.
 
     Attributes
     ----------
@@ -55,12 +57,15 @@ class Watchkeeper:
         metrics: Metrics,
         wake_senders: Callable[[], None],
         look_at_people: Callable[[], Awaitable[None]],
+        *,
+        may_call_blind: Callable[[], bool] = lambda: True,
     ) -> None:
         self._cycle = cycle
         self._clock = clock
         self._metrics = metrics
         self._wake_senders = wake_senders
         self._look_at_people = look_at_people
+        self._may_call_blind = may_call_blind
         self._one_at_a_time = asyncio.Lock()
         self._begun_at: datetime | None = None
         self.last_turn_at: datetime | None = None
@@ -91,7 +96,9 @@ class Watchkeeper:
             started = time.perf_counter()
             try:
                 await self._look_at_people()
-                changes = await asyncio.to_thread(self._cycle.turn, reports, now, nights)
+                changes = await asyncio.to_thread(
+                    self._cycle.turn, reports, now, nights, may_call_blind=self._may_call_blind()
+                )
             except StoreError:
                 self._metrics.count("hoarline_turns", outcome="failed")
                 raise
