@@ -24,6 +24,7 @@ import os
 import statistics
 import tempfile
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from time import perf_counter, process_time
 
@@ -73,7 +74,13 @@ def timed(work: Callable[[], object], rows: int, rounds: int) -> dict[str, float
 def counts(
     parts: Sequence[Partition], rules: Sequence[Rule], places: Mapping[str, Station], kept: Path | None
 ) -> pl.DataFrame:
-    every = [verdict_counts(judged_reports(part, rules, places, kept), rules) for part in parts]
+    """Count over all partitions, as many at a time as there are processors: while one is planned another is read."""
+
+    def counted(part: Partition) -> pl.DataFrame:
+        return verdict_counts(judged_reports(part, rules, places, kept), rules)
+
+    with ThreadPoolExecutor(pl.thread_pool_size()) as pool:
+        every = list(pool.map(counted, parts))
     return pl.concat(every).group_by("rule", maintain_order=True).sum()
 
 

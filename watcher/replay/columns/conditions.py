@@ -31,8 +31,7 @@ def verdict_columns(condition: Condition, reading: Reading) -> Pair:
     condition
         The condition of a rule.
     reading
-        Made from its weather leaves among others. The expressions stand over the columns of facts and the answers of
-        the reading.
+        Made from its weather leaves among others. The expressions stand over the columns that it adds to a frame.
 
     Raises
     ------

@@ -40,4 +40,4 @@ def with_verdicts(frame: pl.LazyFrame, rules: Sequence[Rule], lexicon: Lexicon =
     for rule in rules:
         enter, keep = verdict_columns(rule.when, reading)
         verdicts += [enter.alias(enter_column(rule.name)), keep.alias(keep_column(rule.name))]
-    return frame.with_columns(reading.answers).with_columns(verdicts).drop(reading.answer_names)
+    return reading.on(frame).with_columns(verdicts).drop(reading.names)
