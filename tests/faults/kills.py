@@ -8,14 +8,16 @@ from __future__ import annotations
 import argparse
 import asyncio
 import json
+import re
+import shutil
 import sys
 import tempfile
 import time
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass, field
-from datetime import datetime
+from dataclasses import dataclass, field, replace
+from itertools import count, pairwise
 from multiprocessing.process import BaseProcess
 from pathlib import Path
 from random import Random
@@ -29,7 +31,7 @@ from tests.faults.served import FastClock, start
 from tests.faults.weather import codes, skies
 from tests.service.night_watch import Surroundings, surroundings
 from watcher.demo.feed_files import MetarRow
-from watcher.demo.feed_server import METAR_PATH
+from watcher.demo.feed_server import METAR_PATH, Request
 from watcher.service.service import ROLES, Role
 from watcher.store import schema
 from watcher.store.store import Store
@@ -38,24 +40,30 @@ On = Literal["sqlite", "postgresql"]
 SPEED = 120
 STATIONS = list(codes(24))
 # A report of every station each twenty minutes of the fast clock, a quarter of them at a time.
-PARTS, PART_EVERY_S = 4, 20 * 60 / SPEED / 4
+PARTS, PART_EVERY_S = 4, 20 * 60 / 4
 # Real seconds between two kills: from the middle of a start to some turns later. Where the machine is busy and a start
 # takes longer, so do the longest of them: what never begins is not tried by being killed.
 BETWEEN_S = (0.05, 0.7)
 LONGEST_IN_STARTS, LONGEST_S = 2.0, 3.0
 SETTLE_WITHIN_S = 90
+_ASKER = re.compile(r"process-(\d+)@")
 # Twelve hours would be six minutes of a clock so fast: nothing runs out, so that nothing may be missing.
 ENVIRON = {"HOARLINE_WATCH__VALID_FOR": "60d", "HOARLINE_WATCH__KEEP": "60d"}
 
 
 @dataclass
 class Outcome:
-    """What was done and what came of it."""
+    """What was done and what came of it.
+
+    `longest_between_s`: the longest wait between two kills. `longest_unasked_s`: the longest time in which nobody asked
+    for reports: no takeover took longer, and a busy machine starves all.
+    """
 
     on: On
     kills: int = 0
     seconds: float = 0.0
     longest_between_s: float = 0.0
+    longest_unasked_s: float = 0.0
     counts: dict[str, int] = field(default_factory=dict)
     findings: list[str] = field(default_factory=list)
 
@@ -72,8 +80,10 @@ async def run(on: On, url: str, folder: Path, kills: int, seed: int, within_s: f
     Store.open(url).close()
     async with surroundings(folder, STATIONS, clock=clock) as around:
         recorder.listen(around.mail, around.webhook)
-        weather = asyncio.create_task(_weather(around, recorder, clock, seed))
-        processes = [start(around.settings, url, roles, clock, folder / "log", ENVIRON) for roles in roles_on(on)]
+        around.feed.requests = HeardRequests(recorder)
+        weather = asyncio.create_task(weather_goes_on(around, recorder, clock, seed))
+        crew = Crew(around.settings, url, on, clock, folder / "log")
+        crew.begin()
         try:
             dice = Random(seed)
             shortest, longest = BETWEEN_S
@@ -81,25 +91,27 @@ async def run(on: On, url: str, folder: Path, kills: int, seed: int, within_s: f
             outcome.longest_between_s = round(longest, 2)
             while outcome.kills < kills and time.monotonic() - began < within_s:
                 await asyncio.sleep(dice.uniform(shortest, longest))
-                place = dice.randrange(len(processes))
-                await _killed(processes[place])
+                await crew.replace(dice.randrange(len(crew.living)))
                 outcome.kills += 1
-                processes[place] = start(around.settings, url, roles_on(on)[place], clock, folder / "log", ENVIRON)
-            await asyncio.sleep(PARTS * PART_EVERY_S)
+            await asyncio.sleep(PARTS * PART_EVERY_S / SPEED)
             weather.cancel()
-            await _until_all_is_sent(url)
+            await all_is_sent(url)
         finally:
             weather.cancel()
-            for process in processes:
-                await _killed(process)
+            await crew.end()
     kept = kept_at(url)
     outcome.findings = findings(kept, recorder)
     outcome.seconds = round(time.monotonic() - began, 1)
+    gaps = (after.at - before.at for before, after in pairwise(recorder.asked))
+    outcome.longest_unasked_s = round(max(gaps).total_seconds() / SPEED, 2)
     outcome.counts = {
         "reports": len(recorder.published),
+        "questions": len(recorder.asked),
+        "processes that asked": len({item.by for item in recorder.asked}),
         "events": len(kept.events),
         "messages": len({line["id"] for line in kept.lines}),
         "arrived again under the same name": recorder.repeats,
+        "found if all that was published were known": len(findings(kept, replace(recorder, asked=[]))),
         **Counter(f"told as {line['told_as'].rpartition('.')[2]}" for line in kept.lines),
     }
     return outcome
@@ -124,36 +136,71 @@ async def _killed(process: BaseProcess) -> None:
     process.close()
 
 
-async def _weather(around: Surroundings, recorder: Recorder, clock: FastClock, seed: int) -> None:
+async def weather_goes_on(around: Surroundings, recorder: Recorder, clock: FastClock, seed: int) -> None:
+    """Publish what is reported under invented skies, until cancelled."""
     sky = skies(STATIONS, seed)
     newest: dict[str, MetarRow] = {}
-    offered: dict[str, tuple[str, datetime, str, datetime]] = {}
-    turn = 0
-    while True:
+    for turn in count():
         now = clock()
         for station in STATIONS[turn % PARTS :: PARTS]:
             text_ = sky[station].next_report(now)
             if text_ is not None:
                 row = newest[station] = MetarRow.of(text_, now)
-                offered[station] = station, row.observed_at, text_, now
+                recorder.publish(station, row.observed_at, text_)
         around.feed.publish(list(newest.values()), ())
-        turn += 1
-        # Where the machine is busy nobody may ask for minutes of the fast clock: what nobody was given, nobody knew.
-        asked, until = _asked(around), time.monotonic() + PART_EVERY_S
-        while time.monotonic() < until:
-            await asyncio.sleep(PART_EVERY_S / 20)
-            if offered and _asked(around) > asked:
-                for item in offered.values():
-                    recorder.publish(*item)
-                offered.clear()
+        await asyncio.sleep(PART_EVERY_S / clock.speed)
 
 
-def _asked(around: Surroundings) -> int:
-    """Return how often METARs were asked for."""
-    return sum(request.path == METAR_PATH for request in around.feed.requests)
+class HeardRequests(list[Request]):
+    """The requests of a feed, which are written down as they come: the answer is made in the same moment."""
+
+    def __init__(self, recorder: Recorder) -> None:
+        super().__init__()
+        self._recorder = recorder
+
+    def append(self, request: Request) -> None:
+        super().append(request)
+        found = _ASKER.search(request.headers["user-agent"])
+        if request.path == METAR_PATH and found is not None:
+            self._recorder.asks(int(found[1]))
 
 
-async def _until_all_is_sent(url: str) -> None:
+@dataclass
+class Crew:
+    """The processes at one store, which are killed and replaced. Each has a number of its own and signs with it."""
+
+    settings: Path
+    url: str
+    on: On
+    clock: FastClock
+    log: Path
+    spoilt: Callable[[], None] = int
+    living: list[BaseProcess] = field(default_factory=list)
+    begun: int = 0
+
+    def begin(self) -> None:
+        """Start all."""
+        self.living = [self._started(place) for place in range(len(roles_on(self.on)))]
+
+    async def replace(self, place: int) -> None:
+        """Kill one and start another in its place."""
+        await _killed(self.living[place])
+        self.living[place] = self._started(place)
+
+    async def end(self) -> None:
+        """Kill all."""
+        while self.living:
+            await _killed(self.living.pop())
+
+    def _started(self, place: int) -> BaseProcess:
+        self.begun += 1
+        environ = ENVIRON | {"HOARLINE_SERVICE__CONTACT": f"process-{self.begun}@example.org"}
+        clock = replace(self.clock, mark=self.begun)
+        return start(self.settings, self.url, roles_on(self.on)[place], clock, self.log, environ, self.spoilt)
+
+
+async def all_is_sent(url: str) -> None:
+    """Wait until nothing is owed."""
     engine = create_engine(url)
     query = text("SELECT count(*) FROM delivery WHERE state IN ('pending', 'leased')")
 
@@ -176,6 +223,7 @@ def main(arguments: Sequence[str]) -> int:
     parser.add_argument("--on", choices=("sqlite", "postgresql"), default="postgresql")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--minutes", type=float, default=float("inf"), help="Kill for so long at most.")
+    parser.add_argument("--log", type=Path, help="Where to keep what the processes wrote.")
     asked = parser.parse_args(arguments)
     with ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="hoarline-kills-")))
@@ -184,6 +232,8 @@ def main(arguments: Sequence[str]) -> int:
             url = stack.enter_context(stack.enter_context(cluster()).database())
             schema.upgrade(url)
         outcome = asyncio.run(run(asked.on, url, folder, asked.kills, asked.seed, 60 * asked.minutes))
+        if asked.log is not None:
+            shutil.copy(folder / "log", asked.log)
     print(json.dumps(vars(outcome), indent=1))
     return 1 if outcome.findings else 0
 

@@ -13,10 +13,12 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from email.message import EmailMessage
+from itertools import pairwise, takewhile
 from typing import Any
 
 from sqlalchemy import create_engine, select
 
+from tests.faults.served import mark_of
 from watcher.demo.receivers import MailReceiver, Posted, WebhookReceiver
 from watcher.store.tables import delivery, delivery_event, episode, event, station_state
 
@@ -30,22 +32,31 @@ WORDS = {None: None, "note": 1, "prepare": 2, "treat": 3, "no-time": 4}
 MAILBOXES = {"duty": "desk", "backup": "backup", "nobody": "nobody"}
 # The shortest margin that any station has before it is called blind.
 MARGIN = timedelta(minutes=25)
+# A report that is older than 90 minutes when it comes opens nothing by itself.
+FRESH = timedelta(minutes=80)
 
 
 @dataclass(frozen=True, slots=True)
 class Published:
-    """A report as the feed offered it, and when it was given to whoever asked."""
+    """A report as the feed offered it, from then on until the station's next one."""
 
     at: datetime
     station: str
     observed_at: datetime
     text: str
-    given_at: datetime
 
     @property
     def freezing(self) -> bool:
         """Whether it tells of freezing precipitation, by its text alone."""
         return FREEZING.search(self.text) is not None
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A question for METARs, and which process asked it: it was answered what was published by then."""
+
+    at: datetime
+    by: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,16 +83,35 @@ class Kept:
 
 @dataclass
 class Recorder:
-    """What was published, and what arrived where, in the order in which it did."""
+    """What was published, who asked for it, and what arrived where, in the order in which it did.
+
+    Where nobody's questions are written down, each process counts as having heard all that was published.
+    """
 
     clock: Callable[[], datetime]
     published: list[Published] = field(default_factory=list)
     arrivals: list[Arrival] = field(default_factory=list)
+    asked: list[Asked] = field(default_factory=list)
 
-    def publish(self, station: str, observed_at: datetime, text: str, offered_at: datetime | None = None) -> None:
-        """Write down a report that the feed offers from now on, or since `offered_at`, and gives from now on."""
-        now = self.clock()
-        self.published.append(Published(offered_at or now, station, observed_at, text, now))
+    def publish(self, station: str, observed_at: datetime, text: str) -> None:
+        """Write down a report that the feed offers from now on."""
+        self.published.append(Published(self.clock(), station, observed_at, text))
+
+    def asks(self, process: int) -> None:
+        """Write down that a process asks for METARs now."""
+        self.asked.append(Asked(self.clock(), process))
+
+    def heard(self, process: int, at: datetime) -> tuple[datetime, datetime]:
+        """Return of which moments a process has surely, and may have, what was published when it judges.
+
+        It judges only after its first question was answered; it asks again only after it has kept what it was answered
+        before. Its last answer may still be on its way. Nothing excuses one that has not asked since another did.
+        """
+        before = reversed([item for item in self.asked if item.at <= at])
+        mine = [item.at for item in takewhile(lambda item: item.by == process, before)]
+        if not mine:
+            return at, at
+        return mine[min(1, len(mine) - 1)], mine[0]
 
     def listen(self, mail: MailReceiver, webhook: WebhookReceiver) -> None:
         """Write down what these receivers get."""
@@ -142,6 +172,7 @@ def findings(kept: Kept, seen: Recorder, destinations: Sequence[str] = ("desk", 
         *_contradictions(kept),
         *_handed_on(kept),
         *_against_the_weather(kept, seen),
+        *_never_judged(kept, seen),
     ]
 
 
@@ -292,19 +323,60 @@ def _handed_on(kept: Kept) -> Iterator[str]:
 
 
 def _against_the_weather(kept: Kept, seen: Recorder) -> Iterator[str]:
-    flags = {row["id"]: row for row in kept.episodes}
+    flags = {row["id"]: row["flag"] for row in kept.episodes}
     for row in kept.events:
-        station = row["body"].get("station")
-        known = [item for item in seen.published if item.station == station and item.at <= row["at"]]
-        given = [item for item in known if item.given_at <= row["at"]]
-        newest = max(given, key=lambda item: (item.observed_at, item.at), default=None)
-        freezing = flags.get(row["subject_id"], {}).get("flag") == WANTED
-        if row["type"] == "icing.episode.opened" and freezing and not any(item.freezing for item in known):
-            yield f"{row['id']}: opened, and no report of {station} told of it"
-        if row["type"] == "icing.episode.closed" and freezing and (newest is None or newest.freezing):
-            yield f"{row['id']}: closed, and the newest report of {station} still tells of it"
-        if row["type"] == "icing.station.blind" and newest is not None and row["at"] - newest.observed_at < MARGIN:
-            yield f"{row['id']}: blind, and {station} reported {row['at'] - newest.observed_at} before"
+        station, at, by = row["body"].get("station"), row["at"], mark_of(row["at"])
+        offered = [item for item in seen.published if item.station == station]
+        surely, perhaps = seen.heard(by, at)
+        newest, last = _newest(offered, surely), _newest(offered, perhaps)
+        freezing = flags.get(row["subject_id"]) == WANTED
+        how = f"process {by}, which surely had what was offered at {surely:%H:%M:%S}, at {at:%H:%M:%S}"
+        told = any(item.freezing and item.at <= perhaps for item in offered)
+        if row["type"] == "icing.episode.opened" and freezing and not told:
+            yield f"{row['id']}: opened, and no report of {station} told of it: {how}"
+        over = any(item is not None and not item.freezing for item in (newest, last))
+        if row["type"] == "icing.episode.closed" and freezing and not over:
+            yield f"{row['id']}: closed, and the newest report of {station} still tells of it: {how}"
+        if row["type"] == "icing.station.blind" and newest is not None and at - newest.observed_at < MARGIN:
+            yield f"{row['id']}: blind, and {station} reported {at - newest.observed_at} before: {how}"
+
+
+def _newest(offered: Sequence[Published], until: datetime) -> Published | None:
+    """Return the report that the feed's file held at a time."""
+    known = (item for item in offered if item.at <= until)
+    return max(known, key=lambda item: (item.observed_at, item.at), default=None)
+
+
+def _never_judged(kept: Kept, seen: Recorder) -> Iterator[str]:
+    """Freezing precipitation that a process was answered with stands open when the same one asks again."""
+    open_: dict[str, list[dict[str, Any]]] = defaultdict(list)
+    for row in kept.episodes:
+        if row["flag"] == WANTED and row["opened_at"] is not None:
+            open_[row["station"]].append(row)
+    offered: dict[str, list[Published]] = defaultdict(list)
+    for item in seen.published:
+        offered[item.station].append(item)
+    judged: set[Published] = set()
+    for ask, next_ask in pairwise(seen.asked):
+        if ask.by != next_ask.by:
+            continue
+        for station, items in offered.items():
+            newest = _newest(items, ask.at)
+            if newest is None or newest in judged:
+                continue
+            judged.add(newest)
+            if (
+                newest.freezing
+                and next_ask.at - newest.observed_at < FRESH
+                and not any(
+                    row["opened_at"] <= next_ask.at and (row["ended_at"] is None or row["ended_at"] >= ask.at)
+                    for row in open_[station]
+                )
+            ):
+                yield (
+                    f"{station}: {newest.text} was given to process {ask.by} at {ask.at:%H:%M:%S} and opened nothing "
+                    f"until it asked again at {next_ask.at:%H:%M:%S}"
+                )
 
 
 def silent_and_not_blind(kept: Kept, seen: Recorder, now: datetime, after: timedelta) -> list[str]:

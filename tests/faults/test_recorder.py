@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from tests.faults.recorder import Arrival, Kept, Published, Recorder, findings, silent_and_not_blind
+from tests.faults.recorder import WANTED, Arrival, Asked, Kept, Published, Recorder, findings, silent_and_not_blind
 
 NOW = datetime(2026, 1, 12, 5, 50, tzinfo=UTC)
 ROOM = ("room",)
@@ -35,7 +35,7 @@ def arrived(seq: int, kind: str, level: int = 3) -> Arrival:
 
 def reported(minutes: int, weather: str) -> Published:
     at = NOW + timedelta(minutes=minutes)
-    return Published(at, "XNOR", at, f"XNOR {at:%d%H%M}Z 00000KT 3000 {weather} OVC006 M02/M03 Q1010", at)
+    return Published(at, "XNOR", at, f"XNOR {at:%d%H%M}Z 00000KT 3000 {weather} OVC006 M02/M03 Q1010")
 
 
 @pytest.fixture
@@ -44,7 +44,7 @@ def kept() -> Kept:
     return Kept(
         (an_event(1, "opened"), an_event(2, "raised", 4), an_event(3, "closed", 4, later)),
         (a_line(1, "opened"), a_line(2, "raised", 4), a_line(3, "closed", 4)),
-        ({"id": "XNOR-1", "flag": "freezing-precipitation"},),
+        ({"id": "XNOR-1", "station": "XNOR", "flag": WANTED, "opened_at": NOW, "ended_at": later},),
         ({"station": "XNOR", "blind_since": None},),
     )
 
@@ -53,6 +53,24 @@ def kept() -> Kept:
 def seen() -> Recorder:
     arrivals = [arrived(1, "opened"), arrived(2, "raised", 4), arrived(3, "closed", 4)]
     return Recorder(lambda: NOW, [reported(-5, "FZRA"), reported(30, "BR")], arrivals)
+
+
+def asked(by: int, *minutes: int) -> list[Asked]:
+    return [Asked(NOW + timedelta(minutes=at), by) for at in minutes]
+
+
+def a_blind_one(minutes: int, by: int) -> dict[str, Any]:
+    at = NOW + timedelta(minutes=minutes, microseconds=by)
+    return {
+        "id": "XNOR.1", "subject_id": "XNOR", "seq": 1, "type": "icing.station.blind", "at": at,
+        "body": {"station": "XNOR", "level": None},
+    }  # fmt: skip
+
+
+def ended_by(kept: Kept, by: int) -> Kept:
+    """Return the same with its last event said by this process."""
+    *events, last = kept.events
+    return replace(kept, events=(*events, last | {"at": last["at"] + timedelta(microseconds=by)}))
 
 
 def changed(lines: tuple[dict[str, Any], ...], seq: int, **new: Any) -> tuple[dict[str, Any], ...]:
@@ -108,6 +126,50 @@ def test_an_end_without_a_report_that_says_so_is_found(kept: Kept, seen: Recorde
     assert any("still tells of it" in line for line in findings(kept, seen, ROOM))
     seen.published.clear()
     assert any("no report of XNOR told of it" in line for line in findings(kept, seen, ROOM))
+
+
+def test_a_station_called_blind_is_held_to_what_its_judge_had_been_told(kept: Kept, seen: Recorder) -> None:
+    """A report comes at 30; a process calls the station blind at 40 (its number in the last digits of the time)."""
+    called = replace(kept, events=(*kept.events, a_blind_one(40, by=3)), lines=(*kept.lines, a_line(4, "blind")))
+
+    def blind(*questions: Asked) -> bool:
+        seen.asked = list(questions)
+        return any("XNOR.1: blind" in line for line in findings(called, seen, ROOM))
+
+    # It asked again after it was answered with the report, or for the first time.
+    assert blind(*asked(3, -10, 31, 32))
+    assert blind(*asked(2, -10), *asked(3, 31))
+    # It judged before it had asked, or before it had asked again since another one did.
+    assert blind(*asked(2, -10))
+    assert blind(*asked(3, -10), *asked(2, 20))
+    # The report was on its way, or nobody had asked for it.
+    assert not blind(*asked(3, -10, 20, 31))
+    assert not blind(*asked(3, -10, 20))
+
+
+def test_an_end_is_held_to_what_its_judge_had_been_told(kept: Kept, seen: Recorder) -> None:
+    """The report of mild weather is replaced at 32 by one of freezing rain; the end is said at 60."""
+    ended = ended_by(kept, 3)
+    seen.published.append(reported(32, "FZRA"))
+
+    def wrong(*questions: Asked) -> bool:
+        seen.asked = list(questions)
+        return any("still tells of it" in line for line in findings(ended, seen, ROOM))
+
+    assert wrong(*asked(3, 33, 34))
+    assert wrong(*asked(3, 31), *asked(2, 33))
+    assert not wrong(*asked(3, 31, 33))
+    assert not wrong(*asked(3, 31))
+
+
+def test_freezing_rain_that_a_process_heard_of_and_passed_over_is_found(kept: Kept, seen: Recorder) -> None:
+    seen.published.append(reported(70, "FZRA"))
+    seen.asked = asked(2, 71)
+    assert findings(kept, seen, ROOM) == []
+    seen.asked = [*asked(2, 71), *asked(3, 72)]
+    assert findings(kept, seen, ROOM) == [], "whoever heard of it may have been killed"
+    seen.asked += asked(3, 73)
+    assert [line.partition(":")[0] for line in findings(kept, seen, ROOM)] == ["XNOR"]
 
 
 def test_a_silent_station_that_nobody_calls_blind_is_found(kept: Kept, seen: Recorder) -> None:
