@@ -213,6 +213,6 @@ def _dated(digits: str, given: datetime | None, now: datetime) -> datetime | Non
     try:
         if given is not None and abs(nearest_date(day, hour, minute, given) - given) <= _SAME:
             return nearest_date(day, hour, minute, given)
-        return report_date(day, hour, minute, now)
+        return report_date(digits, now)
     except WrongTime:
         return None

@@ -5,9 +5,10 @@ What is gathered first stands: a second temperature or wind is said as a doubt, 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
-from typing import Any
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
 
 from watcher.reports.groups import (
     Cloud,
@@ -21,8 +22,10 @@ from watcher.reports.groups import (
     read_token,
 )
 from watcher.reports.model import CloudLayer, VisibilityBound
-from watcher.reports.weather import WeatherGroup, may_freeze
-from watcher.units import METRES_PER_STATUTE_MILE
+from watcher.reports.weather import may_freeze
+
+_TREND = Word("trend")
+_WHOLE_AND_FRACTION = re.compile(r"\d \S*/\S*SM")
 
 
 @dataclass(slots=True)
@@ -32,152 +35,135 @@ class Body:
     wind: Wind | None = None
     visibility_m: float | None = None
     visibility_bound: VisibilityBound | None = None
-    visibility_missing: bool = False
     vertical_visibility_ft: int | None = None
     cavok: bool = False
-    weather: list[WeatherGroup] = field(default_factory=list)
+    weather: tuple[str, ...] = ()
     weather_observable: bool = True
+    weather_freezes: bool = False
     weather_ends: bool = False
-    recent: list[str] = field(default_factory=list)
-    clouds: list[CloudLayer] | None = None
+    recent: tuple[str, ...] = ()
+    clouds: tuple[CloudLayer, ...] | None = None
     temperature: Temperature | None = None
     pressure_hpa: float | None = None
-    runway_state: list[str] = field(default_factory=list)
+    runway_state: tuple[str, ...] = ()
     auto: bool = False
     nil: bool = False
     correction: str | None = None
     unread_may_freeze: bool = False
-    doubts: list[str] = field(default_factory=list)
+    doubts: tuple[str, ...] = ()
+    trend: tuple[str, ...] = ()
 
 
-def read_body(tokens: Sequence[str]) -> Body:
-    """Return what the tokens of a body say, in any order."""
+def read_body(text: str, *, until_trend: bool = False) -> Body:
+    """Return what the tokens of a body say, in any order.
+
+    Parameters
+    ----------
+    text
+        Normalised.
+    until_trend
+        Read to the first word of a trend (NOSIG, TEMPO), and keep the trends as they are. Otherwise such a word is
+        not understood.
+    """
     body = Body()
-    whole_miles = ""
-    for index, token in enumerate(tokens):
-        if whole_miles:
-            _miles_and_fraction(body, whole_miles, token)
-            whole_miles = ""
-        elif len(token) == 1 and token.isdigit() and _is_fraction_of_miles(tokens, index + 1):
-            whole_miles = token
-        else:
-            group = read_token(token)
-            if group is None:
-                _unread(body, token)
+    tokens = text.split()
+    if "SM" in text and _WHOLE_AND_FRACTION.search(text):
+        tokens = list(_with_fractions(tokens))
+    # The groups of nearly every report are taken here, the commonest first: a call for each, or asking for subclasses,
+    # takes a twentieth of all the time.
+    for token in tokens:
+        group = read_token(token)
+        if type(group) is Cloud:
+            if group.layer is not None:
+                body.clouds = (*body.clouds, group.layer) if body.clouds is not None else (group.layer,)
+            elif group.vertical_visibility_ft is not None:
+                body.vertical_visibility_ft = group.vertical_visibility_ft
+        elif type(group) is Wind:
+            if body.wind is None:
+                body.wind = group
             else:
-                _READERS[type(group)](body, token, group)
+                body.doubts += (f"{token}: a second wind, passed over",)
+        elif type(group) is Visibility:
+            _visibility(body, token, group)
+        elif type(group) is Temperature:
+            if body.temperature is None:
+                body.temperature = group
+            else:
+                body.doubts += (f"{token}: a second temperature, passed over",)
+        elif type(group) is Pressure:
+            if body.pressure_hpa is None:
+                body.pressure_hpa = group.hpa
+        elif type(group) is Word:
+            if until_trend and group == _TREND:
+                body.trend = tuple(_trends(tokens[tokens.index(token) :]))
+                break
+            _word(body, token, group)
+        elif type(group) is Weather:
+            body.weather += group.texts
+            body.weather_freezes |= group.freezes
+            body.doubts += group.doubts
+        elif type(group) is Recent:
+            body.recent += group.texts
+        else:
+            _unread(body, token)
     return body
 
 
-def _is_fraction_of_miles(tokens: Sequence[str], index: int) -> bool:
-    return index < len(tokens) and "/" in tokens[index] and tokens[index].endswith("SM")
+def _with_fractions(tokens: Sequence[str]) -> Iterator[str]:
+    """Yield the tokens, a whole number of miles together with the fraction after it."""
+    whole = ""
+    for token, after in zip(tokens, (*tokens[1:], ""), strict=True):
+        if whole:
+            yield f"{whole} {token}"
+            whole = ""
+        elif len(token) == 1 and token.isdigit() and "/" in after and after.endswith("SM"):
+            whole = token
+        else:
+            yield token
+
+
+def _trends(tokens: Sequence[str]) -> Iterator[str]:
+    """Yield the trends of a text that begins with one."""
+    begins = [place for place, token in enumerate(tokens) if read_token(token) == _TREND]
+    for begin, end in pairwise((*begins, len(tokens))):
+        yield " ".join(tokens[begin:end])
 
 
 def _unread(body: Body, token: str) -> None:
     if may_freeze(token):
         body.unread_may_freeze = True
-        body.doubts.append(f"{token}: not understood, and it may mean something freezing")
+        body.doubts += (f"{token}: not understood, and it may mean something freezing",)
     else:
-        body.doubts.append(f"{token}: not understood")
-
-
-def _miles_and_fraction(body: Body, whole: str, fraction: str) -> None:
-    above, below = fraction.removesuffix("SM").split("/", 1)
-    if above.isdigit() and below.isdigit() and int(below):
-        miles = int(whole) + int(above) / int(below)
-        _visibility(body, f"{whole} {fraction}", Visibility(round(miles * METRES_PER_STATUTE_MILE), "exact"))
-    else:
-        _unread(body, f"{whole} {fraction}")
-
-
-def _wind(body: Body, token: str, group: Wind) -> None:
-    if body.wind is not None:
-        body.doubts.append(f"{token}: a second wind, passed over")
-    else:
-        body.wind = group
+        body.doubts += (f"{token}: not understood",)
 
 
 def _visibility(body: Body, token: str, group: Visibility) -> None:
     if group.doubt:
-        body.doubts.append(f"{token}: {group.doubt}")
-    if group.directional or body.cavok:
-        return
-    if body.visibility_m is not None:
-        # A second plain visibility is the lowest one of FM 15 when sent without its direction.
-        return
-    body.visibility_m, body.visibility_bound = group.m, group.bound
-
-
-def _weather(body: Body, token: str, group: Weather) -> None:
-    for item in group.groups:
-        body.weather.append(item)
-        if not item.regular:
-            body.doubts.append(f"{token}: weather codes in an order that table 4678 does not have")
-    if len(group.groups) > 1:
-        body.doubts.append(f"{token}: read as {' '.join(item.text for item in group.groups)}")
-
-
-def _cloud(body: Body, _token: str, group: Cloud) -> None:
-    if group.vertical_visibility_ft is not None:
-        body.vertical_visibility_ft = group.vertical_visibility_ft
-    if group.layer is not None:
-        body.clouds = [*(body.clouds or []), group.layer]
-
-
-def _temperature(body: Body, token: str, group: Temperature) -> None:
-    if body.temperature is not None:
-        body.doubts.append(f"{token}: a second temperature, passed over")
-        return
-    body.temperature = group
-
-
-def _pressure(body: Body, _token: str, group: Pressure) -> None:
-    if body.pressure_hpa is None:
-        body.pressure_hpa = group.hpa
-
-
-def _recent(body: Body, _token: str, group: Recent) -> None:
-    if group.text != "//":
-        body.recent.append(group.text)
+        body.doubts += (f"{token}: {group.doubt}",)
+    # A second plain visibility is the lowest one of FM 15 when sent without its direction.
+    if body.visibility_m is None and not group.directional and not body.cavok:
+        body.visibility_m, body.visibility_bound = group.m, group.bound
 
 
 def _word(body: Body, token: str, group: Word) -> None:
-    kind = group.kind
-    if kind == "cavok":
-        body.cavok, body.visibility_m, body.visibility_bound = True, 10000.0, "at_least"
-    elif kind == "auto":
-        body.auto = True
-    elif kind == "nsw":
-        body.weather_ends = True
-    elif kind == "nil":
-        body.nil = True
-    elif kind in {"cor", "rtd", "cc"}:
-        body.correction = token
-    elif kind == "runway":
-        body.runway_state.append(token)
-    elif kind == "missing":
-        body.doubts.append(f"{token}: a group is missing")
-    elif kind.startswith("slashes"):
-        _slashes(body, len(token))
-
-
-def _slashes(body: Body, count: int) -> None:
-    """Read groups that are only slashes: // weather, //// visibility, ////// cloud, and longer ones run together."""
-    if count == 4 and body.visibility_m is None:
-        body.visibility_missing = True
-    elif count == 5:
-        return
-    elif count == 2 or count > 6:
-        body.weather_observable = False
-
-
-_READERS: dict[type, Callable[[Body, str, Any], None]] = {
-    Wind: _wind,
-    Visibility: _visibility,
-    Weather: _weather,
-    Cloud: _cloud,
-    Temperature: _temperature,
-    Pressure: _pressure,
-    Recent: _recent,
-    Word: _word,
-}
+    match group.kind:
+        case "cavok":
+            body.cavok, body.visibility_m, body.visibility_bound = True, 10000.0, "at_least"
+        case "auto":
+            body.auto = True
+        case "nsw":
+            body.weather_ends = True
+        case "nil":
+            body.nil = True
+        case "correction":
+            body.correction = token
+        case "runway":
+            body.runway_state += (token,)
+        case "missing":
+            body.doubts += (f"{token}: a group is missing",)
+        case "weather missing":
+            body.weather_observable = False
+        case "trend":
+            _unread(body, token)
+        case "passed":
+            pass

@@ -49,15 +49,15 @@ def _midnights(day: int, year: int, month: int) -> tuple[datetime, ...]:
 
 # The reports of one time of day come together, and an archive has thousands of them.
 @lru_cache(maxsize=4096)
-def report_date(day: int, hour: int, minute: int, received_at: datetime) -> datetime:
-    """Return when a report was made.
+def report_date(ddhhmm: str, received_at: datetime) -> datetime:
+    """Return when a report was made; `ddhhmm`: its day of the month, hour and minute, six digits.
 
     Raises
     ------
     WrongTime
         No such time, more than a day after the receipt, or more than 12 days before it.
     """
-    date = nearest_date(day, hour, minute, received_at)
+    date = nearest_date(int(ddhhmm[:2]), int(ddhhmm[2:4]), int(ddhhmm[4:]), received_at)
     if -_PAST <= date - received_at <= _AHEAD:
         return date
     if date > received_at:

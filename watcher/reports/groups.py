@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Literal, NamedTuple
 
 from watcher.reports.model import CloudLayer, VisibilityBound
 from watcher.reports.weather import WeatherGroup, parse_weather, split_joined
@@ -20,8 +21,7 @@ from watcher.units import (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Wind:
+class Wind(NamedTuple):
     """Direction in degrees from true north, speed and gust in knots."""
 
     from_deg: int | None
@@ -40,13 +40,13 @@ class Visibility:
     doubt: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+# One is made for each text, and what follows from it is remembered under it: the same one is found the fastest.
+@dataclass(frozen=True, slots=True, eq=False)
 class Temperature:
-    """Temperature and dew point in degrees Celsius, each (nominal, low, high) or None. `doubt`: empty or why."""
+    """Temperature and dew point in degrees Celsius, each (nominal, low, high) or None."""
 
     temp_c: tuple[float, float, float] | None
     dew_point_c: tuple[float, float, float] | None
-    doubt: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,23 +67,30 @@ class Cloud:
 
 @dataclass(frozen=True, slots=True)
 class Weather:
-    """One or more weather groups from one token."""
+    """One or more weather groups from one token. `freezes`: any of them does; `doubts`: how the token was read."""
 
-    groups: tuple[WeatherGroup, ...]
+    texts: tuple[str, ...]
+    freezes: bool
+    doubts: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Recent:
-    """Recent weather, without RE."""
+    """Recent weather, without RE; none where it is missing."""
 
-    text: str
+    texts: tuple[str, ...]
+
+
+WordKind = Literal[
+    "cavok", "auto", "nsw", "nil", "correction", "runway", "missing", "weather missing", "trend", "passed"
+]
 
 
 @dataclass(frozen=True, slots=True)
 class Word:
     """A word that is no value: CAVOK, AUTO, NSW, a missing group, or something that is passed over knowingly."""
 
-    kind: str
+    kind: WordKind
 
 
 Group = Wind | Visibility | Temperature | Pressure | Cloud | Weather | Recent | Word
@@ -92,7 +99,7 @@ _TOKEN = re.compile(
     r"(?P<slashes>/{1,5}|/{7,})"
     r"|(?P<cloud>(?:FEW|SCT|BKN|OVC|VV|///)(?:\d{3}|///)(?:CB|TCU|///|CI|CC|CS|AC|AS|NS|SC|ST|CU)?)"
     r"|(?P<vis_m>[PM]?\d{4})(?P<vis_dir>NDV|N|NE|E|SE|S|SW|W|NW)?"
-    r"|(?P<vis_sm>[MP]?(?:\d{1,2}|\d{1,2}/\d{1,2})SM)"
+    r"|(?P<vis_sm>(?:[MP]?(?:\d{1,2}|\d{1,2}/\d{1,2})|\d \d+/\d+)SM)"
     r"|(?P<temp>(?P<temp_c>M?\d{1,2}|//|XX|MM?)/(?P<dew_c>M?\d{1,2}|//|XX|MM?)?)"
     r"|(?P<wind>(?P<wind_dir>\d{3}|VRB|///)(?P<wind_kt>P?\d{2,3}|//)(?:G(?P<wind_gust>P?\d{2,3}|//))?"
     r"(?P<wind_unit>KTS?|MPS|KMH))"
@@ -109,12 +116,14 @@ _WORDS = {
     "AUTO": Word("auto"),
     "NSW": Word("nsw"),
     "NIL": Word("nil"),
-    "COR": Word("cor"),
-    "RTD": Word("rtd"),
+    "COR": Word("correction"),
+    "RTD": Word("correction"),
     "M": Word("missing"),
     "NDV": Word("passed"),
     "$": Word("passed"),
 }
+_COLOUR = r"(?:BLU\+?|WHT|GRN|YLO[12]?|AMB|RED)"
+_TREND = re.compile(rf"TEMPO|BECMG|NOSIG|INTER|FM\d{{4}}|PROB\d{{2}}|(?:BLACK)?{_COLOUR}{{1,2}}|BLACK")
 _CORRECTION = re.compile(r"CC[A-Z]")
 _SPEED_FACTORS = {
     "KT": 1.0,
@@ -124,16 +133,17 @@ _SPEED_FACTORS = {
 }
 
 
+# Tokens repeat where reports do not.
 @lru_cache(maxsize=16384)
 def read_token(token: str) -> Group | None:
-    """Return what one token says, None when it cannot be read. Tokens repeat, so answers are kept."""
+    """Return what one token says, None when it cannot be read. ``1 1/2SM`` counts as one token."""
     word = _WORDS.get(token)
     if word is not None:
         return word
     match = _TOKEN.fullmatch(token)
     if match is not None:
         return _read_match(token, match)
-    return _read_weather(token)
+    return Word("trend") if _TREND.fullmatch(token) else _read_weather(token)
 
 
 def _read_match(token: str, match: re.Match[str]) -> Group | None:
@@ -152,22 +162,39 @@ def _read_match(token: str, match: re.Match[str]) -> Group | None:
     if match["clear"]:
         return Cloud(CloudLayer(match["clear"], None))
     if match["recent"]:
-        return Recent(token[2:]) if parse_weather(token[2:]) is not None or token == "RE//" else _read_weather(token)
+        return _recent(token)
     if match["vis_km"]:
         return Visibility(float(token[:-2]) * 1000, "exact")
     if match["slashes"]:
-        return Word(f"slashes{len(token)}")
+        # // stands for weather, //// for visibility; longer ones were run together.
+        return Word("weather missing" if len(token) == 2 or len(token) > 6 else "passed")
     return Word("runway") if match["runway"] else Word("passed")
+
+
+def _recent(token: str) -> Group | None:
+    if token == "RE//":
+        return Recent(())
+    return Recent((token[2:],)) if parse_weather(token[2:]) is not None else _read_weather(token)
 
 
 def _read_weather(token: str) -> Group | None:
     group = parse_weather(token)
     if group is not None:
-        return Weather((group,))
+        return _weather(token, (group,))
     if _CORRECTION.fullmatch(token):
-        return Word("cc")
+        return Word("correction")
     joined = split_joined(token)
-    return Weather(joined) if joined else None
+    return _weather(token, joined) if joined else None
+
+
+def _weather(token: str, groups: tuple[WeatherGroup, ...]) -> Weather:
+    texts = tuple(group.text for group in groups)
+    doubts = [
+        f"{token}: weather codes in an order that table 4678 does not have" for group in groups if not group.regular
+    ]
+    if len(groups) > 1:
+        doubts.append(f"{token}: read as {' '.join(texts)}")
+    return Weather(texts, any(group.freezes for group in groups), tuple(doubts))
 
 
 def _wind(match: re.Match[str]) -> Wind:
@@ -201,14 +228,16 @@ def _metres(text: str, direction: str | None) -> Visibility:
 
 def _statute_miles(text: str) -> Visibility | None:
     bound: VisibilityBound = {"M": "below", "P": "at_least"}.get(text[0], "exact")  # type: ignore[assignment]
-    number = text.strip("MPS")
+    whole, _, number = text.strip("MPS").rpartition(" ")
     doubt = ""
     if "/" in number:
         above, below = number.split("/")
         if int(below) == 0:
             return None
         miles = int(above) / int(below)
-        if len(above) == 2 and miles > 1:
+        if whole:
+            miles += int(whole)
+        elif len(above) == 2 and miles > 1:
             # 11/2SM has one likely reading: a blank is missing.
             miles = int(above[0]) + int(above[1]) / int(below)
             doubt = "read as a whole number and a fraction without the blank between them"

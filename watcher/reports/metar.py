@@ -4,22 +4,18 @@ from __future__ import annotations
 
 import re
 from datetime import datetime
+from functools import lru_cache
 from typing import Literal
 
 from watcher.reports.body import Body, read_body
 from watcher.reports.dating import WrongTime, report_date
-from watcher.reports.model import Observation, Unreadable
+from watcher.reports.groups import Temperature, Wind
+from watcher.reports.model import Observation, Remarks, Unreadable
 from watcher.reports.remarks import RemarkValues, read_remarks
 
 STATION = re.compile(r"[A-Z][A-Z0-9]{3}")
-_HEAD = re.compile(
-    r"((?:(?:COR|AUTO|RTD) )*)([A-Z][A-Z0-9]{3})((?: (?:COR|AUTO|RTD|NIL))*) (\d{2})(\d{2})(\d{2})(Z?)(?: |$)"
-)
-_COLOUR = r"(?:BLU\+?|WHT|GRN|YLO[12]?|AMB|RED)"
-# The first letters alone rule out most groups, and twice as fast.
-_TREND = re.compile(
-    rf" (?=[ABFGINPRTWY])(?=(?:TEMPO|BECMG|NOSIG|INTER|FM\d{{4}}|PROB\d{{2}}|(?:BLACK)?{_COLOUR}{{1,2}}|BLACK)(?: |$))"
-)
+_HEAD = re.compile(r"((?:(?:COR|AUTO|RTD) )*)([A-Z][A-Z0-9]{3})((?: (?:COR|AUTO|RTD|NIL))*) (\d{6})(Z?)(?: |$)")
+_NO_WIND = Wind(None, variable=False, kt=None, gust_kt=None)
 _WARM_ENOUGH_C = 3.0
 _COLDEST_C, _WARMEST_C = -80.0, 60.0
 
@@ -41,21 +37,20 @@ def decode_metar(text: str, *, received_at: datetime, kind: Kind, raw: str) -> O
         The text as received.
     """
     main, remark = _partition_remarks(text)
-    present, *trend = _TREND.split(main)
-    head = _HEAD.match(present)
+    head = _HEAD.match(main)
     if head is None:
-        return _without_head(present.split(), raw)
-    before, station, after, day, hour, minute, zulu = head.groups()
+        return _without_head(main.split(), raw)
+    before, station, after, time, zulu = head.groups()
     try:
-        observed_at = report_date(int(day), int(hour), int(minute), received_at)
+        observed_at = report_date(time, received_at)
     except WrongTime as error:
         return Unreadable(raw, str(error), station)
-    tokens = present[head.end() :].split()
-    body = read_body([*(before + after).split(), *tokens] if before or after else tokens)
+    groups = main[head.end() :]
+    body = read_body(f"{before}{after} {groups}" if before or after else groups, until_trend=True)
     if not zulu:
-        body.doubts.append(f"{day}{hour}{minute}: a time without Z")
-    values = read_remarks(remark, observed_at, tuple(body.runway_state))
-    return _observation(kind, station, observed_at, raw, body, values, tuple(trend))
+        body.doubts += (f"{time}: a time without Z",)
+    values = read_remarks(remark, observed_at, body.runway_state)
+    return _observation(kind, station, observed_at, raw, body, values)
 
 
 def _without_head(tokens: list[str], raw: str) -> Unreadable:
@@ -80,50 +75,46 @@ def _observation(  # noqa: PLR0917 - private, called once
     raw: str,
     body: Body,
     values: RemarkValues,
-    trend: tuple[str, ...],
 ) -> Observation:
-    temp, dew = _temperatures(body, values)
-    wind = body.wind
+    temps, doubts = _temperatures(body.temperature, values.temp_c, values.dew_point_c)
     nil = body.nil
-    # By place, in the order of the fields: by name it takes half as long again, and this is done for every report.
-    return Observation(
-        kind,
-        station,
-        observed_at,
-        raw,
-        body.auto,
-        body.correction,
-        nil,
-        *temp,
-        *dew,
-        wind.from_deg if wind is not None else None,
-        wind.variable if wind is not None else False,
-        wind.kt if wind is not None else None,
-        wind.gust_kt if wind is not None else None,
-        body.visibility_m,
-        body.visibility_bound,
-        body.vertical_visibility_ft,
-        body.cavok,
-        tuple([group.text for group in body.weather]) if body.weather else (),
-        body.weather_observable and not nil,
-        tuple(body.recent) if body.recent else (),
-        tuple(body.clouds) if body.clouds is not None else None,
-        body.pressure_hpa,
-        None if nil else _freezing_or_frozen(body, values, temp[0]),
-        values.remarks,
-        trend,
-        tuple(body.doubts) if body.doubts else (),
+    # In the order of the fields, in half the time that it takes by name; this is done for every report.
+    return Observation._make(
+        (
+            kind,
+            station,
+            observed_at,
+            raw,
+            body.auto,
+            body.correction,
+            nil,
+            *temps,
+            *(body.wind or _NO_WIND),
+            body.visibility_m,
+            body.visibility_bound,
+            body.vertical_visibility_ft,
+            body.cavok,
+            body.weather,
+            body.weather_observable and not nil,
+            body.recent,
+            body.clouds,
+            body.pressure_hpa,
+            None if nil else _freezing_or_frozen(body, values.remarks, temps[0]),
+            values.remarks,
+            body.trend,
+            body.doubts + doubts,
+            None,
+        )
     )
 
 
-def _freezing_or_frozen(body: Body, values: RemarkValues, temp_c: float | None) -> bool | None:
-    if body.weather and any(group.freezes for group in body.weather):
+def _freezing_or_frozen(body: Body, remarks: Remarks, temp_c: float | None) -> bool | None:
+    if body.weather_freezes:
         return True
     if body.unread_may_freeze:
         return None
     if temp_c is not None and temp_c > _WARM_ENOUGH_C:
         return False
-    remarks = values.remarks
     blind = remarks.freezing_rain_sensor_off or remarks.present_weather_sensor_off or not body.weather_observable
     return None if blind else False
 
@@ -132,32 +123,39 @@ _Triple = tuple[float | None, float | None, float | None]
 _UNKNOWN: _Triple = (None, None, None)
 
 
-def _temperatures(body: Body, values: RemarkValues) -> tuple[_Triple, _Triple]:
-    """Return temperature and dew point; tenths from the remarks replace whole degrees where the two agree."""
-    group = body.temperature
+# The same few thousand are in all reports.
+@lru_cache(maxsize=16384)
+def _temperatures(
+    group: Temperature | None, temp_tenths_c: float | None, dew_tenths_c: float | None
+) -> tuple[tuple[float | None, ...], tuple[str, ...]]:
+    """Return temperature and dew point, each with its interval, and doubts.
+
+    Tenths from the remarks replace whole degrees where the two agree.
+    """
+    doubts: list[str] = []
     temp: _Triple = group.temp_c if group is not None and group.temp_c is not None else _UNKNOWN
     dew: _Triple = group.dew_point_c if group is not None and group.dew_point_c is not None else _UNKNOWN
-    if values.temp_c is not None:
-        temp = _finer(temp, values.temp_c, "temperature", body)
-    if values.dew_point_c is not None:
-        dew = _finer(dew, values.dew_point_c, "dew point", body)
-    temp = _possible(temp, "temperature", body)
-    dew = _possible(dew, "dew point", body)
+    if temp_tenths_c is not None:
+        temp = _finer(temp, temp_tenths_c, "temperature", doubts)
+    if dew_tenths_c is not None:
+        dew = _finer(dew, dew_tenths_c, "dew point", doubts)
+    temp = _possible(temp, "temperature", doubts)
+    dew = _possible(dew, "dew point", doubts)
     if temp[0] is not None and dew[0] is not None and dew[0] > temp[0] + 1:
-        body.doubts.append(f"dew point {dew[0]:g}: above the temperature {temp[0]:g}, left out")
+        doubts.append(f"dew point {dew[0]:g}: above the temperature {temp[0]:g}, left out")
         dew = _UNKNOWN
-    return temp, dew
+    return (*temp, *dew), tuple(doubts)
 
 
-def _finer(whole: _Triple, tenths: float, name: str, body: Body) -> _Triple:
+def _finer(whole: _Triple, tenths: float, name: str, doubts: list[str]) -> _Triple:
     if whole[0] is not None and abs(whole[0] - tenths) > 1.0:
-        body.doubts.append(f"{name} {tenths:g} in the remarks: does not agree with {whole[0]:g}, passed over")
+        doubts.append(f"{name} {tenths:g} in the remarks: does not agree with {whole[0]:g}, passed over")
         return whole
     return tenths, round(tenths - 0.05, 2), round(tenths + 0.05, 2)
 
 
-def _possible(value: _Triple, name: str, body: Body) -> _Triple:
+def _possible(value: _Triple, name: str, doubts: list[str]) -> _Triple:
     if value[0] is None or _COLDEST_C <= value[0] <= _WARMEST_C:
         return value
-    body.doubts.append(f"{name} {value[0]:g}: not possible, left out")
+    doubts.append(f"{name} {value[0]:g}: not possible, left out")
     return _UNKNOWN

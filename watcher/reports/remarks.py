@@ -6,9 +6,11 @@ Source: FMH-1 (Federal Meteorological Handbook No. 1), chapter 12: remarks. ICE 
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
+from dataclasses import replace
 from datetime import datetime
 from functools import lru_cache
-from typing import Literal, NamedTuple
+from typing import Any, NamedTuple
 
 from watcher.reports.dating import last_before
 from watcher.reports.model import Remarks
@@ -29,12 +31,32 @@ _CHANGE = re.compile(r"([A-Z]{2,8}?)((?:[BE](?:\d{4}|\d{2}))+)")
 _TIME = re.compile(r"([BE])(\d{4}|\d{2})")
 
 
+class _Sign(NamedTuple):
+    """What a word says: the name of what it is about, and a value where it has one."""
+
+    name: str
+    value: Any = True
+
+
+class _Change(NamedTuple):
+    """A weather code that began or ended; `hour` None: within the past one."""
+
+    code: str
+    began: bool
+    hour: int | None
+    minute: int
+
+
 class RemarkValues(NamedTuple):
-    """The remarks, and temperature and dew point in tenths of a degree where given."""
+    """The remarks, and temperature and dew point in tenths of a degree where given.
+
+    `changes`: what the remarks have as `began` and `ended`, where they are not yet dated.
+    """
 
     remarks: Remarks
     temp_c: float | None = None
     dew_point_c: float | None = None
+    changes: tuple[_Change, ...] = ()
 
 
 _NOTHING = RemarkValues(Remarks())
@@ -52,67 +74,76 @@ def read_remarks(text: str, observed_at: datetime, runway_state: tuple[str, ...]
     runway_state
         Runway state groups of the body, carried along.
     """
-    if not text:
-        return _NOTHING if not runway_state else RemarkValues(Remarks(runway_state=runway_state))
-    found: dict[str, re.Match[str]] = {}
-    began: list[tuple[str, datetime]] = []
-    ended: list[tuple[str, datetime]] = []
-    for match in _SIGN.finditer(text):
-        kind = match.lastgroup or ""
-        if kind == "changes":
-            _changes(match["changes"], observed_at, began, ended)
-        else:
-            found.setdefault({"d": "t", "t_sign": "t"}.get(kind, kind), match)
-    tenths = found.get("t")
-    return RemarkValues(
-        _remarks(
-            "ice" in found,
-            "fzrano" in found,
-            "pwino" in found,
-            _sensor(found.get("sensor")),
-            _depth_cm(found),
-            runway_state,
-            tuple(began),
-            tuple(ended),
-        ),
-        _tenths(tenths, "t") if tenths is not None else None,
-        _tenths(tenths, "d") if tenths is not None else None,
-    )
+    if not text and not runway_state:
+        return _NOTHING
+    signs: tuple[_Sign, ...] = ()
+    # What these two mean depends on the word after them.
+    for word in [text] if "ICE " in text or "SNINCR " in text else text.split():
+        signs += _signs(word)
+    values = _values(signs, runway_state)
+    return _dated(values, observed_at) if values.changes else values
 
 
-# Most remarks say the same few things; the value is made once for all of them.
-_remarks = lru_cache(maxsize=4096)(Remarks)
+# Words repeat where remarks do not.
+@lru_cache(maxsize=16384)
+def _signs(text: str) -> tuple[_Sign, ...]:
+    """Return what a word says, or several of which one goes on with the next."""
+    return tuple(map(_sign, _SIGN.finditer(text)))
 
 
-def _sensor(match: re.Match[str] | None) -> Literal["AO1", "AO2"] | None:
-    if match is None:
-        return None
-    return "AO2" if match["sensor"].endswith("2") else "AO1"
-
-
-def _depth_cm(found: dict[str, re.Match[str]]) -> float | None:
-    for kind in ("depth", "increase_depth"):
-        if kind in found:
-            return round(int(found[kind][kind]) * _CM_PER_INCH, 1)
-    return None
+def _sign(match: re.Match[str]) -> _Sign:
+    name = match.lastgroup or ""
+    if name in {"depth", "increase_depth"}:
+        return _Sign(name, round(int(match[name]) * _CM_PER_INCH, 1))
+    if name == "sensor":
+        return _Sign(name, "AO2" if match[name].endswith("2") else "AO1")
+    if name == "changes":
+        return _Sign(name, tuple(_changes(match[name])))
+    if name in {"t", "d"}:
+        return _Sign("tenths", (_tenths(match, "t"), _tenths(match, "d")))
+    return _Sign(name)
 
 
 def _tenths(match: re.Match[str], name: str) -> float | None:
     digits = match[name]
     if digits is None:
         return None
-    value = int(digits) / 10
-    return -value if match[f"{name}_sign"] == "1" else value
+    tenths = int(digits)  # of which zero has no sign
+    return (-tenths if match[f"{name}_sign"] == "1" else tenths) / 10
 
 
-def _changes(
-    token: str, observed_at: datetime, began: list[tuple[str, datetime]], ended: list[tuple[str, datetime]]
-) -> None:
-    for code, times in _CHANGE.findall(token):
+def _changes(word: str) -> Iterator[_Change]:
+    for code, times in _CHANGE.findall(word):
         if parse_weather(code) is None:
             continue
         for mark, digits in _TIME.findall(times):
-            hour = int(digits[:2]) if len(digits) == 4 else None
-            moment = last_before(hour, int(digits[-2:]), observed_at)
-            if moment is not None:
-                (began if mark == "B" else ended).append((code, moment))
+            yield _Change(code, mark == "B", int(digits[:2]) if len(digits) == 4 else None, int(digits[-2:]))
+
+
+# Most remarks say the same few things.
+@lru_cache(maxsize=16384)
+def _values(signs: tuple[_Sign, ...], runway_state: tuple[str, ...]) -> RemarkValues:
+    """Return what signs mean together; of two of one name the first counts, of changes all."""
+    found = {sign.name: sign.value for sign in reversed(signs)}
+    remarks = Remarks(
+        "ice" in found,
+        "fzrano" in found,
+        "pwino" in found,
+        found.get("sensor"),
+        found.get("depth", found.get("increase_depth")),
+        runway_state,
+    )
+    changes = tuple(change for sign in signs if sign.name == "changes" for change in sign.value)
+    temp_c, dew_point_c = found.get("tenths", (None, None))
+    return RemarkValues(remarks, temp_c, dew_point_c, changes)
+
+
+def _dated(values: RemarkValues, observed_at: datetime) -> RemarkValues:
+    """Return the remarks with the times of what began and ended; what has none is passed over."""
+    moments: dict[bool, list[tuple[str, datetime]]] = {True: [], False: []}
+    for code, began, hour, minute in values.changes:
+        moment = last_before(hour, minute, observed_at)
+        if moment is not None:
+            moments[began].append((code, moment))
+    remarks = replace(values.remarks, began=tuple(moments[True]), ended=tuple(moments[False]))
+    return RemarkValues(remarks, values.temp_c, values.dew_point_c)

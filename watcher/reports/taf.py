@@ -16,7 +16,7 @@ from watcher.reports.dating import WrongTime, nearest_date, report_date
 from watcher.reports.metar import STATION
 from watcher.reports.model import Forecast, ForecastTemperature, Period, Unreadable
 
-_ISSUED = re.compile(r"(\d{2})(\d{2})(\d{2})Z?")
+_ISSUED = re.compile(r"(\d{6})Z")
 _VALID = re.compile(r"(\d{2})(\d{2})/(\d{2})(\d{2})")
 _VALID_OLD = re.compile(r"(\d{2})(\d{2})(\d{2})")
 _FROM = re.compile(r"FM(\d{2})(\d{2})(\d{2})?")
@@ -70,9 +70,9 @@ def decode_taf(text: str, *, received_at: datetime, raw: str) -> Forecast | Unre
 
 def _issued(tokens: list[str], received_at: datetime) -> tuple[datetime, list[str]]:
     match = _ISSUED.fullmatch(tokens[0]) if tokens else None
-    if match is None or not tokens[0].endswith("Z"):
+    if match is None:
         raise WrongTime(f"{tokens[0] if tokens else 'nothing'}: no time of issue")
-    return report_date(int(match[1]), int(match[2]), int(match[3]), received_at), tokens[1:]
+    return report_date(match[1], received_at), tokens[1:]
 
 
 def _forecast(
@@ -244,7 +244,7 @@ def _periods(parts: Sequence[_Part], begins_at: datetime, ends_at: datetime, dou
         start, stop = part.begins_at or begins_at, part.ends_at or ends_at
         if part.change in {"BASE", "FM"}:
             stop = next((later for later in starts if later > start), ends_at)
-        body = read_body(part.tokens)
+        body = read_body(" ".join(part.tokens))
         doubts.extend(body.doubts)
         periods.append(_period(part, start, stop, body))
     return tuple(periods)
@@ -266,7 +266,7 @@ def _period(part: _Part, start: datetime, stop: datetime, body: Body) -> Period:
         visibility_bound=body.visibility_bound,
         vertical_visibility_ft=body.vertical_visibility_ft,
         cavok=body.cavok,
-        weather=tuple(group.text for group in body.weather) if named else None,
+        weather=body.weather if named else None,
         weather_ends=body.weather_ends,
-        clouds=tuple(body.clouds) if body.clouds is not None else None,
+        clouds=body.clouds,
     )

@@ -71,7 +71,7 @@ def temperature_of(text: str, where: str) -> tuple[float, float]:
 def visibility_of(text: str, where: str) -> tuple[float | None, VisibilityBound | None]:
     """Return a prevailing visibility in metres and its bound. UsageError when it is none."""
     plain = text.strip().upper()
-    body = read_body((f"{int(plain):04d}" if plain.isdecimal() and int(plain) <= 9999 else plain).split())
+    body = read_body(f"{int(plain):04d}" if plain.isdecimal() and int(plain) <= 9999 else plain)
     if plain.isdecimal() and int(plain) > 9999:
         return 10000.0, "at_least"
     if body.cavok:
