@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import io
 import json
+import os
 import re
 import shlex
 import signal
@@ -314,6 +315,25 @@ def test_a_terminal_is_no_archive(work, monkeypatch):
     said = replay(Path("-"), work)
     assert (said.code, said.out) == (2, "")
     assert said.err.startswith("hoarline: standard input: is a terminal, or closed: nothing comes from there; pipe")
+
+
+def test_what_earlier_runs_left_is_removed_and_it_says_how_to_keep_it(archive, tmp_path):
+    work = tmp_path / "work"
+    replay(archive, work, "--rules", "shipped")
+    months_ago = time.time() - 90 * 86_400
+    for path in work.rglob("*.gz"):
+        os.utime(path, (months_ago, months_ago))
+    (tmp_path / "mine.toml").write_text(COLD_ONLY)
+    assert replay(archive, work, "--rules", "mine.toml").err == ""  # far from 20 GB
+    said = replay(archive, work, "--rules", "mine.toml", "--keep-gb", "0.000001")
+    assert re.fullmatch(
+        rf"Removed 0\.\d MB of earlier runs, the longest unused, from {work}: 1e-06 GB of them may stay, "
+        r"--keep-gb changes that\.\n",
+        said.err,
+    )
+    assert said.code == 0
+    assert replay(archive, work, "--rules", "mine.toml", "--keep-gb", "0").err == ""
+    assert replay(archive, work, "--keep-gb", "-1").code == 2
 
 
 def test_whose_data_these_are_is_said_with_every_result(archive, work, tmp_path):

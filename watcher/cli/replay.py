@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from watcher.cli.options import ConfigOption, JsonOption
+from watcher.replay.work.thinning import KEEP_GB, in_use
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -73,6 +74,15 @@ def replay(  # noqa: PLR0917 - options of a command
             show_default=False,
         ),
     ] = None,
+    keep_gb: Annotated[
+        float,
+        typer.Option(
+            "--keep-gb",
+            min=0,
+            help="How much of earlier runs stays in the work folder at the end, the latest used; what this run used "
+            "stays anyway.",
+        ),
+    ] = KEEP_GB,
     fresh: Annotated[bool, typer.Option("--fresh", help="Judge again what the work folder has already.")] = False,
     processes: Annotated[
         int | None, typer.Option("--processes", min=1, help="Left out: one for each processor.", show_default=False)
@@ -135,20 +145,11 @@ def replay(  # noqa: PLR0917 - options of a command
         raise UsageError([Problem("--lines", "is not for --columns and --cluster")])
     asked = asked_for(paths, rules, against, stations, begin, until, month, work, fresh, processes, credit, config)
     try:
-        with watching(shown=not as_json) as progress:
-            replayed, scores = _run(asked, progress, score=score, columns=columns, cluster=cluster)
-        if lines is not None:
-            from watcher.cli.replay_files import write_lines
-
-            write_lines(lines, replayed)
-        if habits is not None:
-            from watcher.cli.replay_files import write_habits
-
-            write_habits(habits, replayed)
-        if html is not None:
-            from watcher.cli.replay_files import write_page
-
-            write_page(html, replayed, scores)
+        with in_use(asked.work) as folder:
+            with watching(shown=not as_json) as progress:
+                replayed, scores = _run(asked, progress, score=score, columns=columns, cluster=cluster)
+            _write_files(replayed, scores, lines, habits, html)
+            removed = folder.thin(keep_gb)
     except KeyboardInterrupt:
         typer.echo(f"Stopped. What is finished lies in {asked.work}: the same command goes on from there.", err=True)
         raise typer.Exit(1) from None
@@ -157,8 +158,24 @@ def replay(  # noqa: PLR0917 - options of a command
     else:
         for told in _told(replayed, scores):
             typer.echo(_shown(told))
+    if removed.files:
+        said = f"Removed {removed} of earlier runs, the longest unused, from {asked.work}"
+        typer.echo(f"{said}: {keep_gb:g} GB of them may stay, --keep-gb changes that.", err=True)
     if not share_of(replayed.gathered).whole:
         raise typer.Exit(1)
+
+
+def _write_files(
+    replayed: Replayed, scores: tuple[Scores, ...], lines: Path | None, habits: Path | None, html: Path | None
+) -> None:
+    from watcher.cli import replay_files
+
+    if lines is not None:
+        replay_files.write_lines(lines, replayed)
+    if habits is not None:
+        replay_files.write_habits(habits, replayed)
+    if html is not None:
+        replay_files.write_page(html, replayed, scores)
 
 
 def _need_packages(cluster: str | None) -> None:

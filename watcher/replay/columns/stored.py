@@ -23,7 +23,7 @@ from watcher.replay.columns.names import INTERVALS, NEVER_KNOWN, column_of
 from watcher.replay.columns.verdicts import facts_of, with_verdicts
 from watcher.replay.gathering.model import Partition
 from watcher.replay.table import TABLE_VERSION
-from watcher.replay.work.files import write_frame
+from watcher.replay.work.files import note_use, write_frame
 from watcher.reports.station import Station
 from watcher.rulebook.facts import FACTS
 from watcher.rulebook.model import Rule
@@ -78,7 +78,9 @@ def stored_facts(partition: Partition, positions: Mapping[str, Station], kept: P
         The folder does not take it.
     """
     path = kept / f"{_key(partition, positions)}.facts.parquet"
-    if not path.exists():
+    if path.exists():
+        note_use(path)
+    else:
         kept.mkdir(parents=True, exist_ok=True)
         frame = with_facts(pl.scan_parquet(partition.reports).select(reported_columns()), positions).collect()
         facts, lexicon = coded(frame.select(_FACTS).with_columns(pl.col("recent_weather").cast(pl.Categorical)))

@@ -25,7 +25,7 @@ from watcher.replay.archives.entries import KEPT_FAULTS, Entry, Notes
 from watcher.replay.archives.reading import entries
 from watcher.replay.decoding.frames import AT_ONCE, Columns, ForecastEntry, ObservedEntry, forecast_frame
 from watcher.replay.table import TABLE_VERSION
-from watcher.replay.work.files import write_frame, write_text
+from watcher.replay.work.files import note_use, write_frame, write_text
 from watcher.reports.decode import decode_report
 from watcher.reports.model import Decoded, Observation, Unreadable
 from watcher.reports.text import decode_text
@@ -77,6 +77,7 @@ def sealed(folder: Path, key: str) -> Part | None:
         sizes = said.pop("sizes")
         if sizes != [_size(reports), _size(forecasts)]:
             return None
+        note_use(seal)
         return Part(**{**said, "faults": [tuple(fault) for fault in said["faults"]]})
     except (OSError, ValueError, KeyError, TypeError):
         return None

@@ -17,7 +17,7 @@ from watcher.replay.decoding.pool import Placed
 from watcher.replay.gathering.model import Partition
 from watcher.replay.standing import each_once, with_standing
 from watcher.replay.table import FORECAST, OBSERVED
-from watcher.replay.work.files import sweep, write_frame, write_text
+from watcher.replay.work.files import note_use, sweep, write_frame, write_text
 
 # Bumped when what a partition holds changes though its parts do not.
 _PARTITION_VERSION = 1
@@ -129,6 +129,7 @@ def _sealed(folder: Path, key: str, stations: tuple[str, ...]) -> Made | None:
         begins_at, ends_at = (None if at is None else datetime.fromisoformat(at) for at in said["span"])
         if [reports.stat().st_size, forecasts.stat().st_size if sizes[1] else 0] != sizes:
             return None
+        note_use(folder / f"{key}.json")
     except (OSError, ValueError, KeyError, TypeError):
         return None
     partition = Partition(reports, forecasts if tally["forecasts"] else None, stations, tally["reports"])

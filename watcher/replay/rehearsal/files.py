@@ -23,6 +23,7 @@ import watcher
 from watcher.alerts.model import Event, Policy
 from watcher.errors import HoarlineError
 from watcher.replay.rehearsal.model import Span, StationRun
+from watcher.replay.work.files import note_use
 from watcher.reports.station import Station
 
 # The code that a result comes from: when any of it changes, what was rehearsed before is rehearsed again.
@@ -43,10 +44,13 @@ class Kept:
     runs: Path
     events: Path
 
-    def exists(self) -> bool:
-        """Return whether both are there."""
+    def taken(self) -> bool:
+        """Return whether both are there; they are then noted as used."""
         # The events are written first, so that the runs are there only when all is.
-        return self.runs.exists() and self.events.exists()
+        if not (self.runs.exists() and self.events.exists()):
+            return False
+        note_use(self.runs)
+        return True
 
 
 def kept_in(folder: Path, key: str) -> Kept:

@@ -119,7 +119,7 @@ def rehearse(
     """
     clear_drafts(folder)
     parts = list(_parts(partitions, folder, station_of, rulebook, policy, span, only))
-    missing = [part for part in parts if fresh or not part.kept.exists()]
+    missing = [part for part in parts if fresh or not part.kept.taken()]
     total = sum(len(part.stations) for part in parts)
     done = found = total - sum(len(part.stations) for part in missing)
     if progress is not None:

@@ -35,7 +35,7 @@ from watcher.replay.scores.subjects import subjects_of
 from watcher.replay.scores.tally import Tally, tally
 from watcher.replay.scores.tally import together as tallies_together
 from watcher.replay.truth import READ
-from watcher.replay.work.files import write_frame
+from watcher.replay.work.files import note_use, write_frame
 from watcher.reports.station import Station
 from watcher.rulebook.model import Rulebook
 from watcher.rulebook.words import Kind
@@ -170,7 +170,9 @@ def _narrowed(task: _Work, partition: Partition) -> Partition:
     parts = [content_of([partition.reports]), span.begin, span.until, *codes]
     name = hashlib.sha256("\n".join(map(repr, parts)).encode()).hexdigest()[:24]
     path = task.work / _PARTS / f"{name}.parquet"
-    if not path.exists():
+    if path.exists():
+        note_use(path)
+    else:
         path.parent.mkdir(parents=True, exist_ok=True)
         heard_at = pl.coalesce("received_at", "observed_at")
         frame = pl.scan_parquet(partition.reports).filter(pl.col("station").is_in(codes))

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import time
+from contextlib import suppress
 from io import BytesIO
 from pathlib import Path
 
@@ -56,6 +58,12 @@ def _write(path: Path, content: bytes | memoryview) -> int:
             "and is used again: make room, or name another folder, and run the same command once more"
         ) from error
     return len(content)
+
+
+def note_use(path: Path) -> None:
+    """Remember that a file was used now, without touching when it was made; where that is not allowed it is nothing."""
+    with suppress(OSError):
+        os.utime(path, ns=(time.time_ns(), path.stat().st_mtime_ns))
 
 
 def sweep(folder: Path) -> None:
