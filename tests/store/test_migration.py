@@ -16,9 +16,9 @@ from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from sqlalchemy import Engine, event, inspect
 
-from tests.store.scenes import NOW, Owing, after, an_event, claim, everything, is_sound, raw_connection
+from tests.store.scenes import MINUTE, NOW, Owing, after, an_event, claim, everything, is_sound, raw_connection
 from watcher.alerts.model import EventType
-from watcher.alerts.outbox import Item, Settled, Told
+from watcher.alerts.outbox import Claimed, Item, Settled, Told
 from watcher.errors import SchemaError, StoreError
 from watcher.rulebook.words import Kind, Level
 from watcher.store.model import Disabled, SchemaState
@@ -102,16 +102,19 @@ def test_what_everyone_was_told_is_not_forgotten(upgraded: Store) -> None:
 
 
 def test_what_is_owed_is_sent_in_its_order(upgraded: Store) -> None:
-    (ending, blind) = upgraded.claim(after(11), limit=9, lease=after(1) - NOW, per_destination=4)
+    def claimed(minutes: int) -> list[Claimed]:
+        """Claim for as long as the first program did: what others have in hand is theirs for no longer than that."""
+        return list(upgraded.claim(after(minutes), limit=9, lease=25 * MINUTE, per_destination=4))
+
+    (ending, blind) = claimed(11)
     assert ending.items[0].told_as is EventType.CLOSED
     assert blind.items == (Item(an_event("XBAY", 1, EventType.BLIND, after(6)), EventType.BLIND, None, "XBAY"),)
     upgraded.settle([Settled(ending.id, "sent"), Settled(blind.id, "sent")], after(11))
-    assert claim(upgraded, after(24)) == []
-    assert claim(upgraded, after(25)) == ["msg_XNOR-1.2_desk"]
-    upgraded.settle([Settled("msg_XNOR-1.2_desk", "sent")], after(25))
-    assert claim(upgraded, after(26)) == ["msg_XNOR-1.3_desk"]
-    upgraded.settle([Settled("msg_XNOR-1.3_desk", "sent")], after(26))
-    assert claim(upgraded, after(30)) == ["msg_XNOR-1.2_room", "msg_XBAY.1_room"], "their leases ran out"
+    for minutes, names in ((24, []), (25, ["msg_XNOR-1.2_desk"]), (26, ["msg_XNOR-1.3_desk"])):
+        found = [each.id for each in claimed(minutes)]
+        assert found == names
+        upgraded.settle([Settled(name, "sent") for name in found], after(minutes))
+    assert [each.id for each in claimed(30)] == ["msg_XNOR-1.2_room", "msg_XBAY.1_room"], "their leases ran out"
 
 
 def test_what_is_new_comes_after_what_was_owed(upgraded: Store) -> None:

@@ -168,6 +168,7 @@ class Outbox(RuleBasedStateMachine):
     @rule(limit=st.integers(1, 5), per=st.integers(1, 3), skip=st.sets(st.sampled_from(DESTINATIONS), max_size=1))
     def claim(self, limit: int, per: int, skip: set[str]) -> None:
         self.take_back()
+        self.shorten()
         self.expire()
         self.forget()
         free = {name: per for name in DESTINATIONS if name not in skip | self.disabled}
@@ -267,6 +268,12 @@ class Outbox(RuleBasedStateMachine):
         for name, message in self.messages.items():
             if message.state == "pending" and message.waits_since > self.now + MINUTE:
                 self.messages[name] = replace(message, due_at=self.now, waits_since=self.now)
+
+    def shorten(self) -> None:
+        """What a claim finds too: leases of a clock that was ahead, which go on for no longer than its own would."""
+        for name, message in self.messages.items():
+            if message.lease_until is not None and message.lease_until > self.now + LEASE + MINUTE:
+                self.messages[name] = replace(message, lease_until=self.now + LEASE)
 
     def expire(self) -> None:
         """What they find then: messages past their time."""

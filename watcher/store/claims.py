@@ -13,7 +13,7 @@ from watcher.alerts.outbox import Claimed, Item
 from watcher.store.destinations import disabled_names, forget
 from watcher.store.due import WAITS, first_due
 from watcher.store.episodes import events_named
-from watcher.store.outbox import CLOCKS_DIFFER, LEASED, instead_of, let_time_pass, level_of, unlocked
+from watcher.store.outbox import LEASED, instead_of, let_time_pass, level_of
 from watcher.store.tables import delivery, delivery_event
 from watcher.store.turns import Turn, take_turn
 from watcher.store.upsert import in_portions, one_of
@@ -35,8 +35,7 @@ def lease_due(
     skip: Collection[str],
 ) -> tuple[RowMapping, ...]:
     """Take deliveries that are due under a lease, and return their rows in the order of their turns."""
-    let_time_pass(connection, now)
-    _hold_to(connection, now + lease)
+    let_time_pass(connection, now, lease)
     disabled = disabled_names(connection)
     forget(connection, disabled, now)
     take_turn(connection, Turn.CLAIM)
@@ -59,19 +58,6 @@ def contents(connection: Connection, leased: Sequence[RowMapping]) -> tuple[Clai
     # Many destinations are told the same: an event is read once.
     events = events_named(connection, {line["event_id"] for told in lines.values() for line in told})
     return tuple(_claimed(row, lines[row["id"]], events) for row in leased)
-
-
-def _hold_to(connection: Connection, latest: datetime) -> None:
-    """Let nobody's lease go on for longer than one that is taken now.
-
-    One of a process whose clock was hours ahead, and which died, would keep its message until that hour comes. It is
-    shortened, not ended: whoever has it may be sending. Clocks that differ by seconds change nothing.
-    """
-    connection.execute(
-        update(delivery)
-        .where(unlocked(delivery.c.state == LEASED, delivery.c.lease_until > latest + CLOCKS_DIFFER))
-        .values(lease_until=latest)
-    )
 
 
 def _lease(connection: Connection, numbers: Sequence[int], until: datetime) -> list[RowMapping]:

@@ -95,6 +95,8 @@ class Database:
         """Open a transaction that sees one state of the database from its first query to its last."""
         with self.plain_errors(), self._in_use(), self._reader.connect() as connection:
             yield connection
+            # Nothing was written. PostgreSQL's driver forgets at a rollback which statements it has prepared.
+            connection.commit()
 
     @contextmanager
     def write(self) -> Iterator[Connection]:

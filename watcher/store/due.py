@@ -14,8 +14,10 @@ from typing import NamedTuple
 
 from sqlalchemy import (
     ARRAY,
+    BindParameter,
     ColumnElement,
     Connection,
+    Integer,
     Select,
     String,
     bindparam,
@@ -59,13 +61,14 @@ def first_due(
     """
     # Where many have something, the emptiest are enough, and of each a few: those come before anybody's next ones.
     most = limit + len(left_alone)
-    found = connection.execute(_WITH_SOMETHING_DUE, {"now": now, "most": most}).all()
+    asked = {"now": now, "most": most, "full": per_destination}
+    found = connection.execute(_WITH_SOMETHING_DUE, asked).all()
     taken = {name: count for name, count in found if name not in left_alone and count < per_destination}
     level = bisect_left(range(per_destination), limit, key=lambda level: _places(taken, level))
     candidates = _candidates(connection, _asked_first(taken, level, limit), level, now, limit)
     if len(candidates) < limit:
         if len(found) == most:
-            found = connection.execute(_WITH_SOMETHING_DUE, {"now": now, "most": _EVERYBODY}).all()
+            found = connection.execute(_WITH_SOMETHING_DUE, asked | {"most": _EVERYBODY}).all()
             taken = {name: count for name, count in found if name not in left_alone and count < per_destination}
         candidates = _candidates(connection, taken, per_destination, now, limit)
     return [candidate.number for candidate in sorted(candidates)[:limit]]
@@ -107,33 +110,44 @@ def _candidates(
 
 _now = bindparam("now", type_=delivery.c.due_at.type)
 
-# A plain DISTINCT reads every pending row. This steps through the index from one destination to the next.
-_step = select(func.min(delivery.c.destination).label("name")).where(delivery.c.state == PENDING).cte(recursive=True)
+
+def _said(name: str) -> BindParameter[int]:
+    """Return a small number that the statement itself says: of one that is only given, a server expects the worst."""
+    return bindparam(name, type_=Integer(), literal_execute=True)
+
+
+# A plain DISTINCT reads every pending row. This steps through the index from one destination to the next, and finds
+# with each the time of its first message.
+_one, _next, _first = delivery.alias("one"), delivery.alias("next"), delivery.alias("first")
+_in_order = (
+    select(_first.c.number)
+    .where(_first.c.state == PENDING)
+    .order_by(_first.c.destination, _first.c.due_at, _first.c.number)
+    .limit(literal(1, literal_execute=True))
+)
+_step = (
+    select(_one.c.destination.label("name"), _one.c.due_at.label("first_at"))
+    .where(_one.c.number == _in_order.scalar_subquery())
+    .cte("step", recursive=True)
+)
+_number_of_next = _in_order.where(_first.c.destination > _step.c.name).correlate(_step).scalar_subquery()
 _step = _step.union_all(
-    select(
-        select(func.min(delivery.c.destination))
-        .where(delivery.c.state == PENDING, delivery.c.destination > _step.c.name)
-        .scalar_subquery()
-    ).where(_step.c.name.is_not(None))
+    select(_next.c.destination, _next.c.due_at).select_from(_step.join(_next, _next.c.number == _number_of_next))
 )
-_first_at = (
-    select(func.min(delivery.c.due_at))
-    .where(delivery.c.state == PENDING, delivery.c.destination == _step.c.name)
-    .scalar_subquery()
+# Counted as far as it matters: who has its fill gets no more.
+_leased = (
+    select(literal(1).label("one"))
+    .where(delivery.c.state == LEASED, delivery.c.destination == _step.c.name)
+    .limit(_said("full"))
+    .correlate(_step)
+    .subquery("leased")
 )
-_waiting = select(_step.c.name, _first_at.label("first_at")).where(_step.c.name.is_not(None)).subquery("waiting")
-_in_flight = (
-    select(delivery.c.destination, func.count().label("count"))
-    .where(delivery.c.state == LEASED)
-    .group_by(delivery.c.destination)
-    .subquery("in_flight")
-)
+_in_flight = select(func.count()).select_from(_leased).scalar_subquery().label("in_flight")
 # Who has something due, and how much in flight: the emptiest first, of those whoever waits longest.
 _WITH_SOMETHING_DUE = (
-    select(_waiting.c.name, func.coalesce(_in_flight.c.count, 0))
-    .select_from(_waiting.outerjoin(_in_flight, _in_flight.c.destination == _waiting.c.name))
-    .where(_waiting.c.first_at <= _now)
-    .order_by(func.coalesce(_in_flight.c.count, 0), _waiting.c.first_at)
+    select(_step.c.name, _in_flight)
+    .where(_step.c.first_at <= _now)
+    .order_by("in_flight", _step.c.first_at)
     .limit(bindparam("most"))
 )
 
@@ -154,20 +168,19 @@ WAITS = (
 )
 
 
-def _first_of(destination: ColumnElement[str], *order: ColumnElement[object]) -> Select[tuple[datetime, int]]:
+def _first_of(destination: ColumnElement[str]) -> Select[tuple[datetime, int]]:
     return (
         select(delivery.c.due_at, delivery.c.number)
         .where(delivery.c.state == PENDING, delivery.c.destination == destination, delivery.c.due_at <= _now, ~WAITS)
-        .order_by(*order)
-        .limit(bindparam("free"))
+        .order_by(delivery.c.due_at, delivery.c.number)
+        .limit(_said("free"))
     )
 
 
-# A server: by time alone, as the index has them. By number too, it looks at all that is due before it gives the first.
 # The name of the column is said where it stands: to PostgreSQL, `asked.name` of an unnamed column is `asked` in another
 # type, which is cut after 63 letters and has another order than the index.
 _array = func.unnest(bindparam("destinations", type_=ARRAY(String))).table_valued("name").render_derived(name="asked")
-_each = _first_of(_array.c.name, delivery.c.due_at).with_for_update(skip_locked=True).lateral("each")
+_each = _first_of(_array.c.name).with_for_update(skip_locked=True).lateral("each")
 _FIRST_OF_ALL_ON_SERVER = (
     select(_array.c.name, _each.c.due_at, _each.c.number)
     .select_from(_array.join(_each, true()))
@@ -177,7 +190,7 @@ _FIRST_OF_ALL_ON_SERVER = (
 # SQLite has no lateral joins; it answers a list for each row that it joins, and looks the rows up by number.
 _list = func.json_each(bindparam("destinations")).table_valued(column("value", String), name="asked")
 _found = delivery.alias("found")
-_numbers = _first_of(_list.c.value, delivery.c.due_at, delivery.c.number).with_only_columns(delivery.c.number)
+_numbers = _first_of(_list.c.value).with_only_columns(delivery.c.number)
 _FIRST_OF_ALL = (
     select(_list.c.value, _found.c.due_at, _found.c.number)
     .select_from(_list.join(_found, _found.c.number.in_(_numbers.correlate(_list))))

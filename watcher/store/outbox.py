@@ -6,19 +6,19 @@ that after a crash only what was leased is sent again, under the same id.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, RowMapping, bindparam, func, select, update
+from sqlalchemy import ColumnElement, Connection, RowMapping, and_, bindparam, func, literal, or_, select, update
 
 from watcher.alerts.model import EventType
 from watcher.alerts.outbox import Detour, Instead, Settled
 from watcher.rulebook.words import Kind, Level
 from watcher.store.model import Arrivals, Delivery, DeliveryState, ToldLine
 from watcher.store.tables import delivery, delivery_event
-from watcher.store.upsert import in_portions
+from watcher.store.upsert import in_portions, one_of
 
 PENDING, LEASED = DeliveryState.PENDING.value, DeliveryState.LEASED.value
 OWED = (PENDING, LEASED)
@@ -26,27 +26,47 @@ OWED = (PENDING, LEASED)
 CLOCKS_DIFFER = timedelta(minutes=1)
 
 
-def let_time_pass(connection: Connection, now: datetime) -> None:
+# Said in the statement itself: an index of what is pending is used only where no other state can be meant.
+IS_PENDING = delivery.c.state == literal(PENDING, literal_execute=True)
+
+_now, _ahead, _latest = (bindparam(name, type_=delivery.c.due_at.type) for name in ("now", "ahead", "latest"))
+# Only what is leased has the end of a lease.
+_LEASE_RAN_OUT = delivery.c.lease_until <= _now
+_LEASE_OF_ANOTHER_CLOCK = delivery.c.lease_until > _latest
+_WAITS_BY_ANOTHER_CLOCK = and_(IS_PENDING, delivery.c.waits_since > _ahead)
+_PAST_ITS_TIME = and_(IS_PENDING, delivery.c.valid_until <= _now)
+# Asked with every claim, and the answer is nearly always no. The ends of the indexes say so; a server that is asked
+# whether there is such a row may look at all of them.
+_ANYTHING_CHANGES = select(
+    or_(
+        select(func.min(delivery.c.lease_until)).scalar_subquery() <= _now,
+        select(func.max(delivery.c.lease_until)).scalar_subquery() > _latest,
+        select(func.max(delivery.c.waits_since)).where(IS_PENDING).scalar_subquery() > _ahead,
+        select(func.min(delivery.c.valid_until)).where(IS_PENDING).scalar_subquery() <= _now,
+    )
+)
+
+
+def let_time_pass(connection: Connection, now: datetime, lease: timedelta | None = None) -> None:
     """Take back what was claimed and never settled, then give up what is past its time and in nobody's hands.
 
     What was told to wait by a clock that was ahead of the present, and was set right since, waits no longer: the moment
-    until which it would wait means nothing.
+    until which it would wait means nothing. `lease`: a message claimed now is its claimer's for so long, and what the
+    process of such a clock has claimed, for no longer either. That is shortened, not ended: it may be sending.
     """
-    connection.execute(
-        update(delivery)
-        .where(unlocked(delivery.c.state == LEASED, delivery.c.lease_until <= now))
-        .values(state=PENDING, lease_until=None)
-    )
-    connection.execute(
-        update(delivery)
-        .where(unlocked(delivery.c.state == PENDING, delivery.c.waits_since > now + CLOCKS_DIFFER))
-        .values(due_at=now, waits_since=now)
-    )
-    connection.execute(
-        update(delivery)
-        .where(unlocked(delivery.c.state == PENDING, delivery.c.valid_until <= now))
-        .values(state=DeliveryState.EXPIRED.value, settled_at=now)
-    )
+    latest = now + lease + CLOCKS_DIFFER if lease is not None else None
+    times = {"now": now, "ahead": now + CLOCKS_DIFFER, "latest": latest}
+    if not connection.execute(_ANYTHING_CHANGES, times).scalar_one():
+        return
+    _change(connection, times, _LEASE_RAN_OUT, state=PENDING, lease_until=None)
+    if lease is not None:
+        _change(connection, times, _LEASE_OF_ANOTHER_CLOCK, lease_until=now + lease)
+    _change(connection, times, _WAITS_BY_ANOTHER_CLOCK, due_at=now, waits_since=now)
+    _change(connection, times, _PAST_ITS_TIME, state=DeliveryState.EXPIRED.value, settled_at=now)
+
+
+def _change(connection: Connection, times: Mapping[str, Any], these: ColumnElement[bool], **new: Any) -> None:  # noqa: ANN401
+    connection.execute(update(delivery).where(unlocked(these)).values(**new), times)
 
 
 def unlocked(*conditions: ColumnElement[bool]) -> ColumnElement[bool]:
@@ -63,16 +83,8 @@ def settle(connection: Connection, results: Sequence[Settled], now: datetime) ->
     Sent is sent, also when the lease had run out meanwhile and the delivery was thought dead or expired. The other
     outcomes are for deliveries that are still leased.
     """
-    state = delivery.c.state
-    leased = state == LEASED
-    _update(
-        connection,
-        [{"of": item.id} for item in results if item.outcome == "sent"],
-        state != DeliveryState.SENT.value,
-        state=DeliveryState.SENT.value,
-        lease_until=None,
-        settled_at=now,
-    )
+    leased = delivery.c.state == LEASED
+    _have_arrived(connection, [item.id for item in results if item.outcome == "sent"], now)
     _update(
         connection,
         [{"of": item.id, "why": item.error} for item in results if item.outcome == "dead"],
@@ -182,10 +194,27 @@ def instead_of(meant_for: str | None, detour: str | None) -> Instead | None:
     return Instead(meant_for, Detour(detour)) if meant_for is not None and detour is not None else None
 
 
+def _have_arrived(connection: Connection, names: Sequence[str], now: datetime) -> None:
+    """Write down what was sent, which is nearly all: many at once."""
+    for some in in_portions(names):
+        # In one order: two that settle the same after a lease ran out must not wait for each other.
+        these = (
+            select(delivery.c.number)
+            .where(one_of(connection, delivery.c.id, some), delivery.c.state != DeliveryState.SENT.value)
+            .order_by(delivery.c.id)
+            .with_for_update()
+        )
+        connection.execute(
+            update(delivery)
+            .where(delivery.c.number.in_(these))
+            .values(state=DeliveryState.SENT.value, lease_until=None, settled_at=now)
+        )
+
+
 def _update(connection: Connection, rows: Sequence[dict[str, Any]], where: ColumnElement[bool], **new: Any) -> None:  # noqa: ANN401
     if rows:
         statement = update(delivery).where(delivery.c.id == bindparam("of"), where).values(**new)
-        # In one order: two that settle the same after a lease ran out must not wait for each other.
+        # In the same order as those.
         connection.execute(statement, sorted(rows, key=lambda row: row["of"]))
 
 

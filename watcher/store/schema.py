@@ -11,7 +11,7 @@ from watcher.store.database import Database
 from watcher.store.model import SchemaState, SchemaStatus
 
 # The last revision in `migrations/versions`.
-REVISION = "0006"
+REVISION = "0007"
 _MIGRATIONS = Path(__file__).parent / "migrations"
 _VERSION_TABLE = "alembic_version"
 

@@ -143,6 +143,8 @@ event = Table(
     sqlite_autoincrement=True,
 )
 
+_PENDING, _LEASED = text("state = 'pending'"), text("lease_until IS NOT NULL")
+
 # One message. Those of one destination that tell of the same subject are sent in the order of their numbers. `shared`:
 # until `due_at` more may join it. `waits_since`: when that was said.
 delivery = Table(
@@ -161,9 +163,10 @@ delivery = Table(
     Column("attempts", Integer, nullable=False),
     Column("last_error", ReceivedText),
     Column("settled_at", UtcTime),
-    Index(None, "state", "destination", "due_at"),
-    Index(None, "state", "valid_until"),
-    Index(None, "state", "waits_since"),
+    Index(None, "state", "destination", "due_at", "number"),
+    Index(None, "valid_until", sqlite_where=_PENDING, postgresql_where=_PENDING),
+    Index(None, "waits_since", sqlite_where=_PENDING, postgresql_where=_PENDING),
+    Index(None, "lease_until", sqlite_where=_LEASED, postgresql_where=_LEASED),
 )
 
 # What a message tells. `number` is the order in which a destination is told of a subject. `repeat`: a reminder's count.
