@@ -11,6 +11,7 @@ from itertools import chain
 from watcher.replay.archives.columns import ROWS_AT_ONCE, ArchiveError, digest_and_rows
 from watcher.replay.archives.dates import Dated, of_name, time_of
 from watcher.replay.archives.forms import form_of, header_of
+from watcher.replay.archives.month_edges import LOOK_BYTES, Sure, first_sure, last_sure
 from watcher.replay.archives.sources import Fault, Form, Source
 from watcher.replay.archives.unpacking import Damage, Meter, Part, unpacked
 
@@ -37,7 +38,8 @@ class Block:
     `first_line`: of the file, counted from 1. `offset`: what orders blocks and their reports, counted over all files.
     `body`: its bytes; `rows`: (digest of the file, first row, rows) of a Parquet file instead. `dated`: what the file
     says of month and year; `context`: the header line of rows, or the heading of a bulletin that goes on in this block.
-    `cut`: bytes are missing after its last line. `packed_bytes`: how much of the file had been read for it.
+    `before`, `after`: the nearest reports outside it whose month is sure, where only a month dates them. `cut`: bytes
+    are missing after its last line. `packed_bytes`: how much of the file had been read for it.
     """
 
     source: Source
@@ -47,6 +49,8 @@ class Block:
     body: bytes
     dated: Dated = _UNDATED
     context: str = ""
+    before: Sure | None = None
+    after: Sure | None = None
     cut: bool = False
     rows: tuple[str, int, int] | None = None
     packed_bytes: int = 0
@@ -58,7 +62,7 @@ class Block:
 
     def key(self, read_with: str) -> str:
         """Return the digest of all that its reports rest on; `read_with`: what stands for the program."""
-        rest = (self.form, self.dated, self.context, self.cut, self.rows, read_with)
+        rest = (self.form, self.dated, self.context, self.before, self.after, self.cut, self.rows, read_with)
         digest = hashlib.blake2b(repr(rest).encode(), digest_size=16)
         digest.update(self.body)
         return digest.hexdigest()
@@ -153,6 +157,7 @@ def _whole(block: Block, parts: Iterator[Part]) -> Iterator[Block | Fault]:
 def _pieces(block: Block, parts: Iterator[Part], block_bytes: int) -> Iterator[Block | Fault]:
     """Cut at ends of lines, where no report goes on; carry along what the lines before say about those after."""
     held = bytearray()
+    ahead = LOOK_BYTES if block.dated.knows_a_month else 0
     for part in parts:
         if isinstance(part, Damage):
             if held:
@@ -165,12 +170,12 @@ def _pieces(block: Block, parts: Iterator[Part], block_bytes: int) -> Iterator[B
             )
             continue
         held += part
-        while len(held) > block_bytes:
+        while len(held) > block_bytes + ahead:
             at = _cut_at(held, block_bytes, bulletins=bool(block.context) or _HEADING.search(b"\n" + held) is not None)
             if at is None:
                 break
             done = replace(block, body=bytes(held[:at]))
-            yield done
+            yield replace(done, after=first_sure(held[at : at + ahead], block.dated)) if ahead else done
             block = _after(done)
             del held[:at]
     if held:
@@ -212,6 +217,7 @@ def _after(done: Block) -> Block:
         body=b"",
         dated=Dated(near=near) if near is not None else done.dated,
         context=_context(done),
+        before=last_sure(done.body, done.dated) or done.before if done.dated.knows_a_month else None,
         cut=False,
     )
 

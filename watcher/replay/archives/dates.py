@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
@@ -22,6 +23,7 @@ _MONTH = re.compile(r"(\d{4})-(\d{2})")
 _IN_TEXT = re.compile(r"\b(\d{2})(\d{2})(\d{2})Z?\b")
 _HEAD_LETTERS = 48
 _ABOUT_A_DAY = timedelta(hours=36)
+_DAY = timedelta(days=1)
 # Years that reports of an archive can be of; a time of another year is a wrong one (common practice, no source).
 YEARS = range(1930, 2101)
 _FURTHEST_S = 4_102_444_800  # 2100-01-01; what is larger is milliseconds
@@ -32,8 +34,9 @@ class Dated:
     """What gives month and year.
 
     `near`: a time less than half a month from the report's. `day`: the noon of the day that the reports are of, or of
-    the evening before, or the morning after. `month`: (year, month), the reports are of that month. `otherwise`: what
-    counts where the day does not fit. None of them: an undated report is counted as a fault, not guessed.
+    the evening before, or the morning after. `month`: (year, month), the reports are of that month, or of the evening
+    before, or the morning after. `otherwise`: what counts where the day does not fit. None of them: an undated report
+    is counted as a fault, not guessed.
     """
 
     near: datetime | None = None
@@ -46,14 +49,30 @@ class Dated:
         """Whether it can date anything."""
         return self.near is not None or self.day is not None or self.month is not None
 
+    @property
+    def knows_a_month(self) -> bool:
+        """Whether it dates something by a month alone."""
+        if self.near is None and self.day is None:
+            return self.month is not None
+        return self.near is None and self.otherwise is not None and self.otherwise.knows_a_month
+
     def of(self, text: str) -> datetime | None:
-        """Return a time near that of a report text; None when nothing gives one, or the month has no such day."""
+        """Return a time near that of a report text; None when nothing gives one, or the month has no such day.
+
+        Where the month has one and the evening before or the morning after too, it is that in the month.
+        """
+        return next(iter(self.times_of(text)), None)
+
+    def times_of(self, text: str) -> tuple[datetime, ...]:
+        """Return all times that may be near that of a report text: at the edges of a month there are two."""
         if self.near is not None:
-            return self.near
+            return (self.near,)
         if self.day is None:
-            return self._in_month(text)
+            return self._about_month(text)
         found = self._on_day(text)
-        return self.otherwise.of(text) if found is None and self.otherwise is not None else found
+        if found is not None:
+            return (found,)
+        return () if self.otherwise is None else self.otherwise.times_of(text)
 
     def _on_day(self, text: str) -> datetime | None:
         match = _IN_TEXT.search(text, 0, _HEAD_LETTERS)
@@ -66,16 +85,29 @@ class Dated:
             return self.day  # a time that does not exist, as the decoder says
         return at if abs(at - self.day) <= _ABOUT_A_DAY else None
 
-    def _in_month(self, text: str) -> datetime | None:
+    def _about_month(self, text: str) -> tuple[datetime, ...]:
         if self.month is None:
-            return None
+            return ()
         match = _IN_TEXT.search(text, 0, _HEAD_LETTERS)
-        # A text without a time is no report whatever the month, and the decoder says why.
-        day, hour, minute = map(int, match.groups()) if match is not None else (1, 0, 0)
-        try:
-            return datetime(*self.month, day, min(hour, 23), min(minute, 59), tzinfo=UTC)
-        except ValueError:
-            return None
+        if match is None:
+            # A text without a time is no report whatever the month, and the decoder says why.
+            return (datetime(*self.month, 1, tzinfo=UTC),)
+        return _times_about(*self.month, int(match[1]), min(int(match[2]), 23), min(int(match[3]), 59))
+
+
+@lru_cache(maxsize=4096)
+def _times_about(year: int, month: int, day: int, hour: int, minute: int) -> tuple[datetime, ...]:
+    """Return the times of this day and hour in a month, on the day before it and on the day after it."""
+    begins, ends = datetime(year, month, 1, tzinfo=UTC), datetime(*_next(year, month), 1, tzinfo=UTC)
+    found = []
+    for moment in (begins, begins - _DAY, ends):
+        with suppress(ValueError):
+            found.append(moment.replace(day=day, hour=hour, minute=minute))
+    return tuple(at for at in found if begins - _DAY <= at < ends + _DAY)
+
+
+def _next(year: int, month: int) -> tuple[int, int]:
+    return (year, month + 1) if month < 12 else (year + 1, 1)
 
 
 def month_of(text: str) -> Dated:

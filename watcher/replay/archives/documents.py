@@ -11,7 +11,7 @@ from watcher.errors import FeedError, NotIwxxm
 from watcher.feeds.cache_xml import cache_entries
 from watcher.feeds.model import What
 from watcher.replay.archives.blocks import Block
-from watcher.replay.archives.entries import Entry, Notes
+from watcher.replay.archives.entries import Entry, Notes, entry_of
 from watcher.reports.iwxxm import XmlReport, read_document
 from watcher.reports.model import Unreadable
 
@@ -34,7 +34,7 @@ def _of_cache(block: Block, body: bytes, notes: Notes) -> Iterator[Entry]:
             if report is None:
                 notes.reject(line, "an entry without a report text that fits its station and time")
                 continue
-            yield Entry(line, report.text, report.kind, report.observed_at or block.dated.of(report.text))
+            yield entry_of(line, report.text, report.kind, report.observed_at, block.dated)
     except etree.XMLSyntaxError as error:
         told = f"the XML is damaged here ({(error.msg or '')[:80]})"
         notes.fault(error.lineno or None, "form", f"{told}; what stands after it is left out")

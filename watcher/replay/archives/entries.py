@@ -7,18 +7,34 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import NamedTuple
 
+from watcher.replay.archives.dates import Dated
+
 # The most faults of one block that are kept in words; all are counted.
 KEPT_FAULTS = 1000
 
 
 class Entry(NamedTuple):
-    """One report text. `near`: a time not far from its own, None: it cannot be dated. `line`: of the file."""
+    """One report text. `line`: of the file. `near`: a time not far from its own, None: it cannot be dated.
+
+    `or_near`: a time from which it may as well be, since only a month is known and it stands at that month's edge.
+    """
 
     line: int
     text: str
     kind: str | None
     near: datetime | None
     received_at: datetime | None = None
+    or_near: datetime | None = None
+
+
+def entry_of(  # noqa: PLR0917 - called for every report
+    line: int, text: str, kind: str | None, near: datetime | None, dated: Dated, received_at: datetime | None = None
+) -> Entry:
+    """Return an entry: of the time that stands beside it, or else as what is known of the file dates it."""
+    if near is not None:
+        return Entry(line, text, kind, near, received_at)
+    first, second, *_ = (*dated.times_of(text), None, None)
+    return Entry(line, text, kind, first, received_at, second)
 
 
 # What a cell or a field may call a report.

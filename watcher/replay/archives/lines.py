@@ -8,7 +8,7 @@ from datetime import datetime
 
 from watcher.replay.archives.blocks import Block
 from watcher.replay.archives.dates import Dated, time_of
-from watcher.replay.archives.entries import Entry, Notes
+from watcher.replay.archives.entries import Entry, Notes, entry_of
 from watcher.replay.archives.text import counted_lines
 from watcher.reports.split import Piece, Splitter, lines_of
 
@@ -53,7 +53,7 @@ class _Reader:
                     if splitter.is_open:
                         yield from map(self._entry, splitter.end())
                     kind = simple[1] or splitter.bulletin
-                    yield Entry(self._first_line + place, text, kind, near or self._dated.of(text))
+                    yield entry_of(self._first_line + place, text, kind, near, self._dated)
                     continue
             yield from self._slowly(self._first_line + place, full, near, text)
         yield from map(self._entry, splitter.end())
@@ -94,4 +94,4 @@ class _Reader:
             notes.headings += 1
 
     def _entry(self, piece: Piece) -> Entry:
-        return Entry(piece.line, piece.text, piece.kind, self._begun[piece.line].of(piece.text))
+        return entry_of(piece.line, piece.text, piece.kind, None, self._begun[piece.line])

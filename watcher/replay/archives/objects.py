@@ -9,7 +9,7 @@ from datetime import datetime
 
 from watcher.replay.archives.blocks import Block
 from watcher.replay.archives.dates import time_in
-from watcher.replay.archives.entries import KINDS, Entry, Notes
+from watcher.replay.archives.entries import KINDS, Entry, Notes, entry_of
 from watcher.replay.archives.forms import KIND, MADE_AT, RECEIVED_AT, TEXT, places
 from watcher.replay.archives.text import counted_lines, text_of
 
@@ -71,8 +71,7 @@ def _entry(number: int, value: object, block: Block, notes: Notes) -> Entry | No
     received_at, near = _time(value, names, RECEIVED_AT), _time(value, names, MADE_AT)
     kind = next((word for word in _texts(value, names, KIND) if word in KINDS), None)
     plain = " ".join(text.split())
-    dated = near or received_at or block.dated.of(plain)
-    return Entry(number, plain, kind, dated, received_at)
+    return entry_of(number, plain, kind, near or received_at, block.dated, received_at)
 
 
 def _texts(value: dict[str, object], names: tuple[str, ...], wanted: tuple[str, ...]) -> Iterator[str]:

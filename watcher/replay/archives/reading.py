@@ -8,8 +8,9 @@ from watcher.replay.archives.blocks import Block
 from watcher.replay.archives.columns import ArchiveError, cells
 from watcher.replay.archives.dates import time_in
 from watcher.replay.archives.documents import xml_entries
-from watcher.replay.archives.entries import KINDS, Entry, Notes
+from watcher.replay.archives.entries import KINDS, Entry, Notes, entry_of
 from watcher.replay.archives.lines import line_entries
+from watcher.replay.archives.month_edges import settled
 from watcher.replay.archives.objects import list_entries, object_entries
 from watcher.replay.archives.rows import row_entries
 from watcher.replay.archives.sources import Form
@@ -17,7 +18,8 @@ from watcher.replay.archives.sources import Form
 
 def entries(block: Block, notes: Notes) -> Iterator[Entry]:
     """Yield the report texts of a block; what else it holds is counted in `notes`."""
-    return _READERS[block.form](block, notes)
+    found = _READERS[block.form](block, notes)
+    return settled(found, block.before, block.after) if block.dated.knows_a_month else found
 
 
 def _column_entries(block: Block, notes: Notes) -> Iterator[Entry]:
@@ -31,8 +33,9 @@ def _column_entries(block: Block, notes: Notes) -> Iterator[Entry]:
                 notes.reject(number, "no report text in its column")
                 continue
             received_at = time_in(received)
-            near = time_in(made_at) or received_at or block.dated.of(text)
-            yield Entry(number, text, kind if isinstance(kind, str) and kind in KINDS else None, near, received_at)
+            near = time_in(made_at) or received_at
+            known = kind if isinstance(kind, str) and kind in KINDS else None
+            yield entry_of(number, text, known, near, block.dated, received_at)
     except ArchiveError as error:
         notes.fault(first + 1, "form", str(error))
 

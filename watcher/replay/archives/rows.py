@@ -8,7 +8,7 @@ from datetime import datetime
 
 from watcher.replay.archives.blocks import Block
 from watcher.replay.archives.dates import time_of
-from watcher.replay.archives.entries import KINDS, Entry, Notes
+from watcher.replay.archives.entries import KINDS, Entry, Notes, entry_of
 from watcher.replay.archives.forms import Header, header_of
 from watcher.replay.archives.text import counted_lines
 
@@ -45,8 +45,7 @@ def row_entries(block: Block, notes: Notes) -> Iterator[Entry]:
         near = _time(cells, header.made_at)
         received_at = _time(cells, header.received_at)
         kind = next((word for place in header.kind if (word := cells[place].strip().upper()) in KINDS), None)
-        dated = near or received_at or block.dated.of(text)
-        yield Entry(number, text, kind, dated, received_at)
+        yield entry_of(number, text, kind, near or received_at, block.dated, received_at)
 
 
 def _first_header(lines: list[str]) -> tuple[int, Header | None]:
