@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import groupby
 
 import polars as pl
 
@@ -34,21 +35,22 @@ def scored(replayed: Replayed, *, apart_min: int = APART_MIN, tolerance_min: int
 
 
 def _tallies(replayed: Replayed, apart_min: int, tolerance_min: int) -> Iterator[Tally]:
-    asked = replayed.asked
-    runs = {run.station: run for run in replayed.rehearsal.runs()}
+    asked, partitions = replayed.asked, replayed.gathered.partitions
     subjects = subjects_of(asked.rules.book)
-    for partition in replayed.gathered.partitions:
-        own = [runs[code] for code in partition.stations if code in runs]
-        if own:
-            yield tally(
-                _reports(partition, asked),
-                alerts_of_runs(own),
-                subjects,
-                expected=expected_of_runs(own),
-                policy=asked.policy,
-                apart_min=apart_min,
-                tolerance_min=tolerance_min,
-            )
+    place_of = {code: place for place, partition in enumerate(partitions) for code in partition.stations}
+    # A rehearsal keeps its stations in the order of the partitions. The episodes of one partition at a time are in
+    # memory: those of 5,000 stations in five months of winter would take 0.8 GB.
+    for place, runs in groupby(replayed.rehearsal.runs(), key=lambda run: place_of[run.station]):
+        own = list(runs)
+        yield tally(
+            _reports(partitions[place], asked),
+            alerts_of_runs(own),
+            subjects,
+            expected=expected_of_runs(own),
+            policy=asked.policy,
+            apart_min=apart_min,
+            tolerance_min=tolerance_min,
+        )
 
 
 def _reports(partition: Partition, asked: Asked) -> pl.LazyFrame:
