@@ -39,10 +39,43 @@ def sun_elevation_deg(
     Array
         Elevation, equal to that of ``sun``. [degrees]
     """
+    return elevation_deg(latitude_deg, longitude_deg, *sun_position(when))
+
+
+def sun_position(when: npt.NDArray[np.datetime64] | np.datetime64) -> tuple[Array, Array]:
+    """Return where the sun stands over the earth: for many stations at the same times it is computed once [1]_.
+
+    Parameters
+    ----------
+    when
+        UTC; years 1900 to 2100.
+
+    Returns
+    -------
+    tuple[Array, Array]
+        Declination and hour angle at longitude 0. [radians]
+    """
     days = np.asarray((when - _J2000) / _SECOND, dtype=np.float64) / 86400
     declination, right_ascension = _equatorial(days / 36525)
-    sidereal = np.radians((280.46061837 + 360.98564736629 * days) % 360)
-    hour_angle = sidereal + np.radians(longitude_deg) - right_ascension
+    return declination, np.radians((280.46061837 + 360.98564736629 * days) % 360) - right_ascension
+
+
+def elevation_deg(latitude_deg: Values, longitude_deg: Values, declination: Values, hour_angle_at_0: Values) -> Array:
+    """Return the elevation of what stands at a place of ``sun_position``.
+
+    Parameters
+    ----------
+    latitude_deg, longitude_deg
+        Position, north and east positive. [degrees]
+    declination, hour_angle_at_0
+        As ``sun_position`` gives them. [radians] Shapes broadcast.
+
+    Returns
+    -------
+    Array
+        Elevation. [degrees]
+    """
+    hour_angle = hour_angle_at_0 + np.radians(longitude_deg)
     latitude = np.radians(latitude_deg)
     sine = np.sin(latitude) * np.sin(declination) + np.cos(latitude) * np.cos(declination) * np.cos(hour_angle)
     return np.asarray(np.degrees(np.arcsin(np.clip(sine, -1, 1))))

@@ -8,11 +8,14 @@ from typing import Any
 
 import polars as pl
 
+from watcher.replay.columns.distinct import distinct_cases
 from watcher.rulebook.derive import humidity_facts
 
 AIR = ("frost_point_c", "spread_c", "relative_humidity_pct")
 AIR_COLUMNS = tuple(f"{fact}{end}" for fact in AIR for end in ("", "_low", "_high"))
 
+# Stands for a temperature that is not known: colder than anything.
+_NO_TEMP_C = -1e6
 _NOMINAL = ("temp_c", "dew_point_c")
 _WIDE = ("temp_c", "dew_point_c", "temp_c_low", "temp_c_high", "dew_point_c_low", "dew_point_c_high")
 
@@ -32,11 +35,9 @@ def air_facts(frame: pl.DataFrame, wanted: Collection[str]) -> pl.DataFrame:
         # Rounding can put the dew point above the temperature, as in `rulebook.derive`.
         return frame.select((pl.col("temp_c") - pl.col("dew_point_c")).clip(lower_bound=0.0).alias("spread_c"))
     cases = frame.select(reported_for(wanted))
-    distinct = cases.unique()
-    rows = [_row(ours, *case) for case in distinct.iter_rows()]
-    answers = pl.DataFrame(rows, schema=dict.fromkeys(ours, pl.Float64), orient="row")
-    answered = pl.concat([distinct, answers], how="horizontal")
-    return cases.join(answered, on=cases.columns, how="left", maintain_order="left", nulls_equal=True).select(ours)
+    example, case = distinct_cases([column.fill_null(_NO_TEMP_C).to_numpy() for column in cases])
+    rows = [_row(ours, *values) for values in cases[pl.Series(example)].iter_rows()]
+    return pl.DataFrame(rows, schema=dict.fromkeys(ours, pl.Float64), orient="row")[pl.Series(case)]
 
 
 @lru_cache(maxsize=65_536)

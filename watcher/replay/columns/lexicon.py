@@ -15,11 +15,13 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from watcher.replay.columns.distinct import Places, distinct_values, places_among
+
+Floats = npt.NDArray[np.float64]
+
 # One less than UInt16 holds, so that the place after the last value is a place too.
 _MOST = 65_535
 _NUMBERS, _WORDS = "hoarline.numbers.", "hoarline.words."
-_CENTS = 100
-_CENTS_MOST = 4_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +31,7 @@ class Lexicon:
     `numbers`: by column the distinct values, ascending. `words`: by column the distinct texts.
     """
 
-    numbers: Mapping[str, npt.NDArray[np.float64]] = field(default_factory=dict)
+    numbers: Mapping[str, Floats] = field(default_factory=dict)
     words: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     def dump(self) -> dict[str, str]:
@@ -60,34 +62,42 @@ def coded(frame: pl.DataFrame) -> tuple[pl.DataFrame, Lexicon]:
 
     Numbers with more than 65,535 distinct values stay as they are.
     """
-    numbers: dict[str, npt.NDArray[np.float64]] = {}
+    numbers: dict[str, Floats] = {}
     words: dict[str, tuple[str, ...]] = {}
     columns = []
     for column in frame:
         if column.dtype.is_numeric():
-            values = column.unique().drop_nulls().sort().cast(pl.Float64).to_numpy()
+            values, places = _of_numbers(column)
             if len(values) <= _MOST:
                 numbers[column.name] = values
-                columns.append(_places(column, values))
-                continue
+            columns.append(column if places is None else places)
         elif isinstance(column.dtype, pl.Categorical | pl.Enum):
-            texts = column.unique().drop_nulls().cast(pl.String).sort()
-            words[column.name] = tuple(texts)
-            columns.append(column.cast(pl.String).cast(pl.Enum(texts)).to_physical().cast(pl.UInt16))
-            continue
-        columns.append(column)
+            words[column.name], places = _of_words(column)
+            columns.append(places)
+        else:
+            columns.append(column)
     return pl.DataFrame(columns), Lexicon(numbers, words)
 
 
-def _places(column: pl.Series, values: npt.NDArray[np.float64]) -> pl.Series:
-    """Return each value's place; by hundredths where they tell the values apart, else by search."""
-    filled = column.cast(pl.Float64).fill_null(values[0] if len(values) else 0.0).to_numpy()
-    cents = np.rint(values * _CENTS)
-    if len(values) and len(np.unique(cents)) == len(cents) and np.ptp(cents) <= _CENTS_MOST:
-        table = np.zeros(int(np.ptp(cents)) + 1, dtype=np.uint16)
-        table[(cents - cents[0]).astype(np.int64)] = np.arange(len(values))
-        places = table[(np.rint(filled * _CENTS) - cents[0]).astype(np.int64)]
-    else:
-        places = np.searchsorted(values, filled).astype(np.uint16)
-    known = column.is_not_null()
-    return pl.select(pl.when(known).then(pl.Series(places))).to_series().alias(column.name)
+def _of_numbers(column: pl.Series) -> tuple[Floats, pl.Series | None]:
+    """Return the distinct numbers of a column and their places in it, None where they are too many."""
+    least = column.min()
+    if least is None:
+        return np.empty(0), column.cast(pl.UInt16)
+    filled = column.fill_null(least).cast(pl.Float64).to_numpy()
+    values = distinct_values(filled)
+    return values, _where_known(column, places_among(values, filled)) if len(values) <= _MOST else None
+
+
+def _of_words(column: pl.Series) -> tuple[tuple[str, ...], pl.Series]:
+    """Return the distinct words of a column, sorted, and their places in it."""
+    distinct = column.unique().drop_nulls()
+    codes, words = distinct.to_physical().to_numpy(), distinct.cast(pl.String)
+    table = np.zeros(int(codes.max(initial=0)) + 1, dtype=np.uint32)
+    table[codes[words.arg_sort().to_numpy()]] = np.arange(len(codes))
+    return tuple(words.sort()), _where_known(column, table[column.to_physical().fill_null(0).to_numpy()])
+
+
+def _where_known(column: pl.Series, places: Places) -> pl.Series:
+    known = pl.when(column.is_not_null()).then(pl.Series(places.astype(np.uint16)))
+    return pl.select(known).to_series().alias(column.name)

@@ -14,6 +14,7 @@ import polars as pl
 
 from watcher.physics import shortwave
 from watcher.physics.sun import SUNRISE_ELEVATION_DEG, sun_elevation_deg
+from watcher.replay.columns.distinct import distinct_values, places_among
 from watcher.reports.station import Station
 
 Floats = npt.NDArray[np.float64]
@@ -26,7 +27,10 @@ def sun_elevation(station: pl.Series, observed_at: pl.Series, positions: Mapping
     """Return the elevation of the sun in degrees for each station and time; null without a position."""
     latitude, longitude = _placed(station, positions)
     at = observed_at.dt.epoch("us").to_numpy()
-    elevation = shortwave.sun_elevation_deg(latitude, longitude, at.view("datetime64[us]"))
+    times = distinct_values(at)
+    place = places_among(times, at)
+    declination, hour_angle = shortwave.sun_position(times.view("datetime64[us]"))
+    elevation = shortwave.elevation_deg(latitude, longitude, declination[place], hour_angle[place])
     for row in np.flatnonzero(np.abs(elevation - SUNRISE_ELEVATION_DEG) < _CLOSE_DEG):
         when = _EPOCH + timedelta(microseconds=int(at[row]))
         elevation[row] = sun_elevation_deg(float(latitude[row]), float(longitude[row]), when)

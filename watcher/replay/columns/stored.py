@@ -33,7 +33,7 @@ WHEN = ("station", "observed_at", "heard_at", "heard")
 
 _ROWS_TOGETHER = 262_144
 _FACTS = [
-    *(column_of(spec.name) for spec in FACTS if spec.name not in NEVER_KNOWN),
+    *(spec.name for spec in FACTS if spec.name not in NEVER_KNOWN),
     *(f"{fact}_{end}" for fact in INTERVALS for end in ("low", "high")),
 ]
 
@@ -82,8 +82,11 @@ def stored_facts(partition: Partition, positions: Mapping[str, Station], kept: P
         note_use(path)
     else:
         kept.mkdir(parents=True, exist_ok=True)
-        frame = with_facts(pl.scan_parquet(partition.reports).select(reported_columns()), positions).collect()
-        facts, lexicon = coded(frame.select(_FACTS).with_columns(pl.col("recent_weather").cast(pl.Categorical)))
+        reports = pl.scan_parquet(partition.reports).select(reported_columns(_FACTS))
+        frame = with_facts(reports, positions, _FACTS).collect()
+        facts, lexicon = coded(
+            frame.select(map(column_of, _FACTS)).with_columns(pl.col("recent_weather").cast(pl.Categorical))
+        )
         whole = pl.concat([frame.select(WHEN), facts], how="horizontal")
         write_frame(path, whole, row_group_size=_ROWS_TOGETHER, metadata=lexicon.dump())
     return path
