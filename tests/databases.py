@@ -68,6 +68,14 @@ class Cluster:
         schema.upgrade(self.url("hoarline_template"))
         return "hoarline_template"
 
+    def processor_s(self) -> float:
+        """Return how much processor time those processes of the server have taken that serve or served anybody."""
+        (postmaster, *_) = (self.folder / "data" / "postmaster.pid").read_text().splitlines()
+        serving = Path(f"/proc/{postmaster}/task/{postmaster}/children").read_text().split()
+        # Of a process itself, and of its children that have ended.
+        ticks = sum(sum(_times(pid)[:2]) for pid in serving) + sum(_times(postmaster)[2:])
+        return ticks / os.sysconf("SC_CLK_TCK")
+
     def stop(self, mode: str = "fast") -> None:
         """Stop the server as `pg_ctl` does: smart, fast, or immediate, which is a crash."""
         _run("pg_ctl", "-D", str(self.folder / "data"), "-m", mode, "-w", "stop")
@@ -98,6 +106,11 @@ def cluster() -> Iterator[Cluster]:
             made.stop("immediate")
     finally:
         shutil.rmtree(folder, ignore_errors=True)
+
+
+def _times(pid: str) -> list[int]:
+    """Return utime, stime, cutime and cstime of a process, in ticks: fields 14 to 17 of proc(5)'s stat."""
+    return [int(field) for field in Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[11:15]]
 
 
 def _as_root() -> bool:

@@ -5,8 +5,11 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime, timedelta
+from functools import cache
+from typing import Any
 
-from sqlalchemy import Connection, RowMapping, select, update
+from sqlalchemy import Connection, RowMapping, Select, bindparam, select, update
+from sqlalchemy.sql.dml import ReturningUpdate
 
 from watcher.alerts.model import Event, EventType
 from watcher.alerts.outbox import Claimed, Item
@@ -48,12 +51,7 @@ def contents(connection: Connection, leased: Sequence[RowMapping]) -> tuple[Clai
     """Return leased deliveries with all that they tell, which nobody changes any more."""
     lines: dict[str, list[RowMapping]] = defaultdict(list)
     for some in in_portions([row["id"] for row in leased]):
-        query = (
-            select(*_LINE)
-            .where(one_of(connection, delivery_event.c.delivery_id, some))
-            .order_by(delivery_event.c.number)
-        )
-        for line in connection.execute(query).mappings():
+        for line in connection.execute(_lines(connection.dialect.name), {"messages": some}).mappings():
             lines[line["delivery_id"]].append(line)
     # Many destinations are told the same: an event is read once.
     events = events_named(connection, {line["event_id"] for told in lines.values() for line in told})
@@ -61,20 +59,32 @@ def contents(connection: Connection, leased: Sequence[RowMapping]) -> tuple[Clai
 
 
 def _lease(connection: Connection, numbers: Sequence[int], until: datetime) -> list[RowMapping]:
-    """Take these, on PostgreSQL without those that somebody else has in hand.
+    leased: list[RowMapping] = []
+    for some in in_portions(numbers):
+        given = {"numbers": some, "until": until}
+        leased.extend(connection.execute(_taking(connection.dialect.name), given).mappings())
+    return leased
+
+
+@cache
+def _taking(dialect: str) -> ReturningUpdate[Any]:
+    """Return the statement that takes messages, on PostgreSQL without those that wait by now.
 
     There a message may be joined between the question and the lock, by an event that waits for another message: it is
     looked at again behind the lock. On SQLite a transaction that writes is alone from its beginning.
     """
-    take = (
-        update(delivery).values(state=LEASED, lease_until=until, attempts=delivery.c.attempts + 1).returning(*_MESSAGE)
-    )
-    if connection.dialect.name == "postgresql":
+    take = update(delivery).where(one_of(dialect, delivery.c.number, "numbers"))
+    if dialect == "postgresql":
         take = take.where(~WAITS)
-    leased: list[RowMapping] = []
-    for some in in_portions(numbers):
-        leased.extend(connection.execute(take.where(one_of(connection, delivery.c.number, some))).mappings())
-    return leased
+    return take.values(state=LEASED, lease_until=bindparam("until"), attempts=delivery.c.attempts + 1).returning(
+        *_MESSAGE
+    )
+
+
+@cache
+def _lines(dialect: str) -> Select[Any]:
+    these = one_of(dialect, delivery_event.c.delivery_id, "messages")
+    return select(*_LINE).where(these).order_by(delivery_event.c.number)
 
 
 def _claimed(row: RowMapping, lines: Sequence[RowMapping], events: Mapping[str, Event]) -> Claimed:

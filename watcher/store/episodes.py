@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from datetime import datetime
+from functools import cache
 from typing import Any
 
 from pydantic import TypeAdapter
-from sqlalchemy import ColumnElement, Connection, RowMapping, func, insert, select
+from sqlalchemy import ColumnElement, Connection, RowMapping, Select, func, insert, select
 
 from watcher.alerts.model import Episode, Event, EventBody, EventType, Hold, Phase, SubjectKind, Taken
 from watcher.outlook.model import Expectation
@@ -75,9 +76,14 @@ def events_named(connection: Connection, ids: Iterable[str]) -> dict[str, Event]
     """Return events by their names."""
     found: dict[str, Event] = {}
     for some in in_portions(sorted(ids)):
-        query = select(event).where(one_of(connection, event.c.id, some))
-        found.update((row["id"], event_of(row)) for row in connection.execute(query).mappings())
+        rows = connection.execute(_events_named(connection.dialect.name), {"ids": some}).mappings()
+        found.update((row["id"], event_of(row)) for row in rows)
     return found
+
+
+@cache
+def _events_named(dialect: str) -> Select[Any]:
+    return select(event).where(one_of(dialect, event.c.id, "ids"))
 
 
 def open_episodes(connection: Connection, codes: Sequence[str]) -> dict[str, list[Episode]]:

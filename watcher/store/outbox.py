@@ -9,9 +9,22 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
+from functools import cache
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, RowMapping, and_, bindparam, func, literal, or_, select, update
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    RowMapping,
+    Update,
+    and_,
+    bindparam,
+    func,
+    literal,
+    or_,
+    select,
+    update,
+)
 
 from watcher.alerts.model import EventType
 from watcher.alerts.outbox import Detour, Instead, Settled
@@ -197,18 +210,20 @@ def instead_of(meant_for: str | None, detour: str | None) -> Instead | None:
 def _have_arrived(connection: Connection, names: Sequence[str], now: datetime) -> None:
     """Write down what was sent, which is nearly all: many at once."""
     for some in in_portions(names):
-        # In one order: two that settle the same after a lease ran out must not wait for each other.
-        these = (
-            select(delivery.c.number)
-            .where(one_of(connection, delivery.c.id, some), delivery.c.state != DeliveryState.SENT.value)
-            .order_by(delivery.c.id)
-            .with_for_update()
-        )
-        connection.execute(
-            update(delivery)
-            .where(delivery.c.number.in_(these))
-            .values(state=DeliveryState.SENT.value, lease_until=None, settled_at=now)
-        )
+        connection.execute(_sent(connection.dialect.name), {"names": some, "now": now})
+
+
+@cache
+def _sent(dialect: str) -> Update:
+    # In one order: two that settle the same after a lease ran out must not wait for each other.
+    these = (
+        select(delivery.c.number)
+        .where(one_of(dialect, delivery.c.id, "names"), delivery.c.state != DeliveryState.SENT.value)
+        .order_by(delivery.c.id)
+        .with_for_update()
+    )
+    new = {"state": DeliveryState.SENT.value, "lease_until": None, "settled_at": _now}
+    return update(delivery).where(delivery.c.number.in_(these)).values(new)
 
 
 def _update(connection: Connection, rows: Sequence[dict[str, Any]], where: ColumnElement[bool], **new: Any) -> None:  # noqa: ANN401

@@ -43,11 +43,12 @@ def in_portions(items: Sequence[_T]) -> Iterator[Sequence[_T]]:
         yield items[begin : begin + _AT_ONCE]
 
 
-def one_of(connection: Connection, column: ColumnElement[_T], values: Sequence[_T]) -> ColumnElement[bool]:
-    """Return whether a column has one of some values.
+def one_of(dialect: str, column: ColumnElement[Any], name: str) -> ColumnElement[bool]:
+    """Return whether a column has one of the values that a statement is given under a name.
 
-    PostgreSQL gets them as one array: it knows the statement again, however many there are.
+    For statements that are made once and asked often. PostgreSQL gets the values as one array: it knows the statement
+    again, however many there are.
     """
-    if connection.dialect.name == "postgresql":
-        return column == func.any(bindparam(None, list(values), type_=ARRAY(column.type)))
-    return column.in_(values)
+    if dialect == "postgresql":
+        return column == func.any(bindparam(name, type_=ARRAY(column.type)))
+    return column.in_(bindparam(name, expanding=True))
