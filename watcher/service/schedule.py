@@ -4,8 +4,9 @@ The library drops a run that is a second late unless told otherwise, and cancels
 Here every run is made (`misfire_grace_time=None`), late ones are joined (`coalesce`), what was missed, failed or
 overtaken is told to a listener, and stopping waits for what is running.
 
-It also plans by the time of day: set back by hours, nothing would run until the hour is where it was. So the time of
-day is watched, and where it jumps the plan goes with it.
+It also plans by the time of day: set back by hours, nothing would run until the hour is where it was; set ahead by
+years, as on a machine that has no clock of its own, it would count every run that was missed. So the time of day is
+watched, and what was missed counts once.
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ from apscheduler.events import (
     JobExecutionEvent,
 )
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
+from apscheduler.triggers.interval import IntervalTrigger
 
 RunOutcome = Literal["done", "failed", "missed", "overlapping"]
 Listener = Callable[[str, RunOutcome, BaseException | None], None]
@@ -88,9 +90,7 @@ class Schedule:
 
         self._scheduler.add_job(
             run,
-            "interval",
-            seconds=interval.total_seconds(),
-            jitter=interval.total_seconds() / 10 or None,
+            _Every(seconds=interval.total_seconds(), jitter=interval.total_seconds() / 10 or None, timezone=UTC),
             id=name,
             next_run_time=datetime.now(UTC) + first_in,
         )
@@ -123,29 +123,31 @@ class Schedule:
         await asyncio.gather(*self._running, return_exceptions=True)
 
     async def _watch_the_clock(self) -> None:
+        """Where the time of day is set back, plan anew: what was to run in a minute still does."""
         before = _ahead()
         while True:
             await asyncio.sleep(_LOOK_AT_CLOCK_EVERY_S)
-            now = _ahead()
-            jump, before = now - before, now
-            if abs(jump) >= _JUMP:
-                _log.warning("the clock of this machine was set", by_s=round(jump.total_seconds(), 1))
-                self._move_by(jump)
-
-    def _move_by(self, jump: timedelta) -> None:
-        """Move the plan by as much as the time of day has jumped: what was to run in a minute still runs in a minute.
-
-        Set ahead, the library may have been faster: what it has run by now is planned by the new time already, and due
-        at most by moments.
-        """
-        now = datetime.now(UTC)
-        for job in self._scheduler.get_jobs():
-            if jump < timedelta(0) or job.next_run_time < now - jump / 2:
+            ahead = _ahead()
+            jump, before = ahead - before, ahead
+            if jump > -_JUMP:
+                continue
+            _log.warning("the clock of this machine was set back", by_s=-round(jump.total_seconds(), 1))
+            now = datetime.now(UTC)
+            for job in self._scheduler.get_jobs():
                 job.modify(next_run_time=max(job.next_run_time + jump, now))
 
     def _heard(self, event: JobEvent) -> None:
         error = event.exception if isinstance(event, JobExecutionEvent) else None
         self._listener(event.job_id, _OUTCOMES[event.code], error)
+
+
+class _Every(IntervalTrigger):  # type: ignore[misc]
+    """An interval, of which one that is over begins anew now."""
+
+    def get_next_fire_time(self, previous_fire_time: datetime | None, now: datetime) -> datetime:
+        """Return when to run after a run, which is never in the past."""
+        following: datetime = super().get_next_fire_time(previous_fire_time, now)
+        return following if following > now else super().get_next_fire_time(now, now)
 
 
 def _ahead() -> timedelta:
