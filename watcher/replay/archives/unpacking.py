@@ -9,12 +9,12 @@ from dataclasses import dataclass
 from itertools import chain
 from pathlib import Path
 
-from watcher.net import GZIP_MAGIC
-
 _READ_BYTES = 1 << 20
 _WINDOW = 16 + zlib.MAX_WBITS
-# RFC 1952, 2.3: the magic, then the only method there is, deflate; the upper flags are reserved and zero.
-_MEMBER = GZIP_MAGIC + b"\x08"
+# RFC 1952, 2.3: the magic, then the only method there is, deflate; the upper flags are reserved and zero. Not taken
+# from watcher.net, which would load its HTTP library into every process that decodes.
+_MAGIC = b"\x1f\x8b"
+_MEMBER = _MAGIC + b"\x08"
 _RESERVED_FLAGS = 0xE0
 _UTF16 = {codecs.BOM_UTF16_LE: "utf-16-le", codecs.BOM_UTF16_BE: "utf-16-be"}
 _HEAD_BYTES = 4096
@@ -56,7 +56,7 @@ def unpacked(path: Path, meter: Meter) -> Iterator[Part]:
     with path.open("rb") as file:
         head = file.read(_HEAD_BYTES)
         parts = _metered(chain([head], iter(lambda: file.read(_READ_BYTES), b"")), meter)
-        yield from _as_utf8(_gunzipped(parts) if head.startswith(GZIP_MAGIC) else parts)
+        yield from _as_utf8(_gunzipped(parts) if head.startswith(_MAGIC) else parts)
 
 
 def _metered(parts: Iterable[bytes], meter: Meter) -> Iterator[bytes]:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
+from functools import lru_cache
 from operator import attrgetter
 
 import polars as pl
 
-from watcher.replay.standing import with_standing
 from watcher.replay.table import FORECAST, OBSERVED, UTC_US
 from watcher.reports.model import Forecast, Observation, Remarks
 from watcher.rulebook.derive import ceiling_and_cover
@@ -49,6 +49,9 @@ def observed_frame(observations: Sequence[ObservedEntry]) -> pl.DataFrame:
     observations
         (what the decoder made of it, when it was received or None, its place in the archive).
     """
+    # Loads the judgement, whose rule it is; the processes that decode need none.
+    from watcher.replay.standing import with_standing  # noqa: PLC0415
+
     return with_standing(decoded_frame(observations))
 
 
@@ -80,7 +83,12 @@ class Columns:
         values["observed_at"].extend(map(_micros, fields[_AT]))
         values["received_at"].extend(map(_micros, received))
         values["order"].extend(order)
-        values["recent_weather"].extend(map(_recent, fields[_AT], fields[_RECENT], fields[_MARKS]))
+        values["recent_weather"].extend(
+            [
+                _recent(at, recent, remarks) if recent or remarks.ended else ""
+                for at, recent, remarks in zip(fields[_AT], fields[_RECENT], fields[_MARKS], strict=True)
+            ]
+        )
         clouds = map(ceiling_and_cover, fields[_CLOUDS], fields[_VERTICAL], fields[_CAVOK])
         for name, column in zip(("ceiling_ft", "cloud_cover"), zip(*clouds, strict=True), strict=True):
             values[name].extend(column)
@@ -114,12 +122,12 @@ def _column(name: str, values: list[object]) -> pl.Series:
     return pl.Series(name, values, dtype=made_as).cast(OBSERVED[name])
 
 
+# The reports of an archive share their times.
+@lru_cache(maxsize=4096)
 def _micros(at: datetime | None) -> int | None:
     return None if at is None else round(at.timestamp() * 1e6)
 
 
 def _recent(at: datetime, recent: tuple[str, ...], remarks: Remarks) -> str:
     """Return the fact of that name (rulebook.observed), sorted, so that the same past is the same text."""
-    if not remarks.ended:
-        return " ".join(sorted(set(recent))) if recent else ""
     return " ".join(sorted({*recent, *(code for code, ended_at in remarks.ended if ended_at >= at - _HOUR)}))
