@@ -104,7 +104,8 @@ def _with_facts(
     if frame.is_empty():
         columns = {"heard_at": OBSERVED["observed_at"], "heard": pl.Boolean, **added}
         return frame.with_columns(pl.lit(None, dtype=dtype).alias(name) for name, dtype in columns.items())
-    frame = with_hearing(frame)
+    # In one piece: otherwise every question about it would put it together anew.
+    frame = with_hearing(frame.rechunk())
     found: list[pl.Series] = []
     if not added.keys().isdisjoint(AIR_COLUMNS):
         found += air_facts(frame, added).get_columns()

@@ -9,9 +9,12 @@ from dataclasses import dataclass
 from datetime import timedelta
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from watcher.replay.columns.hearing import Flags, Ints, microseconds, station_numbers
+
+Ints32 = npt.NDArray[np.int32]
 
 PAST = ("precipitation_last_h", "wet_since_freezing", "hours_below_zero")
 
@@ -96,12 +99,14 @@ def _moments(at: Ints, heard: Flags) -> Ints:
     return places[stays]
 
 
-def _counted(flags: pl.Series) -> Ints:
+def _counted(flags: pl.Series) -> Ints32:
     """Return how many are true before each place."""
-    return np.concatenate([[0], np.cumsum(flags.fill_null(value=False).to_numpy())])
+    counted = np.zeros(len(flags) + 1, dtype=np.int32)
+    np.cumsum(_true(flags), out=counted[1:])
+    return counted
 
 
-def _any(counted: Ints, begin: Ints, end: Ints) -> Flags:
+def _any(counted: Ints32, begin: Ints, end: Ints) -> Flags:
     return counted[end] > counted[begin]
 
 

@@ -88,7 +88,7 @@ def stored_facts(partition: Partition, positions: Mapping[str, Station], kept: P
             frame.select(map(column_of, _FACTS)).with_columns(pl.col("recent_weather").cast(pl.Categorical))
         )
         whole = pl.concat([frame.select(WHEN), facts], how="horizontal")
-        write_frame(path, whole, row_group_size=_ROWS_TOGETHER, metadata=lexicon.dump())
+        write_frame(path, whole, row_group_size=_ROWS_TOGETHER, statistics=False, metadata=lexicon.dump())
     return path
 
 

@@ -148,7 +148,7 @@ def _flags() -> pl.Expr:
         (freezing, 4),
         (pl.col("weather_observable"), 2),
         (pl.col("auto"), 2),
-        (pl.col("precipitation_sensor").cast(pl.String).eq_missing("AO1"), 2),
+        (pl.col("precipitation_sensor").eq_missing(pl.lit("AO1")), 2),
         (pl.col("present_weather_sensor_off"), 2),
         (pl.col("freezing_rain_sensor_off"), 2),
         (pl.col("doubts") != "", 2),

@@ -16,9 +16,16 @@ UNFINISHED = ".unfinished"
 
 
 def write_frame(
-    path: Path, frame: pl.DataFrame, *, row_group_size: int | None = None, metadata: dict[str, str] | None = None
+    path: Path,
+    frame: pl.DataFrame,
+    *,
+    row_group_size: int | None = None,
+    statistics: bool = True,
+    metadata: dict[str, str] | None = None,
 ) -> int:
     """Write a table as Parquet, with some texts of the file's own; return how many bytes it takes.
+
+    Without `statistics` it is written faster, and readers cannot pass over parts by the values that are in them.
 
     Raises
     ------
@@ -27,7 +34,9 @@ def write_frame(
     """
     # Packed in memory first: what writes Parquet tells a full disk in words that say nothing.
     packed = BytesIO()
-    frame.write_parquet(packed, compression="lz4", row_group_size=row_group_size, metadata=metadata)
+    frame.write_parquet(
+        packed, compression="lz4", row_group_size=row_group_size, statistics=statistics, metadata=metadata
+    )
     return _write(path, packed.getbuffer())
 
 
