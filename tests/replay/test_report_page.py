@@ -119,6 +119,18 @@ def test_two_rulebooks_stand_side_by_side(whole: str):
     assert "Changed: cold-and-moist." in text
     assert "by the other rules" in text
     assert "-12" in text
+    assert "The scores are the same, at every level of every flag." in text
+
+
+def test_scores_that_differ_stand_beside_each_other_with_their_counts(measured):
+    tree = html.document_fromstring(page(facts(), measured, scores(13)))
+    (table,) = tree.xpath("//table[caption='Scores of both rulebooks']")
+    snow = next(row for row in table.xpath("tbody/tr") if "snow" in row.xpath("string(th)"))
+    ahead, other = (cell.text_content() for cell in snow.xpath("td")[:2])
+    assert ahead.startswith("75 % 21 of 28")
+    assert re.match(r"\d+ % \d+ of 26, ", other)
+    assert len(table.xpath("tbody/tr[1]/td")) == 6
+    assert "The scores are the same" not in words(page(facts(), measured, scores(13)))
 
 
 def test_rules_that_no_report_can_prove_give_a_report_as_well(measured):

@@ -169,3 +169,9 @@ def test_counts_of_other_rules_are_not_added():
 def test_months_are_those_of_the_hours():
     rows = hourly(". . . .", first=60 * 24 * 20 - 90)
     assert count_hours(seen(reports(rows)), alerts(), [SNOW]).months == ("2026-01", "2026-02")
+
+
+def test_the_midnight_that_ends_a_month_is_of_that_month():
+    """Else a year of reports would be drawn from 13 months, one of them with a single hour."""
+    rows = hourly(". . . .", first=60 * 24 * 20 - 240 + 50)
+    assert count_hours(seen(reports(rows)), alerts(), [SNOW]).months == ("2026-01",)

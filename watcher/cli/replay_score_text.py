@@ -7,10 +7,10 @@ from datetime import timedelta
 
 from watcher.cli.replay_text import counted, row, wrapped
 from watcher.replay.run.caveats import percent_read
+from watcher.replay.scores.difference import Pair, differences
 from watcher.replay.scores.estimate import Estimate
 from watcher.replay.scores.model import ExpectedScore, HourScore, OnsetScore, Scores
 from watcher.replay.scores.score import MAIN_LEAD_H, main_subjects
-from watcher.replay.scores.subjects import Subject
 from watcher.units import duration_text
 
 _ONSET_WIDTHS = (42, 8, 17, 14, 9, 7)
@@ -50,30 +50,18 @@ def text_of(scores: Scores, *, forecasts: bool = True) -> Iterator[str]:
 
 def difference_of(now: Scores, other: Scores) -> Iterator[str]:
     """Yield the lines that hold the scores of two rulebooks against each other, without their intervals."""
-    theirs = {subject: found for subject, *found in _three(other)}
-    rows = [
-        (subject.words, *map(_pair, found, theirs[subject])) for subject, *found in _three(now) if subject in theirs
-    ]
-    differing = [cells for cells in rows if set(cells[1:]) != {_SAME}]
-    if not differing:
+    found = differences(now, other)
+    if not found:
         yield "The scores do not differ, at no level of any flag."
     else:
         yield row(_TWO_HEADS, _TWO_WIDTHS)
-        yield from (row(cells, _TWO_WIDTHS) for cells in differing)
+        for item in found:
+            yield row((item.subject.words, *map(_pair, (item.ahead, item.pod, item.far))), _TWO_WIDTHS)
     yield ""
 
 
-def _three(scores: Scores) -> Iterator[tuple[Subject, Estimate, Estimate, Estimate]]:
-    """Yield of every subject the share that was told ahead, and by the hour what was told and what was in vain."""
-    hours = {item.subject: item.scores for item in _main_hours(scores)}
-    for onset in scores.onsets:
-        by_hour = hours[onset.subject]
-        yield onset.subject, onset.ahead, by_hour["pod"], by_hour["far"]
-
-
-def _pair(now: Estimate, other: Estimate) -> str:
-    same = now.counted == other.counted and now.of == other.of
-    return _SAME if same else f"{_short(now)} > {_short(other)}"
+def _pair(pair: Pair) -> str:
+    return _SAME if pair.same else f"{_short(pair.now)} > {_short(pair.other)}"
 
 
 def _short(found: Estimate) -> str:

@@ -40,7 +40,7 @@ def blocks_picture(rows: Sequence[BlockScore], *, what: str) -> str:
 
 def _drawn(rows: Sequence[BlockScore], what: str, width: int) -> str:
     narrow = width < NARROW_PX
-    left, right = (66, width - 14) if narrow else (110, width - 330)
+    left, right = (66, width - 22) if narrow else (110, width - 330)
     bottom = _TOP + _ROW_PX * len(rows)
     found = [_scale(left, right, bottom)]
     for number, row in enumerate(rows):

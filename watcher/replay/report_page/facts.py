@@ -12,6 +12,7 @@ from watcher.replay.comparison.model import Comparison
 from watcher.replay.gathering.model import Counts
 from watcher.replay.messages import MessageLoad
 from watcher.replay.rehearsal.totals import Totals
+from watcher.replay.report_page.words import grouped
 from watcher.replay.run.caveats import caveats
 from watcher.replay.run.whole import Replayed
 
@@ -72,6 +73,6 @@ def facts_of(replayed: Replayed, *, command: str, made_at: datetime) -> ReportFa
         fault_counts=gathered.fault_counts,
         totals=replayed.totals,
         loads=replayed.loads,
-        caveats=tuple(caveats(replayed)),
+        caveats=tuple(caveats(replayed, grouped)),
         comparison=replayed.comparison,
     )

@@ -20,6 +20,7 @@ from watcher.replay.report_page.reliability import reliability_picture
 from watcher.replay.report_page.summary import main_onsets, summary
 from watcher.replay.report_page.tables import (
     compared_rows,
+    difference_rows,
     expected_rows,
     fault_rows,
     hour_groups,
@@ -71,7 +72,7 @@ def page(facts: ReportFacts, scores: Scores | None, other: Scores | None = None)
             begins=dated(facts.begins_at),
             ends=dated(facts.ends_at),
             summary=summary(scores) if scores is not None else (),
-            other_summary=summary(other) if other is not None else (),
+            score_differences=difference_rows(scores, other) if scores is not None and other is not None else None,
             pictures=_pictures(facts, scores),
             onsets=onset_rows(scores) if scores is not None else [],
             hours=hour_groups(scores) if scores is not None else [],
@@ -166,6 +167,7 @@ def _environment() -> Environment:
         caution=CAUTION,
         mark=lambda word: Markup(marks.mark(word)),  # noqa: S704
         grouped=grouped,
+        counted=counted,
         share_text=share_text,
         span_text=span_text,
     )

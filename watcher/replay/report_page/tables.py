@@ -21,6 +21,7 @@ from watcher.replay.report_page.words import (
     score_figure,
     share_figure,
 )
+from watcher.replay.scores.difference import differences
 from watcher.replay.scores.model import Scores
 from watcher.replay.scores.ratios import SCORES, FourCounts
 from watcher.replay.scores.score import main_subjects
@@ -64,6 +65,18 @@ def onset_rows(scores: Scores) -> list[Row]:
             found[-1] = replace(last, head=Figure(head.shown, f"{lower}, {head.beneath}"))
         else:
             found.append(Row(head, row.subject.at_least.word, cells, first=not same_flag))
+    return found
+
+
+def difference_rows(now: Scores, other: Scores) -> list[Row]:
+    """Return what differs by two rulebooks: told ahead, POD and FAR, each of those in force, then of the other ones."""
+    found: list[Row] = []
+    for item in differences(now, other):
+        pairs = (item.ahead, item.pod, item.far)
+        cells = tuple(share_figure(estimate) for pair in pairs for estimate in (pair.now, pair.other))
+        head = Figure(flag_words(item.subject.flag), level_words(item.subject))
+        first = not found or found[-1].head.shown != head.shown
+        found.append(Row(head, item.subject.at_least.word, cells, first=first))
     return found
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from math import floor
 
 from watcher.replay.gathering.share import share_of
@@ -25,19 +25,19 @@ _HEARD = (
 _MANY_BLIND = 0.05
 
 
-def caveats(replayed: Replayed) -> Iterator[str]:
-    """Yield what to know before the figures are believed, the gravest first."""
+def caveats(replayed: Replayed, number: Callable[[int], str] = "{:,}".format) -> Iterator[str]:
+    """Yield what to know before the figures are believed, the gravest first; `number` writes a whole number."""
     share, totals = share_of(replayed.gathered), replayed.totals
     if not share.whole:
         yield f"NOT WHOLE: a part of {', '.join(share.lost)} could not be read, and what it held is not in here."
     if share.left:
         yield (
-            f"{share.left} of {share.taken + share.left} texts could not be read or dated and count nowhere: "
-            f"everything here rests on {percent_read(share.read)} of what was found."
+            f"{number(share.left)} of {number(share.taken + share.left)} texts could not be read or dated and count "
+            f"nowhere: everything here rests on {percent_read(share.read)} of what was found."
         )
     if totals.late:
         minutes = round(replayed.asked.policy.stale_after.total_seconds() / 60)
-        yield f"{totals.late} reports were more than {minutes} min old when they were heard: they open nothing."
+        yield f"{number(totals.late)} reports were more than {minutes} min old when they were heard: they open nothing."
     if totals.blind is not None and totals.watched and totals.blind / totals.watched > _MANY_BLIND:
         part = percent_read(totals.blind / totals.watched)
         yield f"The stations were blind for {part} of the time: are these all reports, or a selection of them?"

@@ -80,7 +80,8 @@ def count_hours(found: Seen, alerts: pl.DataFrame, subjects: Sequence[Subject]) 
     flags = list(dict.fromkeys(subject.flag for subject in subjects))
     hours, came = _hours(found)
     pattern = came + _levels(hours, steps(alerts), flags, found.stations)
-    at = time_of(pl.col("hour"))
+    # The hour after a report: midnight belongs to the reports of the day that ends, also of a month.
+    at = time_of(pl.col("hour") - 1)
     counted = (
         pl.LazyFrame({"hour": hours, "pattern": pattern})
         .group_by(
