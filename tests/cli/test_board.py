@@ -19,7 +19,7 @@ from tests.web.browsing import DESK, browser, window
 from tests.web.scenes import NOW, settings_of
 from watcher.rulebook.words import Level
 from watcher.service.cycle import Cycle
-from watcher.service.parts import build_watch
+from watcher.service.watched import build_watch
 from watcher.store.store import Store
 
 

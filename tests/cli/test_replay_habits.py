@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from tests.cli.spoken import hoarline
-from watcher.service.parts import build_watch
+from watcher.service.watched import build_watch
 from watcher.settings import load_settings
 
 BEGIN = datetime(2026, 1, 5, tzinfo=UTC)

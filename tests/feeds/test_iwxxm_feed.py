@@ -28,7 +28,7 @@ from watcher.feeds.model import Outcome
 from watcher.net import Guard, HttpClients
 from watcher.reports.decode import decode_report
 from watcher.reports.model import Forecast, Observation, Unreadable
-from watcher.service.parts import build_feeds
+from watcher.service.feeds import build_feeds
 from watcher.service.receiving import report_of
 from watcher.service.service import Service
 from watcher.settings import Settings, load_settings

@@ -19,7 +19,7 @@ from watcher.demo.feed_server import FeedServer
 from watcher.errors import SettingsError
 from watcher.feeds.query import QueryFeed
 from watcher.net import Guard, HttpClients
-from watcher.service.parts import build_feeds
+from watcher.service.feeds import build_feeds
 from watcher.service.service import Service
 from watcher.settings import Settings, load_settings
 

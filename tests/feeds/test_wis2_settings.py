@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from watcher.errors import SettingsError
-from watcher.service.parts import broker_address, check_listening
+from watcher.service.feeds import broker_address, check_listening
 from watcher.settings import Settings, load_settings
 from watcher.settings.load import feed_key
 from watcher.settings.model import WIS2_TOPICS
@@ -84,6 +84,6 @@ def test_two_feeds_that_would_push_each_other_out_are_refused(settings: Callable
 def test_without_the_extra_it_is_said_what_to_install(
     settings: Callable[[str], Settings], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("watcher.service.parts.can_use_mqtt", lambda: False)
+    monkeypatch.setattr("watcher.service.feeds.can_use_mqtt", lambda: False)
     with pytest.raises(SettingsError, match="hoarline\\[mqtt\\]"):
         check_listening(settings(WHOLE))

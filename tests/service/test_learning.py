@@ -18,9 +18,9 @@ from watcher.reports.model import Report
 from watcher.reports.station import Station
 from watcher.service.cycle import Cycle, Watch
 from watcher.service.learning import Learning, merged
-from watcher.service.parts import build_watch
 from watcher.service.receiving import report_of
 from watcher.service.rules_folder import load_rulebook
+from watcher.service.watched import build_watch
 from watcher.settings import load_settings
 from watcher.stations import StationTable
 from watcher.store import kept

@@ -11,7 +11,7 @@ from tests.notify.test_mail_picture import frost, images
 from watcher.demo.receivers import MailReceiver
 from watcher.notify.model import EmailDestination
 from watcher.service import parts
-from watcher.service.parts import opened_channels
+from watcher.service.channels import opened_channels
 from watcher.settings import load_settings
 
 pytestmark = pytest.mark.anyio

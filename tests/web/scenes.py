@@ -32,9 +32,9 @@ from watcher.rulebook.words import Certainty, Flag, Kind, Level, NoTime
 from watcher.service.cycle import Watch
 from watcher.service.health import Readiness
 from watcher.service.manage import Management
-from watcher.service.parts import build_watch
 from watcher.service.planning import Treatments, load_treatments, rules_folder_of
 from watcher.service.treatment_files import load_procedures
+from watcher.service.watched import build_watch
 from watcher.settings.load import Settings, load_settings
 from watcher.store.store import Store
 from watcher.treatment.kinds import Place

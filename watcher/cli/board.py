@@ -49,7 +49,7 @@ def export(
 def _made(config: Path | None) -> Handover:
     from watcher.cli.options import settings_from
     from watcher.clock import utc_now
-    from watcher.service.parts import build_watch
+    from watcher.service.watched import build_watch
     from watcher.store.store import Store
     from watcher.web.board_export import handover
 
@@ -69,7 +69,7 @@ def _with_nights(views: dict[str, StationView], settings: Settings, now: datetim
     from dataclasses import replace
 
     from watcher.service.nights import due_nights
-    from watcher.service.parts import night_policy
+    from watcher.service.watched import night_policy
 
     policy = night_policy(settings)
     asked = due_nights(views, policy, now) if policy.members else []

@@ -125,7 +125,7 @@ def _folder_notes(settings: Settings) -> list[str]:
 def _listening_problems(settings: Settings) -> list[Problem]:
     """Say what a feed lacks to listen: the extra, or a name of its own at a broker."""
     from watcher.errors import SettingsError
-    from watcher.service.parts import check_listening
+    from watcher.service.feeds import check_listening
 
     try:
         check_listening(settings)
@@ -163,8 +163,9 @@ def _rule_problems(settings: Settings) -> list[Problem]:
 
 def _destination_problems(settings: Settings) -> tuple[Problem, ...]:
     from watcher.errors import SettingsError
+    from watcher.service.channels import mail_server
     from watcher.service.destinations import checked_destinations
-    from watcher.service.parts import load_templates, mail_server
+    from watcher.service.templates import load_templates
 
     problems: list[Problem] = []
     directory = _directory(settings, problems)

@@ -58,8 +58,8 @@ def status(config: ConfigOption = None, as_json: JsonOption = False) -> None:
     from watcher.cli.options import print_json, settings_from
     from watcher.clock import utc_now
     from watcher.errors import StoreError
-    from watcher.service.parts import build_watch
     from watcher.service.status_words import wrong
+    from watcher.service.watched import build_watch
     from watcher.store.schema import schema_status
 
     settings, now = settings_from(config), utc_now()

@@ -13,10 +13,10 @@ from watcher.links import LinkMaker, confirmation_code
 from watcher.notify.confirmation import build_confirmation
 from watcher.notify.mail import Envelope
 from watcher.notify.message import Links, trial_message
+from watcher.service.channels import NO_MAIL, hand_over, opened_channels
 from watcher.service.destinations import destination_of
 from watcher.service.directory import KnownDestination
 from watcher.service.manage import Management
-from watcher.service.parts import NO_MAIL, hand_over, opened_channels
 from watcher.settings import Settings
 from watcher.store.store import Store
 

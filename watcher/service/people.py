@@ -9,10 +9,10 @@ import structlog
 
 from watcher.errors import Problem, SettingsError
 from watcher.notify.sender import Sender
+from watcher.service.channels import Channels
 from watcher.service.cycle import Cycle
 from watcher.service.destinations import Destination, destination_of
 from watcher.service.directory import Directory, read_directory
-from watcher.service.parts import Channels
 from watcher.settings import Settings
 from watcher.stations import StationTable
 from watcher.store.store import Store

@@ -30,9 +30,11 @@ from watcher.links import LinkMaker
 from watcher.net import Guard, HttpClients
 from watcher.notify.sender import Sender
 from watcher.service.caretaker import Caretaker
+from watcher.service.channels import Channels
 from watcher.service.cycle import Cycle
 from watcher.service.destinations import checked_destinations, destination_of
 from watcher.service.directory import read_directory
+from watcher.service.feeds import build_feeds
 from watcher.service.first_answers import FirstAnswers
 from watcher.service.following import Following
 from watcher.service.health import HealthServer, Probes, Readiness
@@ -41,20 +43,15 @@ from watcher.service.leading import Leading
 from watcher.service.learning import Learning
 from watcher.service.memory import give_back
 from watcher.service.nights import NightWatch
-from watcher.service.parts import (
-    Channels,
-    build_feeds,
-    build_watch,
-    load_templates,
-    night_policy,
-)
 from watcher.service.people import PeopleWatch
 from watcher.service.planning import load_treatments, rules_folder_of
 from watcher.service.poller import Poller, question
 from watcher.service.readiness import readiness, unsent_since
 from watcher.service.schedule import RunOutcome, Schedule
 from watcher.service.supervision import Supervision
+from watcher.service.templates import load_templates
 from watcher.service.treatment_files import load_procedures
+from watcher.service.watched import build_watch, night_policy
 from watcher.service.watchkeeper import Watchkeeper
 from watcher.settings import Settings
 from watcher.settings.habits import habits_of

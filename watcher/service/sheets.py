@@ -8,8 +8,8 @@ from datetime import datetime
 
 from watcher.errors import Problem, UsageError, nearest
 from watcher.notify.mail import Envelope, addressed, set_bodies, token
+from watcher.service.channels import NO_MAIL, Channels, hand_over, opened_channels
 from watcher.service.directory import Directory, KnownDestination
-from watcher.service.parts import NO_MAIL, Channels, hand_over, opened_channels
 from watcher.settings import Settings
 
 
