@@ -10,7 +10,7 @@ from tests.notify.scenes import NOW
 from tests.notify.test_mail_picture import frost, images
 from watcher.demo.receivers import MailReceiver
 from watcher.notify.model import EmailDestination
-from watcher.service import parts
+from watcher.service import channels
 from watcher.service.channels import opened_channels
 from watcher.settings import load_settings
 
@@ -38,5 +38,5 @@ async def test_a_picture_comes_along_unless_the_settings_say_no(tmp_path, line, 
 
 
 async def test_without_the_extra_mails_go_out_without_pictures(tmp_path, monkeypatch):
-    monkeypatch.setattr(parts, "can_raster", lambda: False)
+    monkeypatch.setattr(channels, "can_raster", lambda: False)
     assert await pictures_with(tmp_path, "pictures = true") == 0
