@@ -355,7 +355,10 @@ def test_the_readme_shows_what_the_command_prints(work, tmp_path):
     assert [kind for kind, _ in blocks] == ["sh", "text", "toml", "sh", "text"]
     (tmp_path / "colder.toml").write_text(blocks[2][1])
     for (_, command), (_, shown) in (blocks[:2], blocks[3:]):
-        words = [str(PROJECT / word) if word.startswith("tests/") else word for word in shlex.split(command)]
+        words = [
+            str(PROJECT / word) if word.startswith("tests/") else word
+            for word in shlex.split(command.replace("\\\n", " "))
+        ]
         said = hoarline(*words[1:], "--work", str(work), "--processes", "1")
         assert said.code == 0, said.err
         printed = iter(said.lines)
