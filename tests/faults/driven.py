@@ -125,7 +125,7 @@ async def _run(how: _How, there: Connection) -> None:
                         await service.poller.poll(feed, "metar")
                     await service.keeper.tick()
                 elif what == "hour":
-                    await service._thin()
+                    await service.duties.thin()
                 service.sender.wake()
             except Exception as error:
                 there.send(repr(error))

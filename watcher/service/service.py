@@ -12,8 +12,7 @@ from __future__ import annotations
 
 import asyncio
 import os
-from collections.abc import Awaitable, Callable, Collection, Mapping
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Collection, Mapping
 from contextlib import AbstractAsyncContextManager, AsyncExitStack
 from datetime import datetime, timedelta
 from random import Random
@@ -26,28 +25,28 @@ from watcher.alerts.model import StationView
 from watcher.clock import utc_now
 from watcher.errors import NotLeader, StoreError
 from watcher.feeds.model import Feed, ListeningFeed, What
-from watcher.links import LinkMaker
 from watcher.net import Guard, HttpClients
-from watcher.notify.sender import Sender
 from watcher.service.caretaker import Caretaker
 from watcher.service.channels import Channels
 from watcher.service.cycle import Cycle
 from watcher.service.destinations import checked_destinations, destination_of
 from watcher.service.directory import read_directory
+from watcher.service.duties import COUNT_EVERY, Duties
 from watcher.service.feeds import build_feeds
 from watcher.service.first_answers import FirstAnswers
 from watcher.service.following import Following
 from watcher.service.health import HealthServer, Probes, Readiness
+from watcher.service.hearing import Hearing
 from watcher.service.heartbeat import Heartbeat
 from watcher.service.leading import Leading
 from watcher.service.learning import Learning
-from watcher.service.memory import give_back
 from watcher.service.nights import NightWatch
 from watcher.service.people import PeopleWatch
 from watcher.service.planning import load_treatments, rules_folder_of
 from watcher.service.poller import Poller, question
-from watcher.service.readiness import readiness, unsent_since
+from watcher.service.readiness import readiness
 from watcher.service.schedule import RunOutcome, Schedule
+from watcher.service.sending import build_sender, links_of
 from watcher.service.supervision import Supervision
 from watcher.service.templates import load_templates
 from watcher.service.treatment_files import load_procedures
@@ -55,19 +54,15 @@ from watcher.service.watched import build_watch, night_policy
 from watcher.service.watchkeeper import Watchkeeper
 from watcher.settings import Settings
 from watcher.settings.habits import habits_of
-from watcher.settings.model import FeedSection
 from watcher.store.store import Store
 from watcher.telemetry import Metrics
 
 _log = structlog.get_logger()
-_THIN_EVERY = timedelta(hours=1)
 _LEARN_EVERY = timedelta(hours=24)
 _LEARN_FIRST = timedelta(minutes=2)
 _NIGHTS_EVERY = timedelta(minutes=1)
-_COUNT_EVERY = timedelta(seconds=15)
 _STAND_EVERY = timedelta(seconds=1)
 _FOLLOW_EVERY = timedelta(seconds=2)
-_LISTEN_S = 0.5
 
 Role: TypeAlias = Literal["poller", "sender", "web"]
 ROLES: tuple[Role, ...] = get_args(Role)
@@ -119,11 +114,6 @@ class Service:
         # What the settings alone get wrong about destinations is said now, not when the first message is due.
         checked_destinations(read_directory(settings))
         self._stack = AsyncExitStack()
-        self._looking: set[asyncio.Future[None]] = set()
-        self._expired = 0
-        self._listening = True
-        self._polls: list[str] = []
-        self._metars_every: dict[str, timedelta] = {}
         self._answers = FirstAnswers(clock)
 
     async def __aenter__(self) -> Self:
@@ -148,15 +138,7 @@ class Service:
         )
         stack.push_async_callback(self.channels.aclose)
         self.key = await asyncio.to_thread(self.store.link_key)
-        self.sender = Sender(
-            self.store,
-            {},
-            clock=self.clock,
-            public_url=text.service.public_url,
-            links=self._links(self.key),
-            observer=_Deliveries(self.metrics),
-            random=self._random,
-        )
+        self.sender = build_sender(self.settings, self.store, self.key, self.clock, self.metrics, self._random)
         self.learning = Learning(self.store, self.habits, self.clock, lambda: bool(self.leading))
         await self.learning.recall()
         self.cycle = cycle = Cycle(self.store, self.watch)
@@ -186,6 +168,17 @@ class Service:
             stack.push_async_callback(feed.aclose)
         self.poller = Poller(feeds, self.keeper.keep, self.clock, self.metrics, self._answers.ended)
         self.schedule = Schedule(self._heard, random=self._random)
+        self.duties = Duties(
+            self.settings,
+            self.store,
+            self.clock,
+            self.metrics,
+            self.keeper,
+            self.poller,
+            self._answers,
+            self.heartbeat,
+            self.schedule,
+        )
         self.leading = Leading(self.store.leadership(), self._begin_to_lead, self.metrics)
         stack.push_async_callback(self.leading.resign)
         await self._look_at_people()
@@ -197,17 +190,12 @@ class Service:
             stack.push_async_callback(self._stop_sending, sending)
         self._plan(feeds)
         await stack.enter_async_context(self.schedule)
-        stack.push_async_callback(self._stop_listening, asyncio.create_task(self._listen()))
+        await stack.enter_async_context(Hearing(self.store, self._hear_news))
         if self._pages is not None and text.web.bind is not None and "web" in self.roles:
             await stack.enter_async_context(self._pages(self))
         probes = Probes(self._alive, self.ready, self.metrics.exposition, self.metrics.content_type)
         self.health = await stack.enter_async_context(HealthServer(text.health.bind, probes))
         await stack.enter_async_context(Supervision(self._alive, os.environ))
-
-    def _links(self, key: bytes) -> LinkMaker | None:
-        """Return what makes links, where there are pages that answer them and people can reach them."""
-        text = self.settings.text
-        return LinkMaker(text.service.public_url, key) if text.web.bind and text.service.public_url else None
 
     def _caretaker(self) -> Caretaker:
         text = self.settings.text
@@ -231,16 +219,11 @@ class Service:
     def look_soon(self) -> None:
         """Take a turn now: somebody has changed something. Where another process leads, it hears of it by itself."""
         if self.leading:
-            self._run_soon("tick")
-
-    def _run_soon(self, job: str) -> None:
-        looking = asyncio.ensure_future(self.schedule.run_now(job))
-        self._looking.add(looking)
-        looking.add_done_callback(self._looking.discard)
+            self.duties.run_soon("tick")
 
     def _ask_soon(self, feed: Feed) -> Callable[[What], None]:
         """Return what a feed calls when something came: whoever leads asks for it now, not when its time is over."""
-        return lambda what: self._run_soon(question(feed, what)) if self.leading else None
+        return lambda what: self.duties.run_soon(question(feed, what)) if self.leading else None
 
     def _tell_of_turn(self) -> None:
         for hear in self.after_turn:
@@ -249,18 +232,7 @@ class Service:
     async def _begin_to_lead(self, term: int) -> None:
         self.cycle.term = term
         await self.learning.recall()
-        self._answers.begin(self._metars_every)
-        await self.keeper.begin()
-        # The feeds are asked at once, not when their interval is over: reports may have waited for a leader.
-        for job in self._polls:
-            self._run_soon(job)
-
-    async def _tick(self) -> None:
-        """Judge that time has passed. Where this process or its machine stood still, the feeds are asked before."""
-        if self._answers.begin_again():
-            for job in self._metars_every:
-                self._run_soon(job)
-        await self._answers.first(self.keeper.tick)()
+        await self.duties.begin()
 
     async def _stand(self) -> None:
         """Stand in the election; where the store does not answer, nobody leads from here."""
@@ -283,24 +255,8 @@ class Service:
             await self._look_at_people()
         await self._follow()
 
-    async def _listen(self) -> None:
-        """Notice at once what other processes write: what to send, what to show, what to tell of."""
-        news = self.store.news()
-        # It waits in a thread of its own: the others are for those who ask the store something.
-        with ThreadPoolExecutor(1, "news") as ear:
-            while self._listening:
-                try:
-                    if await asyncio.get_running_loop().run_in_executor(ear, news.wait, _LISTEN_S):
-                        await self._hear_news()
-                except StoreError as error:
-                    _log.warning("the store brings no news", error=str(error))
-                    await asyncio.sleep(_LISTEN_S)
-                except Exception:  # noqa: BLE001 - logged with its trace
-                    # What is wrong with one piece of news must not make the service deaf to all others.
-                    _log.exception("news of the store could not be used")
-            news.close()
-
     async def _hear_news(self) -> None:
+        """Use what any process wrote: something to send, to show, or to tell of."""
         self.sender.wake()
         if not self.leading:
             await self._follow_all()
@@ -314,24 +270,20 @@ class Service:
             known is not None and known.revision != self.store.people_revision()
         )
 
-    async def _stop_listening(self, listening: asyncio.Task[None]) -> None:
-        self._listening = False
-        await listening
-
     async def _look_at_people(self) -> None:
         before = self.people.directory
         await self.people.look(self.clock())
         # A renewed key counts as a change of the people: their links are signed with it.
         if before is not None and before is not self.people.directory:
             self.key = await asyncio.to_thread(self.store.link_key)
-            self.sender.sign_with(self._links(self.key))
+            self.sender.sign_with(links_of(self.settings, self.key))
 
     async def _stop_sending(self, sending: asyncio.Task[None]) -> None:
         await self.sender.stop()
         await sending
 
     def _plan(self, feeds: tuple[Feed, ...]) -> None:
-        every, only = self.schedule.every, self.leading.only
+        every = self.schedule.every
         every("follow", _FOLLOW_EVERY, self._follow_all, first_in=_FOLLOW_EVERY)
         if self.settings.text.night.members:
             every("nights", _NIGHTS_EVERY, self._look_at_nights, first_in=timedelta(seconds=5))
@@ -339,38 +291,15 @@ class Service:
         if "poller" not in self.roles:
             return
         every("leader", _STAND_EVERY, self._stand, first_in=_STAND_EVERY)
-        for feed, section in zip(feeds, self.settings.text.feed, strict=True):
-            for what in feed.brings:
-                name, interval, poll = question(feed, what), _interval(section, what), self._poll(feed, what)
-                self._polls.append(name)
-                if what == "metar":
-                    self._metars_every[name] = interval
-                every(name, interval, only(poll if what == "metar" else self._answers.first(poll)))
-        self._answers.begin(self._metars_every)
-        every("tick", self.settings.text.watch.tick, only(self._tick), first_in=timedelta(seconds=1))
-        every("thin", _THIN_EVERY, only(self._thin), first_in=_THIN_EVERY)
-        every("outbox", _COUNT_EVERY, only(self._count_outbox), first_in=_COUNT_EVERY)
+        self.duties.plan(feeds, self.leading.only)
         if self.settings.text.caretaker.to:
-            every("caretaker", _COUNT_EVERY, self._take_care, first_in=_COUNT_EVERY)
+            every("caretaker", COUNT_EVERY, self._take_care, first_in=COUNT_EVERY)
 
     async def _look_at_nights(self) -> None:
         if self.leading:
             await self._answers.first(self.nights.look)()
         elif "web" in self.roles:
             await self.followed_nights.look()
-
-    def _poll(self, feed: Feed, what: What) -> Callable[[], Awaitable[None]]:
-        async def poll() -> None:
-            kept = await self.poller.poll(feed, what)
-            # Asked, judged and committed, and somebody sends what came of it: the whole chain, or silence.
-            if kept and what == "metar" and await self._sends():
-                await self.heartbeat.beat()
-
-        return poll
-
-    async def _sends(self) -> bool:
-        late = self.settings.text.caretaker.late
-        return await asyncio.to_thread(unsent_since, self.store, self.clock(), late) is None
 
     async def _take_care(self) -> None:
         """Tell caretakers how the service does. Whoever is about to lead has nothing to say of itself yet."""
@@ -379,20 +308,6 @@ class Service:
             await self.caretaker.look(await self.ready(), self.people.directory, term, now)
         except NotLeader as error:
             self.leading.depose(str(error))
-
-    async def _thin(self) -> None:
-        thinned = await asyncio.to_thread(self.store.thin, self.clock() - self.settings.text.watch.keep)
-        _log.info("old reports removed", reports=thinned.reports)
-        await asyncio.to_thread(give_back)
-
-    async def _count_outbox(self) -> None:
-        counts = await asyncio.to_thread(self.store.outbox_counts)
-        for state, count in counts.items():
-            self.metrics.set("hoarline_outbox", count, state=str(state))
-        # What ran out reached nobody: whoever was to be told of what still stands open is told again.
-        if counts["expired"] > self._expired:
-            await self.keeper.remember_told()
-        self._expired = counts["expired"]
 
     def _heard(self, job: str, outcome: RunOutcome, error: BaseException | None) -> None:
         self.metrics.count("hoarline_runs", job=job, outcome=outcome)
@@ -416,19 +331,3 @@ class Service:
         return await readiness(
             self.store, self.keeper, self.poller, self.people, tick, self.clock(), text.caretaker.late
         )
-
-
-class _Deliveries:
-    """Counts what the sender tells."""
-
-    def __init__(self, metrics: Metrics) -> None:
-        self._metrics = metrics
-
-    def delivered(self, channel: str, outcome: str, seconds: float) -> None:
-        """Count one attempt."""
-        self._metrics.count("hoarline_deliveries", channel=channel, outcome=outcome)
-        self._metrics.observe("hoarline_delivery_seconds", seconds, channel=channel)
-
-
-def _interval(section: FeedSection, what: What) -> timedelta:
-    return section.metar_every if what == "metar" else section.taf_every
