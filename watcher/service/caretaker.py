@@ -19,11 +19,14 @@ from watcher.alerts.outbox import Item
 from watcher.errors import DeliveryError, NotLeader, StoreError
 from watcher.notify.message import Links, message_of
 from watcher.notify.sender import Channel
-from watcher.service.directory import Directory
+from watcher.service.channels import Channels
+from watcher.service.destinations import destination_of
+from watcher.service.directory import Directory, read_directory
 from watcher.service.health import Readiness
 from watcher.service.self_watch import Seen, by_matter, look, owed, subject_of
 from watcher.service.status import LATELY
 from watcher.service.status_words import Finding, Matter, late, lost, off, out_of_season, wrong
+from watcher.settings import Settings
 from watcher.settings.model import CaretakerSection
 from watcher.store.store import Store
 from watcher.treatment.tables import Tables
@@ -178,6 +181,16 @@ class Caretaker:
         if any(taken) or self._tries[matter] >= _TRIES:
             self._past_outbox[matter] = event
             del self._tries[matter]
+
+
+def build_caretaker(
+    settings: Settings, store: Store, channels: Channels, tables: Tables | None, wake_senders: Callable[[], None]
+) -> Caretaker:
+    """Return the caretaker of the settings, with channels of its own for when the outbox cannot be used."""
+    text = settings.text
+    known = read_directory(settings).destinations
+    told = channels.to([destination_of(known[name]) for name in text.caretaker.to])
+    return Caretaker(store, text.caretaker, told, tables, text.watch.valid_for, text.service.public_url, wake_senders)
 
 
 def _matter(event: Event) -> Matter:

@@ -23,6 +23,16 @@ def unsent_since(store: Store, now: datetime, late: timedelta) -> datetime | Non
     return store.backlog(now, late=late, lately=timedelta()).untried_since
 
 
+def standing_still(last_turn_at: datetime | None, tick: timedelta | None, now: datetime) -> str | None:
+    """Return why this process should be started again; None while turns are committed.
+
+    A loop that stands still would not answer at all. `tick`: how often a turn is taken; None: by another process.
+    """
+    if last_turn_at is None or tick is None or now - last_turn_at <= max(tick * 10, timedelta(minutes=5)):
+        return None
+    return f"no turn has been committed since {last_turn_at:%H%MZ}"
+
+
 async def readiness(  # noqa: PLR0917 - the parts that are asked
     store: Store,
     keeper: Watchkeeper,

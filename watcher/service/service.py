@@ -23,13 +23,13 @@ import structlog
 
 from watcher.alerts.model import StationView
 from watcher.clock import utc_now
-from watcher.errors import NotLeader, StoreError
+from watcher.errors import NotLeader
 from watcher.feeds.model import Feed, ListeningFeed, What
 from watcher.net import Guard, HttpClients
-from watcher.service.caretaker import Caretaker
+from watcher.service.caretaker import build_caretaker
 from watcher.service.channels import Channels
 from watcher.service.cycle import Cycle
-from watcher.service.destinations import checked_destinations, destination_of
+from watcher.service.destinations import checked_destinations
 from watcher.service.directory import read_directory
 from watcher.service.duties import COUNT_EVERY, Duties
 from watcher.service.feeds import build_feeds
@@ -40,11 +40,12 @@ from watcher.service.hearing import Hearing
 from watcher.service.heartbeat import Heartbeat
 from watcher.service.leading import Leading
 from watcher.service.learning import Learning
+from watcher.service.neighbours import Neighbours
 from watcher.service.nights import NightWatch
 from watcher.service.people import PeopleWatch
 from watcher.service.planning import load_treatments, rules_folder_of
 from watcher.service.poller import Poller, question
-from watcher.service.readiness import readiness
+from watcher.service.readiness import readiness, standing_still
 from watcher.service.schedule import RunOutcome, Schedule
 from watcher.service.sending import build_sender, links_of
 from watcher.service.supervision import Supervision
@@ -160,10 +161,10 @@ class Service:
         self.heartbeat = Heartbeat(
             http, text.heartbeat.url, text.heartbeat.every, clock=self.clock, metrics=self.metrics
         )
-        self.caretaker = self._caretaker()
+        self.caretaker = build_caretaker(self.settings, self.store, self.channels, self.watch.tables, self.sender.wake)
         feeds = build_feeds(self.settings, http, self._random, self.clock)
-        self._listening_feeds = [feed for feed in feeds if isinstance(feed, ListeningFeed)]
-        for feed in self._listening_feeds:
+        listening = [feed for feed in feeds if isinstance(feed, ListeningFeed)]
+        for feed in listening:
             feed.hear = self._ask_soon(feed)
             stack.push_async_callback(feed.aclose)
         self.poller = Poller(feeds, self.keeper.keep, self.clock, self.metrics, self._answers.ended)
@@ -181,35 +182,32 @@ class Service:
         )
         self.leading = Leading(self.store.leadership(), self._begin_to_lead, self.metrics)
         stack.push_async_callback(self.leading.resign)
+        self._neighbours = Neighbours(
+            self.store,
+            self.leading,
+            self.following,
+            "web" in self.roles,
+            self.people,
+            self._look_at_people,
+            self.sender,
+            self.look_soon,
+            listening,
+        )
         await self._look_at_people()
         if "poller" in self.roles:
             await self.leading.look()
-        await self._follow()
+        await self._neighbours.follow()
         if "sender" in self.roles:
             sending = asyncio.create_task(self.sender.run())
             stack.push_async_callback(self._stop_sending, sending)
         self._plan(feeds)
         await stack.enter_async_context(self.schedule)
-        await stack.enter_async_context(Hearing(self.store, self._hear_news))
+        await stack.enter_async_context(Hearing(self.store, self._neighbours.use_news))
         if self._pages is not None and text.web.bind is not None and "web" in self.roles:
             await stack.enter_async_context(self._pages(self))
         probes = Probes(self._alive, self.ready, self.metrics.exposition, self.metrics.content_type)
         self.health = await stack.enter_async_context(HealthServer(text.health.bind, probes))
         await stack.enter_async_context(Supervision(self._alive, os.environ))
-
-    def _caretaker(self) -> Caretaker:
-        text = self.settings.text
-        known = read_directory(self.settings).destinations
-        told = [destination_of(known[name]) for name in text.caretaker.to]
-        return Caretaker(
-            self.store,
-            text.caretaker,
-            self.channels.to(told),
-            self.watch.tables,
-            text.watch.valid_for,
-            text.service.public_url,
-            self.sender.wake,
-        )
 
     @property
     def views(self) -> Mapping[str, StationView]:
@@ -234,42 +232,6 @@ class Service:
         await self.learning.recall()
         await self.duties.begin()
 
-    async def _stand(self) -> None:
-        """Stand in the election; where the store does not answer, nobody leads from here."""
-        try:
-            await self.leading.look()
-        except StoreError as error:
-            self.leading.depose(str(error))
-        if not self.leading:
-            # The brokers know one session for all processes: whoever leads has it.
-            for feed in self._listening_feeds:
-                await feed.aclose()
-
-    async def _follow(self) -> None:
-        """Read what the leader has written, where this process shows it."""
-        if not self.leading and "web" in self.roles:
-            await self.following.refresh()
-
-    async def _follow_all(self) -> None:
-        if not self.leading:
-            await self._look_at_people()
-        await self._follow()
-
-    async def _hear_news(self) -> None:
-        """Use what any process wrote: something to send, to show, or to tell of."""
-        self.sender.wake()
-        if not self.leading:
-            await self._follow_all()
-        elif await asyncio.to_thread(self._is_something_to_tell):
-            self.look_soon()
-
-    def _is_something_to_tell(self) -> bool:
-        """Return whether a command or page changed something that only a turn makes known."""
-        known = self.people.directory
-        return bool(self.store.unnoticed_acknowledgements()) or (
-            known is not None and known.revision != self.store.people_revision()
-        )
-
     async def _look_at_people(self) -> None:
         before = self.people.directory
         await self.people.look(self.clock())
@@ -284,13 +246,13 @@ class Service:
 
     def _plan(self, feeds: tuple[Feed, ...]) -> None:
         every = self.schedule.every
-        every("follow", _FOLLOW_EVERY, self._follow_all, first_in=_FOLLOW_EVERY)
+        every("follow", _FOLLOW_EVERY, self._neighbours.follow_all, first_in=_FOLLOW_EVERY)
         if self.settings.text.night.members:
             every("nights", _NIGHTS_EVERY, self._look_at_nights, first_in=timedelta(seconds=5))
         every("habits", _LEARN_EVERY, self.learning.look, first_in=_LEARN_FIRST)
         if "poller" not in self.roles:
             return
-        every("leader", _STAND_EVERY, self._stand, first_in=_STAND_EVERY)
+        every("leader", _STAND_EVERY, self._neighbours.stand, first_in=_STAND_EVERY)
         self.duties.plan(feeds, self.leading.only)
         if self.settings.text.caretaker.to:
             every("caretaker", COUNT_EVERY, self._take_care, first_in=COUNT_EVERY)
@@ -315,14 +277,9 @@ class Service:
             _log.warning("a scheduled run did not go well", job=job, outcome=outcome, error=str(error or ""))
 
     def _alive(self) -> str | None:
-        """Return None while ticks come; a loop that stands still would not answer at all."""
-        if not self.leading:
-            return None
-        last, now = self.keeper.last_turn_at, self.clock()
-        limit = max(self.settings.text.watch.tick * 10, timedelta(minutes=5))
-        if last is not None and now - last > limit:
-            return f"no turn has been committed since {last:%H%MZ}"
-        return None
+        """Return None while ticks come, where they should."""
+        tick = self.settings.text.watch.tick if self.leading else None
+        return standing_still(self.keeper.last_turn_at, tick, self.clock())
 
     async def ready(self) -> Readiness:
         """Return whether the service does its job, and why not."""
