@@ -5,11 +5,18 @@ from __future__ import annotations
 import asyncio
 from datetime import timedelta
 from pathlib import Path
+from random import Random
 
 import pytest
+import time_machine
 
 from tests.faults.by_hand import Morning, morning, until
 from tests.faults.recorder import kept_at
+from tests.faults.weather import metar
+from tests.service.night_watch import surroundings
+from watcher.clock import utc_now
+from watcher.service.service import Service
+from watcher.settings import load_settings
 
 pytestmark = [pytest.mark.anyio, pytest.mark.timeout(60)]
 
@@ -85,3 +92,18 @@ async def test_a_receiver_that_failed_while_the_clock_was_ahead_hears_of_what_is
         await until(lambda: sum(item.taken and item.told_as == told for item in at.recorder.arrivals) == 2, 10)
         # What failed would have been tried again three hours from now.
         await until(lambda: all(line["state"] == "sent" for line in kept_at(at.url).lines), 10)
+
+
+@pytest.mark.parametrize("hours", [-3, 3])
+async def test_a_service_whose_machine_is_set_right_goes_on_at_once(url: str, tmp_path: Path, hours: int) -> None:
+    """All of it by the machine's own clock: it asks, judges and sends within seconds, not when the hour is back."""
+    async with surroundings(tmp_path, STATIONS, every="2s") as around:
+        world = utc_now() + timedelta(hours=hours)
+        around.publish([metar(code, world, "BR") for code in STATIONS], world)
+        settings = load_settings(around.settings, {"HOARLINE_STORE__URL": url})
+        async with Service(settings, random=Random(1)) as service:
+            await until(lambda: service.keeper.last_turn_at is not None)
+            with time_machine.travel(utc_now() + timedelta(hours=hours), tick=True):
+                around.publish([metar("XNOR", utc_now() + timedelta(minutes=1), "FZRA")], utc_now())
+                told = "icing.episode.opened"
+                await until(lambda: any(post.payload["type"] == told for post in around.webhook.posts), 20)
