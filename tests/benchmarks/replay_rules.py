@@ -1,7 +1,8 @@
 """Thirty rules over invented winters in columns, from Parquet to how often each begins and goes on. Prints one JSON object.
 
 What is counted, each in rows a second of the wall clock and of processor time (of all threads together: on two idle
-processors the wall clock gives up to twice as many; on a busy machine, see `load_average`, it gives far fewer):
+processors the wall clock gives up to twice as many; on a busy machine, see `load_average`, it gives far fewer). As many
+partitions are worked on at a time as there are processors:
 
 facts_kept        reports from Parquet, all facts of all rules made and written: once for an archive
 rules             the facts of thirty rules from Parquet, both verdicts of each in every row, counted: for every change
@@ -27,6 +28,7 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from time import perf_counter, process_time
+from typing import TypeVar
 
 import polars as pl
 
@@ -50,6 +52,8 @@ from watcher.service.rules_folder import load_rulebook
 DAYS = 151
 SAMPLE = 20_000
 
+Made = TypeVar("Made")
+
 
 def thirty(rules: Sequence[Rule]) -> list[Rule]:
     """The first thirty shipped rules that reports can answer: those of the frost model are null in every row."""
@@ -71,16 +75,16 @@ def timed(work: Callable[[], object], rows: int, rounds: int) -> dict[str, float
     }
 
 
+def of_each(work: Callable[[Partition], Made], parts: Sequence[Partition]) -> list[Made]:
+    """Return what work makes of partitions, as many at a time as there are processors, as a replay does."""
+    with ThreadPoolExecutor(pl.thread_pool_size()) as pool:
+        return list(pool.map(work, parts))
+
+
 def counts(
     parts: Sequence[Partition], rules: Sequence[Rule], places: Mapping[str, Station], kept: Path | None
 ) -> pl.DataFrame:
-    """Count over all partitions, as many at a time as there are processors: while one is planned another is read."""
-
-    def counted(part: Partition) -> pl.DataFrame:
-        return verdict_counts(judged_reports(part, rules, places, kept), rules)
-
-    with ThreadPoolExecutor(pl.thread_pool_size()) as pool:
-        every = list(pool.map(counted, parts))
+    every = of_each(lambda part: verdict_counts(judged_reports(part, rules, places, kept), rules), parts)
     return pl.concat(every).group_by("rule", maintain_order=True).sum()
 
 
@@ -118,11 +122,10 @@ def measure(rows: int, rounds: int, folder: Path) -> dict[str, object]:
 
     def keep_facts() -> None:
         for part in parts:
-            stored_facts(part, places, kept).unlink(missing_ok=True)
-            stored_facts(part, places, kept)
+            stored_facts(part, places, kept).unlink()
+        of_each(lambda part: stored_facts(part, places, kept), parts)
 
-    for part in parts:
-        stored_facts(part, places, kept)
+    of_each(lambda part: stored_facts(part, places, kept), parts)
     made = timed(keep_facts, rows, 1)
     sample = check(parts, rules, places, kept)
     verdicts = [judged_reports(part, every, places, kept).collect() for part in parts]
