@@ -21,6 +21,7 @@ from tests.cli.spoken import Said, hoarline
 from tests.replay.winters import Winter, lines
 from watcher.notify.message import CAUTION
 from watcher.replay.run import whole as replay_run
+from watcher.replay.work.thinning import KEEP_GB
 
 PROJECT = Path(__file__).parents[2]
 REAL = PROJECT / "tests" / "data" / "reports" / "reports-common.txt.gz"
@@ -334,6 +335,7 @@ def test_what_earlier_runs_left_is_removed_and_it_says_how_to_keep_it(archive, t
     assert said.code == 0
     assert replay(archive, work, "--rules", "mine.toml", "--keep-gb", "0").err == ""
     assert replay(archive, work, "--keep-gb", "-1").code == 2
+    assert f"Left out: {KEEP_GB:g}." in " ".join(re.sub(r"[│╭╰─]", " ", hoarline("replay", "--help").out).split())
 
 
 def test_whose_data_these_are_is_said_with_every_result(archive, work, tmp_path):

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from watcher.cli.options import ConfigOption, JsonOption
-from watcher.replay.work.thinning import KEEP_GB, in_use
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -75,14 +74,15 @@ def replay(  # noqa: PLR0917 - options of a command
         ),
     ] = None,
     keep_gb: Annotated[
-        float,
+        float | None,
         typer.Option(
             "--keep-gb",
             min=0,
             help="How much of earlier runs stays in the work folder at the end, the latest used; what this run used "
-            "stays anyway.",
+            "stays anyway. Left out: 20.",
+            show_default=False,
         ),
-    ] = KEEP_GB,
+    ] = None,
     fresh: Annotated[bool, typer.Option("--fresh", help="Judge again what the work folder has already.")] = False,
     processes: Annotated[
         int | None, typer.Option("--processes", min=1, help="Left out: one for each processor.", show_default=False)
@@ -140,6 +140,7 @@ def replay(  # noqa: PLR0917 - options of a command
     from watcher.errors import Problem, UsageError
     from watcher.replay.gathering.share import share_of
     from watcher.replay.run.contract import replayed_as_contract
+    from watcher.replay.work.thinning import KEEP_GB, in_use
 
     if lines is not None and (columns or cluster is not None):
         raise UsageError([Problem("--lines", "is not for --columns and --cluster")])
@@ -149,7 +150,8 @@ def replay(  # noqa: PLR0917 - options of a command
             with watching(shown=not as_json) as progress:
                 replayed, scores = _run(asked, progress, score=score, columns=columns, cluster=cluster)
             _write_files(replayed, scores, lines, habits, html)
-            removed = folder.thin(keep_gb)
+            may_stay_gb = KEEP_GB if keep_gb is None else keep_gb
+            removed = folder.thin(may_stay_gb)
     except KeyboardInterrupt:
         typer.echo(f"Stopped. What is finished lies in {asked.work}: the same command goes on from there.", err=True)
         raise typer.Exit(1) from None
@@ -160,7 +162,7 @@ def replay(  # noqa: PLR0917 - options of a command
             typer.echo(_shown(told))
     if removed.files:
         said = f"Removed {removed} of earlier runs, the longest unused, from {asked.work}"
-        typer.echo(f"{said}: {keep_gb:g} GB of them may stay, --keep-gb changes that.", err=True)
+        typer.echo(f"{said}: {may_stay_gb:g} GB of them may stay, --keep-gb changes that.", err=True)
     if not share_of(replayed.gathered).whole:
         raise typer.Exit(1)
 
