@@ -13,6 +13,7 @@ from pathlib import Path
 
 from tests.databases import Cluster, cluster
 from watcher.store.copying import copy_database
+from watcher.store.tables import metadata
 
 _CHOSEN = os.environ.get("HOARLINE_TEST_DATABASE", "sqlite")
 if _CHOSEN not in {"sqlite", "postgresql"}:
@@ -35,6 +36,21 @@ def database_at(path: Path | str, like: Path | None = None) -> str:
             shutil.copyfile(like, path)
         return f"sqlite:///{path}"
     return database_on_server(path, like)
+
+
+def database_of_an_example(folder: Path | str) -> str:
+    """Return the URL of an empty database for one of the many examples of a test.
+
+    A file in that folder. A server makes one database in the time of some ten examples: they have the same one after
+    each other, emptied before each.
+    """
+    if not ON_POSTGRESQL:
+        return f"sqlite:///{Path(folder).resolve()}/hoarline.db"
+    url = database_on_server(Path("/examples/hoarline.db"))
+    emptying = "; ".join(f'DELETE FROM "{table.name}"' for table in reversed(metadata.sorted_tables))
+    with _server()[0].connect(_name_of(url)) as connection:
+        connection.execute(emptying)
+    return url
 
 
 def database_on_server(path: Path, like: Path | None = None) -> str:
@@ -76,4 +92,8 @@ def _filled(source: Path) -> str:
     server, template = _server()
     url = _running.enter_context(server.database(template))
     copy_database(f"sqlite:///{source}", url)
+    return _name_of(url)
+
+
+def _name_of(url: str) -> str:
     return url.partition("?")[0].rpartition("/")[2]

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, precondition, rule
 
 from tests.alerts.scenes import XNOR, small_book
-from tests.chosen import ON_POSTGRESQL, database_at
+from tests.chosen import ON_POSTGRESQL, database_of_an_example
 from tests.store.scenes import LEASE, NOW, a_change, an_episode
 from tests.store.test_outbox_machine import a_fresh_file
 from watcher.alerts.changes import Changes
@@ -65,7 +65,7 @@ class Fallbacks(RuleBasedStateMachine):
         path = Path(self.folder.name) / "hoarline.db"
         if not ON_POSTGRESQL:
             path.write_bytes(a_fresh_file())
-        self.store = Store.open(database_at(path))
+        self.store = Store.open(database_of_an_example(self.folder.name))
         self.now, self.version = NOW, 0
         self.episodes: dict[int, Episode] = {}
         self.state = dict.fromkeys(CHAIN, "up")
@@ -256,5 +256,4 @@ class Fallbacks(RuleBasedStateMachine):
 
 
 TestFallbacks = Fallbacks.TestCase
-# On a server each example has a database of its own to be made first.
-TestFallbacks.settings = settings(max_examples=12 if ON_POSTGRESQL else 40, stateful_step_count=30, deadline=None)
+TestFallbacks.settings = settings(max_examples=40, stateful_step_count=30, deadline=None)

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.alerts.scenes import at
-from tests.chosen import database_at
+from tests.chosen import database_of_an_example
 from tests.iwxxm_writer import forecast_xml, observation_xml
 from tests.store.test_load import Night, stored
 from watcher.feeds.iwxxm import read_iwxxm
@@ -74,7 +74,7 @@ METRES_A_SECOND = st.sampled_from(["0", "3", "2.6", "7.25"])
 @settings(max_examples=25, deadline=None)
 def test_whatever_the_xml_says_a_restart_changes_nothing(reports: list[tuple[str, str]]) -> None:
     with TemporaryDirectory() as folder:
-        store = Store.open(database_at(f"{folder}/hoarline.db"))
+        store = Store.open(database_of_an_example(folder))
         try:
             night = Night(store)
             for index, (celsius, speed) in enumerate(reports):

@@ -9,11 +9,11 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.alerts.scenes import XNOR, at, small_book
-from tests.chosen import ON_POSTGRESQL, database_at
+from tests.chosen import database_of_an_example
 from tests.store.scenes import HOUR, MINUTE, heard
 from watcher.alerts.changes import Changes
 from watcher.alerts.judge import judge
@@ -178,14 +178,12 @@ _TEXTS = st.one_of(
 )
 
 
-# On a server each example has a database of its own to be made first.
-@settings(settings(max_examples=15) if ON_POSTGRESQL else settings())
 @given(st.lists(st.tuples(st.integers(0, 70), st.lists(_TEXTS, max_size=3)), min_size=1, max_size=12))
 def test_whatever_is_heard_in_whatever_order_a_restart_changes_nothing(
     turns: Sequence[tuple[int, Sequence[str]]],
 ) -> None:
     with TemporaryDirectory() as folder:
-        store = Store.open(database_at(f"{folder}/hoarline.db"))
+        store = Store.open(database_of_an_example(folder))
         try:
             night, now = Night(store), at("0200")
             for minutes, texts in turns:

@@ -13,7 +13,7 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 
-from tests.chosen import ON_POSTGRESQL, database_at
+from tests.chosen import ON_POSTGRESQL, database_of_an_example
 from tests.store.scenes import HOUR, LEASE, MINUTE, NOW, Owing, a_delivery, an_event
 from watcher.alerts.changes import Changes
 from watcher.alerts.outbox import Settled
@@ -66,6 +66,7 @@ class Outbox(RuleBasedStateMachine):
         super().__init__()
         self.folder = TemporaryDirectory()
         self.path = Path(self.folder.name) / "hoarline.db"
+        self.url = database_of_an_example(self.folder.name)
         if not ON_POSTGRESQL:
             self.path.write_bytes(a_fresh_file())
         self.store = self.opened()
@@ -77,7 +78,7 @@ class Outbox(RuleBasedStateMachine):
         self.disabled: set[str] = set()
 
     def opened(self) -> Store:
-        return Store.open(database_at(self.path))
+        return Store.open(self.url)
 
     def teardown(self) -> None:
         self.store.close()
@@ -330,5 +331,4 @@ class Outbox(RuleBasedStateMachine):
 
 
 TestOutbox = Outbox.TestCase
-# On a server each example has a database of its own to be made first.
-TestOutbox.settings = settings(max_examples=12 if ON_POSTGRESQL else 60, stateful_step_count=30, deadline=None)
+TestOutbox.settings = settings(max_examples=60, stateful_step_count=30, deadline=None)

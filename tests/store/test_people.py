@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tests.chosen import database_at
+from tests.chosen import database_at, database_of_an_example
 from tests.store.scenes import HOUR, NOW, after, everything
 from tests.store.test_processes import go_on, heard_from, worker
 from watcher.errors import StoreError
@@ -145,7 +145,7 @@ def test_a_destination_of_the_settings_is_switched_off_here_too(store: Store) ->
 @given(names=st.lists(NAMES, min_size=1, max_size=5, unique=True))
 def test_a_name_may_be_of_any_letters(names: list[str]) -> None:
     with TemporaryDirectory() as folder:
-        store = Store.open(database_at(f"{folder}/hoarline.db"))
+        store = Store.open(database_of_an_example(folder))
         for name in names:
             store.put_subscription(a_subscription(name))
             store.put_destination(a_destination(name))
