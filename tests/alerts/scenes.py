@@ -85,13 +85,21 @@ class Play:
     view: StationView = field(default_factory=lambda: StationView(XNOR, StationState("XNOR")))
     events: list[Event] = field(default_factory=list)
     ended: list[Episode] = field(default_factory=list)
+    may_call_blind: bool = True
 
     def hear(self, clock: str, *texts: str) -> list[str]:
         """Judge these reports at this time; return the short names of the events made."""
         return self.judge(at(clock), [report(text, at(clock)) for text in texts])
 
     def judge(self, now: datetime, reports: Iterable[Report]) -> list[str]:
-        changes = judge({"XNOR": self.view}, reports, rulebook=self.book, policy=self.policy, now=now)
+        changes = judge(
+            {"XNOR": self.view},
+            reports,
+            rulebook=self.book,
+            policy=self.policy,
+            now=now,
+            may_call_blind=self.may_call_blind,
+        )
         return [name for change in changes for name in self._take(change)]
 
     def _take(self, change: StationChange) -> list[str]:

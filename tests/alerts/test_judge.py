@@ -152,6 +152,19 @@ def test_a_station_that_never_reports_is_said_to_be_blind():
     assert "at all yet" in play.events[-1].body.headline
 
 
+def test_nobody_is_blind_before_the_feeds_were_asked_but_who_is_may_see_again():
+    play = Play(may_call_blind=False)
+    for clock in ("0320", "0350", "0420", "0450"):
+        play.hear(clock, DRIZZLE.format(clock))
+    assert play.hear("0650") == []
+    assert play.view.state.blind_since is None
+    play.may_call_blind = True
+    assert play.hear("0651") == ["blind"]
+    play.may_call_blind = False
+    assert play.hear("0700") == [], "nor does anybody see for it"
+    assert play.hear("0721", DRIZZLE.format("0720")) == ["seeing"]
+
+
 def test_a_nil_report_is_no_sight():
     play = Play()
     play.hear("0500")
