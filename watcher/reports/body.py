@@ -12,6 +12,7 @@ from itertools import pairwise
 
 from watcher.reports.groups import (
     Cloud,
+    Group,
     Pressure,
     Recent,
     Temperature,
@@ -24,6 +25,7 @@ from watcher.reports.groups import (
 from watcher.reports.model import CloudLayer, VisibilityBound
 from watcher.reports.weather import may_freeze
 
+_MOST_KEPT = 16384
 _TREND = Word("trend")
 _WHOLE_AND_FRACTION = re.compile(r"\d \S*/\S*SM")
 
@@ -54,6 +56,22 @@ class Body:
     trend: tuple[str, ...] = ()
 
 
+class _Groups(dict[str, Group | None]):
+    """What tokens say. They repeat where reports do not, so each is read once; too many of them are forgotten at once.
+
+    It is asked for every token of every report, and a cache that knows what was used last takes twice as long.
+    """
+
+    def __missing__(self, token: str) -> Group | None:
+        if len(self) >= _MOST_KEPT:
+            self.clear()
+        group = self[token] = read_token(token)
+        return group
+
+
+_groups = _Groups()
+
+
 def read_body(text: str, *, until_trend: bool = False) -> Body:
     """Return what the tokens of a body say, in any order.
 
@@ -72,7 +90,7 @@ def read_body(text: str, *, until_trend: bool = False) -> Body:
     # The groups of nearly every report are taken here, the commonest first: a call for each, or asking for subclasses,
     # takes a twentieth of all the time.
     for token in tokens:
-        group = read_token(token)
+        group = _groups[token]
         if type(group) is Cloud:
             if group.layer is not None:
                 body.clouds = (*body.clouds, group.layer) if body.clouds is not None else (group.layer,)
@@ -124,7 +142,7 @@ def _with_fractions(tokens: Sequence[str]) -> Iterator[str]:
 
 def _trends(tokens: Sequence[str]) -> Iterator[str]:
     """Yield the trends of a text that begins with one."""
-    begins = [place for place, token in enumerate(tokens) if read_token(token) == _TREND]
+    begins = [place for place, token in enumerate(tokens) if _groups[token] == _TREND]
     for begin, end in pairwise((*begins, len(tokens))):
         yield " ".join(tokens[begin:end])
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Literal, NamedTuple
 
 from watcher.reports.model import CloudLayer, VisibilityBound
@@ -133,8 +132,6 @@ _SPEED_FACTORS = {
 }
 
 
-# Tokens repeat where reports do not.
-@lru_cache(maxsize=16384)
 def read_token(token: str) -> Group | None:
     """Return what one token says, None when it cannot be read. ``1 1/2SM`` counts as one token."""
     word = _WORDS.get(token)
