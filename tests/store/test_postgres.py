@@ -200,6 +200,21 @@ def test_a_claim_reads_few_rows_however_many_are_due(url: str, store: Store) -> 
             assert most_rows(account[0]["Plan"]) <= 20
 
 
+def test_a_server_keeps_the_statements_of_claims(store: Store) -> None:
+    """Its own account of this connection is the judge: they are prepared there, also after contents were read."""
+    owing = Owing(store)
+    for number in range(12):
+        owing.owe(f"XNOR-{number}", "desk")
+    for _ in range(12):
+        (claimed,) = store.claim(NOW, limit=1, lease=LEASE, per_destination=99)
+        store.settle([Settled(claimed.id, "sent")], NOW)
+    with store._database.write() as connection:
+        found = connection.execute(text("SELECT statement FROM pg_prepared_statements"))
+        kept = [statement for (statement,) in found]
+    for begin in ("WITH RECURSIVE", "SELECT asked", "UPDATE delivery SET state", "SELECT delivery_event"):
+        assert any(statement.startswith(begin) for statement in kept), begin
+
+
 def most_rows(plan: dict[str, Any]) -> float:
     """Return how many rows any step of a plan gave at once or threw away."""
     seen = plan["Actual Rows"] + plan.get("Rows Removed by Filter", 0) + plan.get("Rows Removed by Join Filter", 0)
