@@ -9,6 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.reports.open_data import common_reports
+from watcher.reports import body
+from watcher.reports.body import read_body
 from watcher.reports.contract import as_contract
 from watcher.reports.decode import decode_report
 from watcher.reports.identity import text_hash
@@ -268,3 +270,21 @@ def test_every_code_of_table_4678_is_read():
         assert group.regular, text
     for text in ("XX", "FZ", "RAX", "RE", "12", "MI", "SNOW", ""):
         assert parse_weather(text) is None, text
+
+
+def test_a_word_of_a_trend_where_the_time_should_stand_is_named():
+    seen = decode_report("METAR XNOR NOSIG 120550Z 00000KT 9999", received_at=RECEIVED)
+    assert seen == Unreadable(seen.raw, "NOSIG: no time of observation", "XNOR")
+
+
+def test_a_zero_in_tenths_has_no_sign_whichever_was_read_before():
+    for remark in ("T00000000", "T10001000", "T00001000"):
+        seen = read(f"00000KT 9999 M00/M00 Q1015 RMK {remark}")
+        assert str((seen.temp_c, seen.dew_point_c)) == "(0.0, 0.0)"
+
+
+def test_a_feed_of_ever_new_tokens_does_not_fill_the_memory():
+    for number in range(20_000):
+        read_body(f"NOISE{number}")
+    assert len(body._groups) <= body._MOST_KEPT
+    assert read_body("NOISE1").doubts == ("NOISE1: not understood",)
