@@ -71,7 +71,7 @@ def decoded_parts(
 
 def _here(block: Block, folder: Path, second_reader: bool) -> Part:
     key = block.key(_read_with(second_reader))
-    return sealed(folder, key) or decode_block(block, folder, key, second_reader=second_reader)
+    return sealed(folder, key) or _decode(block, folder, key, second_reader)
 
 
 def _begun(
@@ -132,7 +132,7 @@ def _pool(processes: int) -> Iterator[ProcessPoolExecutor]:
     """A fresh interpreter for each process: a fork would copy the threads of the library that writes the columns."""
     before = os.environ.get(_THREADS)
     os.environ[_THREADS] = "1"
-    pool = ProcessPoolExecutor(processes, multiprocessing.get_context("spawn"), _begin)
+    pool = ProcessPoolExecutor(processes, multiprocessing.get_context("spawn"), begin_worker)
     try:
         yield pool
     finally:
@@ -143,13 +143,12 @@ def _pool(processes: int) -> Iterator[ProcessPoolExecutor]:
             os.environ[_THREADS] = before
 
 
-def _begin() -> None:
-    begin_worker()
-    # Decoding makes no cycles; looking for them among the reports of a block costs a fifth of the time.
-    gc.disable()
-
-
 def _decode(block: Block, folder: Path, key: str, second_reader: bool) -> Part:
-    part = decode_block(block, folder, key, second_reader=second_reader)
-    gc.collect()
-    return part
+    """Decode without looking for cycles: there are none among reports, and the look takes a fifth of the time."""
+    looked = gc.isenabled()
+    gc.disable()
+    try:
+        return decode_block(block, folder, key, second_reader=second_reader)
+    finally:
+        if looked:
+            gc.enable()
