@@ -13,7 +13,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-import psutil
 import pytest
 
 from tests.replay.winters import Winter, lines
@@ -72,26 +71,6 @@ def test_a_run_that_is_killed_goes_on_from_there(
     assert not list(work.rglob(f"*{UNFINISHED}"))
     monkeypatch.undo()
     assert table(after).equals(table(gathered(archive, tmp_path / "other", block_bytes=BLOCK)))
-
-
-@pytest.mark.slow
-def test_the_workers_of_a_run_that_is_killed_end_with_it(archive: Path, tmp_path: Path) -> None:
-    script = written(tmp_path / "run.py", RUN)
-    many = written(tmp_path / "many.txt", archive.read_text() * 30)
-    command = [sys.executable, script, many, tmp_path / "work", str(BLOCK), "2"]
-    with subprocess.Popen(command, env={**os.environ, "PYTHONPATH": str(Path.cwd())}) as run:
-        deadline = time.monotonic() + 60
-        while not _seals(tmp_path / "work"):
-            assert run.poll() is None
-            assert time.monotonic() < deadline
-            time.sleep(0.01)
-        workers = psutil.Process(run.pid).children()
-        assert len(workers) >= 2
-        run.kill()
-    _, left = psutil.wait_procs(workers, timeout=20)
-    for worker in left:
-        worker.kill()
-    assert not left
 
 
 @contextmanager

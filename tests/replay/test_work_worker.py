@@ -17,6 +17,18 @@ from tests.replay.written import written
 
 WINTER = Winter(stations=12, days=60, seed=11)
 
+DECODING = """
+import sys
+from pathlib import Path
+from tests.replay.test_work_worker import WINTER
+from tests.replay.winters import lines
+from watcher.replay.gathering.gather import gather
+if __name__ == "__main__":
+    folder = Path(sys.argv[1])
+    archive = folder / "winter.txt"
+    archive.write_text("\\n".join(lines(WINTER)) * 10, encoding="utf-8")
+    gather([archive], folder / "kept", block_bytes=15_000, processes=2)
+"""
 PARTITIONS = """
 import sys
 from functools import partial
@@ -48,6 +60,7 @@ if __name__ == "__main__":
 @pytest.mark.parametrize(
     ("script", "begun"),
     [
+        pytest.param(DECODING, lambda folder: any((folder / "kept" / "parts").glob("*.json")), id="decoding"),
         pytest.param(PARTITIONS, lambda folder: len(list(folder.glob("begun-*"))) == 2, id="partitions"),
         pytest.param(REHEARSAL, lambda folder: any((folder / "kept").glob("*.stations.jsonl.gz")), id="rehearsal"),
     ],
