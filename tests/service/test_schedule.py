@@ -42,6 +42,42 @@ async def test_a_job_runs_at_once_and_again_when_told():
     assert {outcome for _, outcome, _ in heard} == {"done"}
 
 
+async def test_a_run_that_is_asked_for_as_another_ends_is_not_dropped():
+    """The scheduler learns of the end of a run some rounds of the loop after the job; what it is asked for is kept."""
+    heard, runs, over = Heard(), [], asyncio.Event()
+
+    async def job():
+        runs.append(1)
+        over.set()
+
+    schedule = Schedule(heard, random=Random(1))
+    schedule.every("poll", HOUR, job)
+    async with schedule, asyncio.timeout(5):
+        await over.wait()
+        await asyncio.gather(schedule.run_now("poll"), schedule.run_now("poll"))
+        assert len(runs) == 2, "one run is enough for all who ask before it begins"
+    assert heard == [("poll", "done", "")] * 2
+
+
+async def test_a_run_that_is_asked_for_while_another_runs_comes_after_it():
+    heard, began, gate = Heard(), [], asyncio.Event()
+
+    async def job():
+        began.append(gate.is_set())
+        await gate.wait()
+
+    schedule = Schedule(heard, random=Random(1))
+    schedule.every("poll", HOUR, job)
+    async with schedule, asyncio.timeout(5):
+        await until(lambda: began)
+        asked = asyncio.ensure_future(schedule.run_now("poll"))
+        await asyncio.sleep(0.05)
+        gate.set()
+        await asked
+    assert began == [False, True]
+    assert heard == [("poll", "done", "")] * 2
+
+
 async def test_a_run_that_fails_is_told_and_the_next_one_comes():
     heard = Heard()
 

@@ -25,6 +25,7 @@ from apscheduler.events import (
     EVENT_JOB_EXECUTED,
     EVENT_JOB_MAX_INSTANCES,
     EVENT_JOB_MISSED,
+    EVENT_JOB_SUBMITTED,
     JobEvent,
     JobExecutionEvent,
 )
@@ -65,28 +66,25 @@ class Schedule:
         self._random = random
         self._drain = drain
         self._running: set[asyncio.Task[None]] = set()
-        self._current: dict[str, asyncio.Task[None]] = {}
-        self._done: dict[str, asyncio.Event] = {}
+        self._runs: dict[str, _Runs] = {}
         self._scheduler = AsyncIOScheduler(
             timezone=UTC, job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1}
         )
-        self._scheduler.add_listener(self._heard, sum(_OUTCOMES))
+        self._scheduler.add_listener(self._heard, EVENT_JOB_SUBMITTED | sum(_OUTCOMES))
         # The listener tells it; the library's own lines would tell it a second time in another form.
         logging.getLogger("apscheduler").setLevel(logging.CRITICAL)
 
     def every(self, name: str, interval: timedelta, job: Job, *, first_in: timedelta = timedelta(0)) -> None:
         """Run a job at once (or `first_in`), then at each interval with up to a tenth of jitter."""
-        self._done[name] = asyncio.Event()
+        self._runs[name] = _Runs()
 
         async def run() -> None:
             task = asyncio.ensure_future(_as_coroutine(job))
             self._running.add(task)
-            self._current[name] = task
             try:
                 await asyncio.shield(task)
             finally:
                 task.add_done_callback(self._running.discard)
-                self._done[name].set()
 
         self._scheduler.add_job(
             run,
@@ -97,14 +95,13 @@ class Schedule:
 
     async def run_now(self, name: str) -> None:
         """Bring a job's next run forward to now, and wait until it is over; one that is running is waited for first."""
-        running = self._current.get(name)
-        if running is not None and not running.done():
-            await asyncio.wait([running])
-            # The scheduler learns of the end in a later round of the loop.
-            await asyncio.sleep(0.01)
-        self._done[name].clear()
-        self._scheduler.modify_job(name, next_run_time=datetime.now(UTC))
-        await self._done[name].wait()
+        runs = self._runs[name]
+        wanted = runs.begun + 1
+        while runs.over < wanted:
+            # What is brought forward while a run is not over would be dropped, and its next one an interval away.
+            if runs.begun == runs.over:
+                self._scheduler.modify_job(name, next_run_time=datetime.now(UTC))
+            await runs.changed()
 
     async def __aenter__(self) -> Self:
         self._scheduler.start()
@@ -137,8 +134,34 @@ class Schedule:
                 job.modify(next_run_time=max(job.next_run_time + jump, now))
 
     def _heard(self, event: JobEvent) -> None:
+        if event.code == EVENT_JOB_SUBMITTED:
+            self._runs[event.job_id].begins()
+            return
+        if event.code != EVENT_JOB_MAX_INSTANCES:
+            self._runs[event.job_id].ends()
         error = event.exception if isinstance(event, JobExecutionEvent) else None
         self._listener(event.job_id, _OUTCOMES[event.code], error)
+
+
+class _Runs:
+    """The runs of one job as the scheduler counts them, one at a time: it learns of an end later than the job does."""
+
+    def __init__(self) -> None:
+        self.begun = 0
+        self.over = 0
+        self._changed = asyncio.Event()
+
+    def begins(self) -> None:
+        self.begun += 1
+
+    def ends(self) -> None:
+        self.over += 1
+        self._changed.set()
+        self._changed = asyncio.Event()
+
+    async def changed(self) -> None:
+        """Wait until a run is over."""
+        await self._changed.wait()
 
 
 class _Every(IntervalTrigger):  # type: ignore[misc]
