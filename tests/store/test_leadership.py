@@ -16,6 +16,7 @@ from tests.databases import Cluster, cluster, postgres_is_here
 from tests.store.scenes import NOW, a_change
 from watcher.alerts.changes import Changes
 from watcher.errors import NotLeader, StoreError
+from watcher.store.leadership import Leadership
 from watcher.store.store import Store
 
 ROOT = Path(__file__).parents[2]
@@ -25,6 +26,24 @@ from watcher.store.store import Store
 leadership = Store.open(sys.argv[1]).leadership()
 print(leadership.campaign(), flush=True)
 time.sleep(60)
+"""
+HANGING = """
+import sys, time
+from tests.store.scenes import NOW, a_change
+from watcher.alerts.changes import Changes
+from watcher.errors import NotLeader
+from watcher.store.leadership import Leadership
+from watcher.store.store import Store
+store = Store.open(sys.argv[1])
+leadership = Leadership(store._database, silent_s=1)
+term = leadership.campaign()
+print(term, flush=True)
+while leadership.holds():
+    time.sleep(0.1)
+try:
+    store.commit(Changes(NOW, (a_change(),)), term)
+except NotLeader:
+    print("refused", flush=True)
 """
 
 
@@ -132,6 +151,55 @@ def test_a_leader_whose_connection_is_cut_knows_it_before_it_writes_again(server
         assert first.campaign() is None
         first.resign()
         second.resign()
+        store.close()
+
+
+@pytest.mark.slow
+def test_a_leader_that_hangs_loses_its_place_and_knows_it_when_it_goes_on(server):
+    """The process is stopped, its machine and its connection live: only its silence tells (`idle_session_timeout`)."""
+    started, template = server
+    with started.database(template) as url:
+        store = Store.open(url)
+        mine = store.leadership()
+        process = subprocess.Popen(
+            [sys.executable, "-c", HANGING, url], cwd=ROOT, stdout=subprocess.PIPE, text=True, env=os.environ
+        )
+        try:
+            assert process.stdout is not None
+            assert process.stdout.readline().strip() == "1"
+            # Three times as long as it may be silent: it says that it is there.
+            for _ in range(30):
+                assert mine.campaign() is None
+                time.sleep(0.1)
+            os.kill(process.pid, signal.SIGSTOP)
+            until = time.monotonic() + 20
+            while mine.campaign() is None and time.monotonic() < until:
+                time.sleep(0.1)
+            assert mine.holds()
+            os.kill(process.pid, signal.SIGCONT)
+            said, _ = process.communicate(timeout=20)
+            assert (process.returncode, said) == (0, "refused\n")
+            assert mine.holds()
+        finally:
+            process.kill()
+            process.communicate()
+        mine.resign()
+        store.close()
+
+
+@pytest.mark.slow
+def test_a_command_that_keeps_others_from_leading_may_be_silent(server):
+    """Copying a store takes as long as it takes."""
+    started, template = server
+    with started.database(template) as url:
+        store = Store.open(url)
+        command, service = Leadership(store._database, silent_s=0.2), store.leadership()
+        assert command.stand_in()
+        time.sleep(1)
+        assert service.campaign() is None
+        command.resign()
+        assert service.campaign() == 1
+        service.resign()
         store.close()
 
 

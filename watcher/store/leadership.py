@@ -1,7 +1,8 @@
 """Which of the processes at one database leads: polls, judges, thins. The others stand by and take over.
 
-The leader holds a lock that its database, or the machine for an SQLite file, takes from it when it dies. Each election
-has a number, the term. A leader writes with its term; the store refuses a term that is over, so that one that was cut
+The leader holds a lock that its database, or the machine for an SQLite file, takes from it when it dies. PostgreSQL
+takes it also from one that hangs: its session ends when nothing was heard from it for a minute. Each election has a
+number, the term. A leader writes with its term; the store refuses a term that is over, so that one that was cut
 off and does not know it yet can write nothing any more.
 """
 
@@ -9,6 +10,7 @@ from __future__ import annotations
 
 import fcntl
 import os
+from contextlib import suppress
 from io import FileIO
 from typing import Any, Protocol
 
@@ -19,10 +21,16 @@ from watcher.store import kept
 from watcher.store.database import Database
 from watcher.store.turns import Turn, take_turn
 
+# A leader says once a second that it is there. One that says nothing for so long hangs.
+SILENT_S = 60.0
+
 
 class _Lock(Protocol):
     def take(self) -> bool:
         """Take the lock where it is free; whoever has it keeps it."""
+
+    def lose_when_silent(self, silent_s: float) -> None:
+        """Let the lock end, where that can be, when nobody has asked `is_held` for so long."""
 
     def is_held(self) -> bool:
         """Return whether it is surely still ours."""
@@ -38,10 +46,13 @@ class Leadership:
     ----------
     database
         The database; its lock is taken on a connection that nothing else uses.
+    silent_s
+        On PostgreSQL a leader that has not called `holds` for so long leads no more.
     """
 
-    def __init__(self, database: Database) -> None:
+    def __init__(self, database: Database, silent_s: float = SILENT_S) -> None:
         self._database = database
+        self._silent_s = silent_s
         self._lock: _Lock = _FileLock(database) if database.is_sqlite else _SessionLock(database)
 
     def campaign(self) -> int | None:
@@ -55,6 +66,7 @@ class Leadership:
         if not self._lock.take():
             return None
         try:
+            self._lock.lose_when_silent(self._silent_s)
             with self._database.write() as connection:
                 return kept.next_term(connection)
         except BaseException:
@@ -111,6 +123,9 @@ class _SessionLock:
             raise
         return self._held
 
+    def lose_when_silent(self, silent_s: float) -> None:
+        self._asked(f"SELECT set_config('idle_session_timeout', '{round(1000 * silent_s)}', false)")
+
     def is_held(self) -> bool:
         try:
             return self._held and self._asked("SELECT true")
@@ -118,7 +133,12 @@ class _SessionLock:
             return False
 
     def give_back(self) -> None:
-        connection, self._connection, self._held = self._connection, None, False
+        connection = self._connection
+        if self._held:
+            # The server learns some time later that a connection was closed. One that is dead has given it back.
+            with suppress(StoreError):
+                self._asked("SELECT true FROM pg_advisory_unlock_all()")
+        self._connection, self._held = None, False
         if connection is not None:
             connection.close()
 
@@ -152,6 +172,9 @@ class _FileLock:
             self.give_back()
             return False
         return True
+
+    def lose_when_silent(self, silent_s: float) -> None:
+        """A file knows nobody's silence: a process that hangs on this machine is what its supervisor is for."""
 
     def is_held(self) -> bool:
         return self._file is not None
