@@ -55,6 +55,19 @@ def test_only_what_is_older_goes(store: Store) -> None:
     assert [moment.observed_at.hour for moment in night.loaded(NOW).history] == [2, 3, 4]
 
 
+def test_a_clock_that_is_years_ahead_takes_no_more_than_was_allowed(store: Store) -> None:
+    """It goes on by a day at a time from where it was, and again with the clock once that is right."""
+    store.commit(Changes(NOW, unreadable=tuple(heard(str(day), NOW + day * DAY) for day in range(6))))
+    assert store.thin(NOW + DAY / 2, DAY).unreadable == 1
+    assert store.thin(NOW + 3650 * DAY, DAY).unreadable == 1
+    assert [item.decoded.raw for item in store.unreadable(9)] == ["5", "4", "3", "2"]
+    assert store.thin(NOW + DAY, DAY).unreadable == 0
+    assert store.thin(NOW + 3 * DAY, DAY).unreadable == 0, "two days after the right time, not after the wrong one"
+    assert store.thin(NOW + 3 * DAY, DAY).unreadable == 1
+    assert store.thin(NOW + 3 * DAY, DAY).unreadable == 0
+    assert store.thin(NOW + 9 * DAY).unreadable == 3
+
+
 def test_unreadable_texts_go_with_time(store: Store) -> None:
     store.commit(Changes(NOW, unreadable=(heard("one"), heard("two", NOW + DAY))))
     assert store.thin(NOW + DAY).unreadable == 1

@@ -24,6 +24,8 @@ from watcher.telemetry import Metrics
 
 COUNT_EVERY = timedelta(seconds=15)
 _THIN_EVERY = timedelta(hours=1)
+# What a week without the service has left is gone after seven hours; a clock that is ahead costs no more than this.
+_THIN_ON = timedelta(days=1)
 _log = structlog.get_logger()
 
 
@@ -104,7 +106,8 @@ class Duties:
 
     async def thin(self) -> None:
         """Remove what is older than what the settings keep."""
-        thinned = await asyncio.to_thread(self._store.thin, self._clock() - self._settings.text.watch.keep)
+        before = self._clock() - self._settings.text.watch.keep
+        thinned = await asyncio.to_thread(self._store.thin, before, _THIN_ON)
         _log.info("old reports removed", reports=thinned.reports)
         await asyncio.to_thread(give_back)
 

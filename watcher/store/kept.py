@@ -1,7 +1,8 @@
-"""Single values of the service: the key of its links, changes of subscribers, gone events, who leads, habits."""
+"""Single values of the service: the key of its links, changes of subscribers, what is gone, who leads, habits."""
 
 from __future__ import annotations
 
+from datetime import datetime
 from secrets import token_hex
 
 from sqlalchemy import Connection, Integer, cast, select, update
@@ -12,6 +13,7 @@ from watcher.store.upsert import insert_new, insert_or_replace
 _LINK_KEY = "link-key"
 _REVISION = "people-revision"
 _EVENTS_REMOVED = "events-removed-to"
+_THINNED = "thinned-to"
 _TERM = "leader-term"
 _HABITS = "habits"
 _THE_TERM = select(kept.c.value).where(kept.c.name == _TERM)
@@ -50,6 +52,17 @@ def note_events_removed(connection: Connection, number: int) -> None:
     """Note that the event of a number is removed, and perhaps others before it."""
     highest = max(number, events_removed_to(connection))
     insert_or_replace(connection, kept, "name", [{"name": _EVENTS_REMOVED, "value": str(highest)}])
+
+
+def thinned_to(connection: Connection) -> datetime | None:
+    """Return the time up to which old things were removed last; None: never."""
+    found = connection.execute(select(kept.c.value).where(kept.c.name == _THINNED)).scalar()
+    return datetime.fromisoformat(found) if found is not None else None
+
+
+def note_thinned(connection: Connection, before: datetime) -> None:
+    """Note the time up to which old things are removed."""
+    insert_or_replace(connection, kept, "name", [{"name": _THINNED, "value": before.isoformat()}])
 
 
 def next_term(connection: Connection) -> int:

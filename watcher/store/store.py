@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Self
 
 from sqlalchemy import select
@@ -75,10 +75,18 @@ class Store(Judged, Received, History, Owed, Readers, Keys, InHand):
         with self._database.read() as connection:
             connection.execute(select(1)).scalar_one()
 
-    def thin(self, before: datetime) -> Thinned:
+    def thin(self, before: datetime, at_most: timedelta | None = None) -> Thinned:
         """Remove reports, texts, finished deliveries, events and ended episodes of before a time, in short portions.
 
         What still goes on stays whole: reports that a view rests on, and all that was told of open episodes and blind
         stations.
+
+        Parameters
+        ----------
+        before
+            By the clock of this machine.
+        at_most
+            Go on from the last time by no more than so much: a clock that is far ahead for an hour must not take with
+            it all that is remembered. None: go the whole way.
         """
-        return thinning.thin(self._database, before)
+        return thinning.thin(self._database, before, at_most)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from sqlalchemy import ColumnElement, Connection, Delete, Table, delete, or_, select
 
@@ -27,8 +27,13 @@ from watcher.store.turns import Turn, take_turn
 _AT_ONCE = 2000
 
 
-def thin(database: Database, before: datetime) -> Thinned:
+def thin(database: Database, before: datetime, at_most: timedelta | None = None) -> Thinned:
     """Remove what was over before a time; see `Store.thin`."""
+    with database.write() as connection:
+        last = kept.thinned_to(connection)
+        if last is not None and at_most is not None:
+            before = min(before, last + at_most)
+        kept.note_thinned(connection, before)
     return Thinned(
         reports=_remove(database, report, report.c.id, report.c.observed_at < before, ~_is_in_use()),
         unreadable=_remove(database, unreadable, unreadable.c.id, unreadable.c.received_at < before),
