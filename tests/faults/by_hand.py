@@ -106,7 +106,7 @@ async def morning(
 
 async def first_questions(service: Service) -> None:
     """Wait until what the schedule asks by itself at the start is answered, and kept."""
-    await until(lambda: all(service.schedule._done[job].is_set() for job in service.duties.polls))
+    await until(lambda: service.leading and not service.duties._soon)
 
 
 async def until(condition: Callable[[], object], seconds: float = 30) -> float:
