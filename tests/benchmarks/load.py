@@ -48,6 +48,8 @@ SECRET = "whsec_YW4gaW52ZW50ZWQgc2VjcmV0IGZvciB0aGUgdGVzdHM="
 # The service starts and reads the first file meanwhile.
 SETTLE_S = 45.0
 LONGEST_S, LEFT_OVER_S = 60.0, 180.0
+# A report is asked for and judged within so much; what comes later is not owed to it.
+JUDGED_S = 30.0
 ARRIVALS = "arrivals.json"
 SETTINGS = """
 [store]
@@ -182,21 +184,36 @@ async def until_nothing_is_owed(watched: Watched) -> bool:
     return False
 
 
-def lines_of(url: str) -> list[tuple[str, str, str, datetime]]:
-    """Return for each line of each message: the message, its state, the station, and the report that it tells of."""
+@dataclass(frozen=True)
+class Line:
+    """One line of a message: the report that it tells of, when that made an event, and when somebody was owed it."""
+
+    message: str
+    state: str
+    station: str
+    observed_at: datetime
+    event_at: datetime
+    owed_at: datetime
+
+    def published(self, watched: Watched) -> float:
+        return watched.published[self.station, self.observed_at]
+
+
+def lines_of(url: str) -> list[Line]:
+    """Return each line of each message that tells of a report."""
     database = Database(url)
     query = (
-        select(delivery.c.id, delivery.c.state, event.c.body)
+        select(delivery.c.id, delivery.c.state, event.c.body, event.c.at, delivery_event.c.made_at)
         .join(delivery_event, delivery_event.c.delivery_id == delivery.c.id)
         .join(event, event.c.id == delivery_event.c.event_id)
         .where(event.c.subject_kind == SubjectKind.EPISODE.value)
     )
     with database.read() as connection:
-        rows = [(name, state, json.loads(body)) for name, state, body in connection.execute(query)]
+        rows = [(name, state, json.loads(body), at, made) for name, state, body, at, made in connection.execute(query)]
     database.close()
     return [
-        (name, state, body["station"], datetime.fromisoformat(body["observed_at"]))
-        for name, state, body in rows
+        Line(name, state, body["station"], datetime.fromisoformat(body["observed_at"]), at, made)
+        for name, state, body, at, made in rows
         if body["observed_at"] is not None
     ]
 
@@ -205,19 +222,20 @@ def told(url: str, arrived: Sequence[tuple[str, float]], watched: Watched) -> di
     """Return how long the messages took, from outside: from the feed's publication to the receiver."""
     lines = lines_of(url)
     # A mail's Message-ID is made of the name of the message.
-    name_of = {token(name): name for name, *_ in lines}
+    name_of = {token(line.message): line.message for line in lines}
     first: dict[str, float] = {}
     for named, at in arrived:
         first.setdefault(name_of.get(named, named), at)
     newest: dict[str, float] = {}
-    for name, _, station, observed_at in lines:
-        newest[name] = max(newest.get(name, 0.0), watched.published[station, observed_at])
     oldest: dict[str, float] = {}
-    for name, _, station, observed_at in lines:
-        oldest[name] = min(oldest.get(name, 9e9), watched.published[station, observed_at])
+    for line in lines:
+        published = line.published(watched)
+        newest[line.message] = max(newest.get(line.message, 0.0), published)
+        oldest[line.message] = min(oldest.get(line.message, 9e9), published)
     spans = sorted(first[name] - newest[name] for name in newest if name in first)
     longest = sorted(first[name] - oldest[name] for name in oldest if name in first)
-    states = Counter(state for state in {name: state for name, state, *_ in lines}.values())
+    late = {name for name in oldest if name in first and first[name] - oldest[name] > LONGEST_S}
+    states = Counter(state for state in {line.message: line.state for line in lines}.values())
     return {
         "messages": len(newest),
         "lines": len(lines),
@@ -226,8 +244,26 @@ def told(url: str, arrived: Sequence[tuple[str, float]], watched: Watched) -> di
         "twice": len(arrived) - len(first),
         "from_newest_report_s": quantiles(spans),
         "from_oldest_report_s": quantiles(longest),
-        f"within_{LONGEST_S:.0f}_s": sum(span <= LONGEST_S for span in longest),
+        f"within_{LONGEST_S:.0f}_s": len(longest) - len(late),
+        "late_because": why_late([line for line in lines if line.message in late], watched),
     }
+
+
+def why_late(lines: Iterable[Line], watched: Watched) -> dict[str, int]:
+    """Count late messages by what kept them.
+
+    `no_report`: the event came long after the report that it names, as what only time brings does. `hours`: the event
+    was there, and whoever asked for it wanted to hear nothing at that hour. `service`: neither.
+    """
+    why: dict[str, str] = {}
+    for line in sorted(lines, key=lambda line: line.published(watched), reverse=True):
+        if line.event_at.timestamp() - line.published(watched) > JUDGED_S:
+            why[line.message] = "no_report"
+        elif (line.owed_at - line.event_at).total_seconds() > JUDGED_S:
+            why[line.message] = "hours"
+        else:
+            why[line.message] = "service"
+    return dict(Counter(why.values()))
 
 
 def quantiles(spans: Sequence[float]) -> dict[str, float]:
