@@ -140,6 +140,18 @@ async def test_the_broker_keeps_how_an_alert_stands_until_it_is_over(served: Mos
         assert await asyncio.to_thread(later.all_until, "hoarline/stand/over") == []
 
 
+async def test_the_broker_keeps_that_a_station_is_blind_until_it_sees_again(served: Mosquitto) -> None:
+    topic = "hoarline/stand/XNOR/XNOR"
+    unknown = {"flag": None, "level": None, "previous_level": None, "kind": None, "phase": None}
+    async with channel_to(served.port, stand=STAND) as (channel, _):
+        await channel.send(a_message(EventType.BLIND, **unknown), NOW)
+        with Subscriber(served.port, topic) as later:
+            assert read(await asyncio.to_thread(later.next))["type"] == "icing.station.blind"
+        await channel.send(a_message(EventType.SEEING, **unknown), NOW)
+    with Subscriber(served.port, "hoarline/stand/#") as later:
+        assert await asyncio.to_thread(later.all_until, "hoarline/stand/over") == []
+
+
 @pytest.mark.parametrize(("kind", "kept"), [
     ("opened", True), ("expected", True), ("blind", True), ("taken", True), ("reminder", True),
     ("test", False), ("digest", False), ("protection lost", False),

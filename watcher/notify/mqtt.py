@@ -87,7 +87,8 @@ class MqttChannel:
             if self._destination.stand_topic is not None and _stands(part):
                 # An expiry would take an alert off a display while the weather goes on. An end takes it off.
                 topic = topic_of(self._destination.stand_topic, part)
-                kept = b"" if part.ending else body
+                over = part.ending or part.told_as is EventType.SEEING
+                kept = b"" if over else body
                 await self._broker.publish(topic, kept, marks, retain=True, timeout=self._timeout_s)
         except Refused as error:
             raise DeliveryError(short(str(error)), permanent=error.code in _NEVER) from error
