@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import gzip
+import threading
 from random import Random
 
 import pytest
@@ -14,6 +15,7 @@ from tests.feeds.query_scenes import FIVE, NOW, PAGE, XBAY, XNOR, Made, after, o
 from tests.feeds.station_api import Asked, StationApi, no_content
 from tests.net.loopback import ok
 from watcher.errors import FeedBusy, FeedError
+from watcher.feeds import exchange
 from watcher.feeds.budget import Budgets
 from watcher.feeds.model import Outcome
 from watcher.feeds.query import QueryFeed
@@ -129,6 +131,30 @@ async def test_an_answer_that_is_packed_comes_through_both_ways(made: Made, api:
     ):
         api.fault = lambda _, answer=answer: answer
         assert texts(await made(["XNOR"]).fetch("metar", now=NOW)) == [XNOR]
+
+
+async def test_an_answer_is_unpacked_beside_the_rounds_and_not_in_them(
+    made: Made, api: StationApi, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Meanwhile messages go out, pages are shown and the watchdog hears its beat."""
+    threads: list[int] = []
+
+    def gunzip(body: bytes, limit_bytes: int) -> bytes:
+        threads.append(threading.get_ident())
+        return taken_apart(body, limit_bytes)
+
+    taken_apart = exchange.gunzip
+    monkeypatch.setattr(exchange, "gunzip", gunzip)
+    api.fault = lambda _: ok(gzip.compress(XNOR.encode()), "Content-Type: application/gzip")
+    assert texts(await made(["XNOR"]).fetch("metar", now=NOW)) == [XNOR]
+    assert len(threads) == 1
+    assert threads[0] != threading.get_ident()
+
+
+async def test_an_answer_of_more_members_than_any_real_file_is_told_to_be_broken(made: Made, api: StationApi) -> None:
+    api.fault = lambda _: ok(gzip.compress(b"", mtime=0) * 5000)
+    with pytest.raises(FeedError, match="the body cannot be unpacked: the gzip data has more than 4096 members"):
+        await made(["XNOR"]).fetch("metar", now=NOW)
 
 
 @pytest.mark.parametrize(

@@ -7,6 +7,8 @@ between; and each is judged once, though several brokers bring it.
 from __future__ import annotations
 
 import asyncio
+import gzip
+import threading
 from collections.abc import AsyncIterator, Iterator, Sequence
 from contextlib import asynccontextmanager
 from datetime import timedelta
@@ -29,6 +31,7 @@ from tests.feeds.wis2_scenes import (
 from tests.net.loopback import loopback, ok
 from tests.notify.mosquitto import Mosquitto, free_port, mosquitto, password_file
 from watcher.errors import FeedError
+from watcher.feeds import wis2_notice
 from watcher.feeds.budget import Budgets
 from watcher.feeds.model import Fetched, Outcome, What
 from watcher.feeds.wis2 import Wis2Feed
@@ -266,6 +269,27 @@ async def test_content_behind_a_link_is_fetched_and_checked(served: Mosquitto) -
                 while not any(linked.tries for linked in feed._desk.links.values()):
                     await asyncio.sleep(0.005)
         assert (await feed.fetch("taf", now=NOW)).reports == ()
+
+
+async def test_content_behind_a_link_is_unpacked_beside_the_rounds_and_not_in_them(
+    served: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    threads: list[int] = []
+
+    def gunzip(body: bytes, limit_bytes: int) -> bytes:
+        threads.append(threading.get_ident())
+        return taken_apart(body, limit_bytes)
+
+    taken_apart = wis2_notice.gunzip
+    monkeypatch.setattr(wis2_notice, "gunzip", gunzip)
+    whole = gzip.compress(BULLETIN)
+    async with loopback(ok(whole, "Content-Type: application/gzip")) as web, listening(served.port) as feed:
+        await connected(feed)
+        with publisher(served.port) as client:
+            await asyncio.to_thread(publish, client, notification(whole, encoding=None, href=web.url(path="/b.gz")))
+            assert texts(await heard(feed))[0].startswith("METAR XNOR")
+    assert len(threads) == 1
+    assert threads[0] != threading.get_ident()
 
 
 async def test_a_link_that_fails_is_tried_again_given_up_and_new_when_another_brings_it(served: Mosquitto) -> None:

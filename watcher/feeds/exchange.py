@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
 from dataclasses import dataclass
 from datetime import datetime
@@ -97,7 +98,7 @@ class Exchange:
             raise FeedBusy(f"{host_of(url)} is left alone for another {wait_s:.0f} s", wait_s)
         try:
             answer = await self._get(url, validators, budget, now)
-            page = self._page(answer, url, validators, budget, now, packed=packed)
+            page = await self._page(answer, url, validators, budget, now, packed=packed)
         except FeedBusy:
             raise
         except FeedError:
@@ -126,7 +127,7 @@ class Exchange:
             raise FeedError(str(error)) from error
         raise AssertionError
 
-    def _page(
+    async def _page(
         self, answer: Answer, url: str, asked_with: Validators, budget: HostBudget, now: datetime, *, packed: bool
     ) -> Page:
         if answer.status == 304 and asked_with.headers():
@@ -135,7 +136,7 @@ class Exchange:
             return Page(b"")
         if answer.status not in {200, 203}:
             _refuse(answer, url, budget, now)
-        body = answer.body if packed else _unpacked(answer.body, self._limit_bytes)
+        body = answer.body if packed else await asyncio.to_thread(_unpacked, answer.body, self._limit_bytes)
         kind = answer.headers.get("content-type", "").partition(";")[0].strip().lower()
         if kind == "text/html" or _PAGE.match(body):
             raise WrongForm(f"{host_of(url)} answered with a web page instead of reports")

@@ -93,7 +93,7 @@ class Links:
 
     async def _reports(self, notice: Notice, url: str, topic: str, now: datetime) -> tuple[RawReport, ...]:
         page = await self._exchange.ask(url, Validators(), now, counts=False, packed=True)
-        body = checked_content(notice, page.body or b"")
+        body = await asyncio.to_thread(checked_content, notice, page.body or b"")
         try:
             rows = await asyncio.to_thread(reports_in, body, topic, now)
         except FeedError:
