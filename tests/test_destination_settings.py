@@ -96,6 +96,8 @@ def test_every_kind_is_read_with_its_secret_and_shows_none(folder: Path) -> None
     ('kind = "cap"', 'kind = "cap"\ntopic = "x"', "and nothing else"),
     ('kind = "cap"', 'kind = "cap"\ngroup_within = "1m"', "the others carry one event"),
     ('url = "https://matrix.example.org"\n', "", "room_id and token_file and url"),
+    ('url = "https://matrix.example.org"\n', 'url = "https://[matrix]"\n', "is no web address"),
+    ('"mqtts://broker.example.org', '"mqtts://[::::]', "is no broker"),
 ])  # fmt: skip
 def test_what_does_not_fit_is_refused_with_the_right_words(folder: Path, old: str, new: str, why: str) -> None:
     assert old in ALL
@@ -106,6 +108,7 @@ def test_what_does_not_fit_is_refused_with_the_right_words(folder: Path, old: st
 
 @pytest.mark.parametrize(("name", "text", "why"), [
     ("matrix.token", "two words", "lacks an access token"), ("cap.secret", "abc", "whsec_"), ("chat.url", "nowhere", "lacks a web address"),
+    ("chat.url", "https://[room]/x", "lacks a web address"), ("chat.url", "https://h.example.org:99999/x", "lacks a web address"),
 ])  # fmt: skip
 def test_a_secret_that_cannot_be_one_is_refused_and_not_repeated(folder: Path, name: str, text: str, why: str) -> None:
     (folder / name).write_text(text)

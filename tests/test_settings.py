@@ -130,6 +130,8 @@ def test_secrets_may_lie_in_the_credentials_directory(folder, tmp_path_factory):
         ('"60.20,11.10,210"', '"60.20;11.10"', ["latitude,longitude,elevation"]),
         ('"duty@example.org"', '"duty@example.org\\r\\nBcc: x@example.org"', ["line break"]),
         ('"duty@example.org"', '"nobody"', ["is no mail address"]),
+        ('"duty@example.org"', '"a..b@example.org"', ["is no mail address", '"a..b" before the @ is no mailbox name']),
+        ('"Hoarline <hoarline@example.org>"', '"Hoarline <a..b@example.org>"', ["is no mail address", "no mailbox"]),
         ('"Hoarline <hoarline@example.org>"', '"Hoarline <hoar\\nline@example.org>"', ["line break"]),
         ('url = "http://127.0.0.1:9000/in"', 'url = "ftp://example.org"', ["is no web address"]),
         ('secret_file = "ops-room.secret"', 'secret = "whsec_abc"', ["does not stand in the settings", "secret_file"]),
@@ -144,6 +146,43 @@ def test_what_is_wrong_is_said_with_what_is_right(folder, old, new, words):
     assert old in GOOD
     said = problems_of(folder, GOOD.replace(old, new, 1))
     assert all(word in said for word in words), said
+
+
+NOWHERE = (
+    "https://[your-host]/x", "https://host.example.org:99999/hook", "https://[bad", "https://host.example.org:0/x", "https://:80/",
+    "https://?x", "https://a..b/x", f"https://{'a' * 64}.example.org/", "https://[2001:db8::1]x/",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("url", NOWHERE)
+@pytest.mark.parametrize(
+    ("old", "key"),
+    [
+        ("http://127.0.0.1:9000/in", "destination"),
+        ("https://weather.example.org/metars.cache.csv.gz", "feed"),
+        ('[store]\nurl = "sqlite:///hoarline.db"', "public_url"),
+    ],
+)
+def test_an_address_that_leads_to_no_host_or_port_is_refused_in_a_plain_sentence(folder, old, key, url):
+    assert old in GOOD
+    new = f'[service]\npublic_url = "{url}"\n{old}' if key == "public_url" else url
+    said = problems_of(folder, GOOD.replace(old, new, 1))
+    assert f'"{url}" is no web address; write one such as https://' in said
+    assert key in said
+
+
+@pytest.mark.parametrize(
+    "url",
+    [
+        "http://127.0.0.1:9000/in", "https://[2001:db8::1]:8443/x?y=1", "https://host.example.org", "https://host.example.org./",
+        "https://exämple.org/x", "https://host.example.org:/x", "https://host.example.org?x=1",
+    ],
+)  # fmt: skip
+def test_an_address_that_can_be_asked_for_is_taken(folder, url):
+    (section, *_) = [
+        item for item in load(folder, GOOD.replace("http://127.0.0.1:9000/in", url)).text.destination if item.url
+    ]
+    assert section.url == url
 
 
 def test_several_wrong_things_are_said_at_once(folder):

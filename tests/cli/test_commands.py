@@ -150,6 +150,26 @@ def test_check_says_all_that_is_wrong_at_once(folder):
     assert "did you mean lead?" in done.stderr
 
 
+@pytest.mark.parametrize("url", ["https://[your-host]/x", "https://host.example.org:99999/hook", "https://[bad"])
+def test_check_says_in_a_sentence_which_address_leads_nowhere(folder, url):
+    text = (folder / "hoarline.toml").read_text()
+    (folder / "hoarline.toml").write_text(text.replace("http://127.0.0.1:9/in", url))
+    done = hoarline("check", cwd=folder)
+    assert done.returncode == 2
+    assert f'"{url}" is no web address' in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_a_mailbox_that_cannot_be_written_to_is_one_sentence_and_no_trace(folder):
+    text = (folder / "hoarline.toml").read_text()
+    mailbox = '[[destination]]\nname = "desk"\nkind = "email"\naddress = "a..b@example.org"\n'
+    (folder / "hoarline.toml").write_text(f'{text}{mailbox}[mail]\nhost = "127.0.0.1"\nfrom = "h@example.org"\n')
+    done = hoarline("destination", "test", "desk", cwd=folder)
+    assert done.returncode == 2
+    assert '"a..b" before the @ is no mailbox name' in done.stderr
+    assert "Traceback" not in done.stderr
+
+
 def test_check_names_a_secret_that_cannot_sign_and_never_shows_it(folder):
     (folder / "room.secret").write_text("whsec_c2hvcnQ=")
     done = hoarline("check", cwd=folder)

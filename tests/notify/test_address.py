@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from watcher.notify.address import bare_address, check_address, check_sender, display_name
 from watcher.notify.model import EmailDestination, MailServer, WebhookDestination
+from watcher.settings.addresses import bare_address, check_address, check_sender, display_name
 
 
 @pytest.mark.parametrize("text", [

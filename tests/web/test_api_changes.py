@@ -40,6 +40,13 @@ def api(opened):
     return send
 
 
+@pytest.mark.parametrize("url", ["https://[your-host]/x", "https://host.example.org:99999/hook", "https://[bad"])
+async def test_a_destination_that_leads_nowhere_is_refused_with_what_is_wrong(api, opened, url):
+    errors = refused(await api("POST", "/destinations", {"name": "room", "kind": "webhook", "url": url}), 422)["errors"]
+    assert any("is no web address" in str(error) for error in errors)
+    assert opened.store.people().destinations == ()
+
+
 async def test_a_subscription_is_added_changed_paused_and_removed(api, opened):
     added = await api("POST", "/subscriptions", WISH)
     assert (added.status_code, added.json()["source"]) == (201, "store")

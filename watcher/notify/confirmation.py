@@ -6,12 +6,12 @@ from datetime import datetime
 from email.message import EmailMessage
 from shlex import quote
 
-from watcher.notify.address import bare_address
 from watcher.notify.escaping import WebAddress
 from watcher.notify.mail import Envelope, addressed, set_bodies, token
 from watcher.notify.message import CAUTION
 from watcher.notify.templating import shipped
 from watcher.notify.wording import plain, when
+from watcher.settings.addresses import bare_address
 from watcher.units import duration_text, iso_z
 
 

@@ -14,11 +14,11 @@ from functools import lru_cache
 from typing import Any
 from urllib.parse import quote
 
-from watcher.notify.address import bare_address, check_address, display_name
 from watcher.notify.mail_picture import Picture
 from watcher.notify.message import Message
 from watcher.notify.templating import Reader, Templates
 from watcher.notify.wording import plain
+from watcher.settings.addresses import bare_address, check_address, display_name
 
 
 class _KeptClasses(HeaderRegistry):

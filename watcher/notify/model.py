@@ -7,11 +7,9 @@ from dataclasses import dataclass, field
 from typing import Literal
 from urllib.parse import urlsplit
 
-from watcher.notify.address import check_address, check_sender
 from watcher.notify.signature import check_secret
+from watcher.settings.addresses import check_address, check_sender, is_web_address
 from watcher.settings.people import ChatShape
-
-_WEB_ADDRESS = re.compile(r"https?://[^\s/@]+(/\S*)?")
 
 # RFC 6750, 2.1: what a bearer token is made of.
 _TOKEN = re.compile(r"[A-Za-z0-9._~+/-]+=*")
@@ -69,7 +67,7 @@ class ChatDestination:
     shape: ChatShape = "text"
 
     def __post_init__(self) -> None:
-        if _WEB_ADDRESS.fullmatch(self.url) is None or not self.text_field:
+        if not is_web_address(self.url) or not self.text_field:
             _refuse(f'destination "{self.name}"', "it lacks a web address (https://…) or the name of the text's field")
 
 

@@ -11,13 +11,13 @@ from typing import Self
 import aiosmtplib
 
 from watcher.errors import DeliveryError
-from watcher.notify.address import bare_address
 from watcher.notify.mail import Envelope, build_mail
 from watcher.notify.mail_picture import picture_of
 from watcher.notify.message import Message
 from watcher.notify.model import EmailDestination, MailServer
 from watcher.notify.templating import Templates
 from watcher.notify.wording import short
+from watcher.settings.addresses import bare_address
 
 CONNECT_TIMEOUT_S = 10.0
 COMMAND_TIMEOUT_S = 20.0

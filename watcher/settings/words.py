@@ -12,10 +12,10 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 
 from watcher.errors import nearest
 from watcher.rulebook.words import Flag
+from watcher.settings.addresses import check_address, check_sender, has_host, is_web_address
 from watcher.units import parse_duration
 
 STATION_CODE = re.compile(r"[A-Z][A-Z0-9]{3}")
-_ADDRESS = re.compile(r"[^\s@<>,;:\"()\[\]\\]{1,64}@[A-Za-z0-9.-]{1,253}")
 WALL_TIME = re.compile(r"([01]\d|2[0-3]):([0-5]\d)")
 _BIND = re.compile(r"(?P<host>[^\s:]+|\[[0-9a-f:]+\]):(?P<port>\d{1,5})")
 _BROKER = re.compile(r"mqtts?://(?:[A-Za-z0-9._-]{1,253}|\[[0-9A-Fa-f:.]{2,45}\])(?::(?P<port>\d{1,5}))?/?")
@@ -54,26 +54,29 @@ def _station_code(code: str) -> str:
 
 
 def _mail_address(text: str) -> str:
-    if _ADDRESS.fullmatch(_no_controls(text)) is None:
-        raise ValueError(f'"{text}" is no mail address; write one such as duty@example.org')
+    _refuse_mail(text, check_address(_no_controls(text)))
     return text
 
 
 def _sender(text: str) -> str:
-    match = re.fullmatch(r"(?:[^<>\"]*\s)?<([^<>]+)>", _no_controls(text))
-    _mail_address(match[1] if match is not None else text)
+    _refuse_mail(text, check_sender(_no_controls(text)))
     return text
 
 
+def _refuse_mail(text: str, why: str | None) -> None:
+    if why is not None:
+        raise ValueError(f'"{text}" is no mail address: {why}; write one such as duty@example.org')
+
+
 def _url(text: str) -> str:
-    if not re.fullmatch(r"https?://[^\s/@]+(?:/\S*)?", _no_controls(text)):
+    if not is_web_address(_no_controls(text)):
         raise ValueError(f'"{text}" is no web address; write one such as https://host.example.org/path')
     return text
 
 
 def _broker(text: str) -> str:
     match = _BROKER.fullmatch(text)
-    if match is None or not 0 < int(match["port"] or 1) <= 65535:
+    if match is None or not has_host(text):
         raise ValueError(f'"{_no_controls(text)}" is no broker; write one such as mqtts://broker.example.org:8883')
     return text
 

@@ -1,13 +1,17 @@
-"""Mail addresses, as strictly as a header and an envelope need them."""
+"""Mail addresses, as strictly as a header and an envelope need them, and web addresses that can be asked for."""
 
 from __future__ import annotations
 
 import re
+from urllib.parse import urlsplit
 
 # RFC 5321, 4.1.2 and 4.5.3.1: a dot-string of at most 64 letters at a domain. Quoted local parts and address literals
 # are left out on purpose: nobody's duty desk has one, and they are where header tricks hide.
 _LOCAL = re.compile(r"[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+(?:\.[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+)*")
 _DOMAIN = re.compile(r"(?=.{1,253}\Z)[A-Za-z0-9](?:[A-Za-z0-9-]{0,61}[A-Za-z0-9])?(?:\.[A-Za-z0-9-]{1,63})*")
+# RFC 3986, 3.2: a name, or an address in brackets, and a port; nobody's name or password.
+_WEB = re.compile(r"https?://(?:\[[0-9A-Fa-f:.]+\]|[^\s/?#@:\[\]\\]+)(?::[0-9]{0,5})?(?:[/?#]\S*)?")
+_NAME_LENGTH = 253  # RFC 1035, 2.3.4
 _NAMED = re.compile(r"(?P<name>[^<>]*)<(?P<address>[^<>]*)>")
 
 
@@ -53,3 +57,21 @@ def display_name(sender: str) -> str:
     """Return the name of a sender without its address; empty when it has none."""
     named = _NAMED.fullmatch(sender)
     return named["name"].strip().strip('"') if named is not None else ""
+
+
+def is_web_address(text: str) -> bool:
+    """Return whether a text is an http or https address whose host can be looked up and whose port there is."""
+    return _WEB.fullmatch(text) is not None and has_host(text)
+
+
+def has_host(url: str) -> bool:
+    """Return whether an address of any scheme can be taken apart into a host to look up and a port from 1 to 65535."""
+    try:
+        parts = urlsplit(url)
+        host, port = parts.hostname or "", parts.port
+        if not 0 < len(host) <= _NAME_LENGTH or port == 0:
+            return False
+        host.encode("idna")  # as the look-up does: a label that is empty or too long cannot be asked for
+    except ValueError:
+        return False
+    return True
