@@ -41,6 +41,26 @@ def test_a_metar_cache_as_xml_is_read_by_the_same_rules() -> None:
     assert (report.text, report.kind, report.station) == ("XNOR 121150Z 00000KT", "SPECI", "XNOR")
 
 
+def test_a_file_of_both_gives_both_in_its_order_each_with_the_time_of_its_own_element() -> None:
+    body = (
+        b"<response><data><METAR><raw_text>METAR XNOR 121150Z 00000KT</raw_text><station_id>XNOR</station_id>"
+        b"<observation_time>2026-01-12T11:50:00Z</observation_time><metar_type>METAR</metar_type></METAR>"
+        b"<TAF><raw_text>TAF XNOR 121100Z 1212/1312 00000KT</raw_text><station_id>XNOR</station_id>"
+        b"<issue_time>2026-01-12T11:00:00Z</issue_time></TAF>"
+        b"<METAR><raw_text>SPECI XBAY 121155Z 00000KT</raw_text><station_id>XBAY</station_id>"
+        b"<observation_time>2026-01-12T11:55:00Z</observation_time><metar_type>SPECI</metar_type></METAR></data></response>"
+    )
+    found = parse_cache_xml(body)
+    assert found.row_count == 3
+    assert [(r.station, r.kind, r.observed_at) for r in found.reports] == [
+        ("XNOR", "METAR", NOW.replace(hour=11, minute=50)),
+        ("XNOR", "TAF", NOW.replace(hour=11)),
+        ("XBAY", "SPECI", NOW.replace(hour=11, minute=55)),
+    ]
+    assert [r.kind for r in parse_cache_xml(body, "taf").reports] == ["TAF"]
+    assert [r.kind for r in parse_cache_xml(body, "metar").reports] == ["METAR", "SPECI"]
+
+
 def test_a_doctype_is_refused_before_anything_in_it_is_used() -> None:
     body = (
         b'<!DOCTYPE response [<!ENTITY x SYSTEM "file:///etc/passwd">]>'
@@ -78,6 +98,8 @@ def test_what_is_no_cache_file_is_refused(body: bytes) -> None:
 def test_the_root_of_another_document_is_named() -> None:
     with pytest.raises(FeedError, match="this is no TAF cache: the root element is feed"):
         parse_cache_xml(b"<feed/>", "taf")
+    with pytest.raises(FeedError, match="this is no METAR or TAF cache: the root element is feed"):
+        parse_cache_xml(b"<feed/>")
 
 
 @given(st.integers(1, len(EXCERPT) - 60))

@@ -13,13 +13,13 @@ from lxml import etree
 from watcher.errors import FeedError, NotIwxxm
 from watcher.feeds.model import RawReport, What
 from watcher.feeds.rows import Rows, checked, report_of_row, shown
-from watcher.reports.xml_entries import XmlEntries
+from watcher.reports.xml_entries import XmlEntries, local_name
 
 _TAIL_BYTES = 64
-_FORMS: dict[What, tuple[str, str]] = {"metar": ("METAR", "observation_time"), "taf": ("TAF", "issue_time")}
+_ELEMENTS: dict[What, str] = {"metar": "METAR", "taf": "TAF"}
 
 
-def parse_cache_xml(body: bytes, what: What) -> Rows:
+def parse_cache_xml(body: bytes, what: What | None = None) -> Rows:
     """Return the reports of a cache file.
 
     Parameters
@@ -27,7 +27,7 @@ def parse_cache_xml(body: bytes, what: What) -> Rows:
     body
         The unpacked file.
     what
-        Which cache it should be.
+        Of which of its elements, `<METAR>` or `<TAF>`; None: of both.
 
     Raises
     ------
@@ -48,8 +48,15 @@ def parse_cache_xml(body: bytes, what: What) -> Rows:
     return checked(Rows(tuple(found), count))
 
 
-def cache_entries(body: bytes, what: What) -> Iterator[tuple[int, RawReport | None]]:
+def cache_entries(body: bytes, what: What | None = None) -> Iterator[tuple[int, RawReport | None]]:
     """Yield (line in the file, report) of each entry of a cache file, None for one that is no report.
+
+    Parameters
+    ----------
+    body
+        The unpacked file.
+    what
+        Of which of its elements, `<METAR>` or `<TAF>`; None: of both, in the order of the file.
 
     Raises
     ------
@@ -58,24 +65,26 @@ def cache_entries(body: bytes, what: What) -> Iterator[tuple[int, RawReport | No
     lxml.etree.XMLSyntaxError
         It is not well formed from here on.
     """
-    element, time_field = _FORMS[what]
-    for entry in _entries(body, element):
-        yield cast("int | None", entry.sourceline) or 0, _report(entry, time_field, what)
+    elements = tuple(_ELEMENTS.values()) if what is None else (_ELEMENTS[what],)
+    for entry in _entries(body, elements):
+        yield cast("int | None", entry.sourceline) or 0, _report(entry)
 
 
-def _entries(body: bytes, element: str) -> Iterator[etree._Element]:
-    entries = XmlEntries(body.lstrip(b"\xef\xbb\xbf \r\n\t"), (element,), ("response",))
+def _entries(body: bytes, elements: tuple[str, ...]) -> Iterator[etree._Element]:
+    entries = XmlEntries(body.lstrip(b"\xef\xbb\xbf \r\n\t"), elements, ("response",))
+    cache = f"{' or '.join(elements)} cache"
     try:
         yield from entries
     except NotIwxxm as error:
-        raise FeedError(f"this is no {element} cache: {error}") from error
+        raise FeedError(f"this is no {cache}: {error}") from error
     if "response" not in entries.seen:
-        raise FeedError(f"this is no {element} cache: the root element is {shown(entries.root_tag)}")
+        raise FeedError(f"this is no {cache}: the root element is {shown(entries.root_tag)}")
 
 
-def _report(entry: etree._Element, time_field: str, what: What) -> RawReport | None:
+def _report(entry: etree._Element) -> RawReport | None:
     def field(name: str) -> str:
         return (entry.findtext(name) or "").strip()
 
-    kind = "TAF" if what == "taf" else field("metar_type")
-    return report_of_row(field("raw_text"), field("station_id"), field(time_field), kind)
+    is_taf = local_name(entry) == "TAF"
+    time, kind = (field("issue_time"), "TAF") if is_taf else (field("observation_time"), field("metar_type"))
+    return report_of_row(field("raw_text"), field("station_id"), time, kind)
