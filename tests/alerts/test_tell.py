@@ -105,6 +105,16 @@ def test_the_same_turn_made_again_gives_deliveries_of_the_same_names():
     assert len({item.id for item in first.deliveries}) == len(first.deliveries) == 4
 
 
+def test_the_first_story_of_a_service_that_begins_anew_has_other_names_than_the_first_of_the_old_one():
+    """Receivers drop a name that they have seen; events are counted anew with a new database, and after a restore."""
+    old, new = Desk(everything("duty")), Desk(everything("duty"))
+    old.hear("0521", LIGHT.format("0520"))
+    new.hear("0551", LIGHT.format("0550"))
+    (before,), (after,) = old.deliveries, new.deliveries
+    assert (before.event_id, before.told_as) == (after.event_id, after.told_as)
+    assert before.id != after.id
+
+
 def test_a_station_that_is_wanted_by_code_by_country_and_by_circle_is_told_once():
     here = replace(XNOR, country=NORTHLAND)
     around = Circle(60.0, 11.0, 50.0)

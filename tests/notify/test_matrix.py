@@ -102,15 +102,6 @@ async def test_a_repeat_is_the_same_event() -> None:
     assert len(server.events) == 2
 
 
-async def test_a_service_that_begins_anew_is_not_taken_for_the_old_one() -> None:
-    """Names of messages begin again with a new store; a homeserver that remembers the old ones must not swallow one."""
-    async with room() as (server, channel):
-        for days in (0, 1):
-            first = replace(a_message().first, happened_at=NOW + timedelta(days=days))
-            await channel.send(replace(a_message(), parts=(first,)), NOW)
-    assert len(server.events) == 2
-
-
 @pytest.mark.parametrize(
     ("kind", "rings"), [("opened", True), ("raised", True), ("blind", True), ("several", True), ("ended", False)]
 )

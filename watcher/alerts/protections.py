@@ -82,7 +82,7 @@ def owed_at_once(
         station = view.station if view is not None else Station(event.body.station)
         for destination, instead in _readers(_following(listeners, station, now), listeners):
             yield NewDelivery(
-                id=delivery_name(event.subject_id, event.seq, destination, event.type),
+                id=delivery_name(event.subject_id, event.seq, destination, event.type, now),
                 destination=destination,
                 subject_id=event.subject_id,
                 seq=event.seq,

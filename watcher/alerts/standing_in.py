@@ -72,7 +72,7 @@ def taken_over(
             continue
         met.add(key)
         yield NewDelivery(
-            id=delivery_name(line.subject_id, line.seq, reader, told_as, line.repeat),
+            id=delivery_name(line.subject_id, line.seq, reader, told_as, now, repeat=line.repeat),
             destination=reader,
             subject_id=line.subject_id,
             seq=line.seq,

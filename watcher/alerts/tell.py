@@ -14,7 +14,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from itertools import chain
 from typing import NamedTuple
 
@@ -221,7 +221,7 @@ def change_since(last: Told, level: Level | None, kind: Kind | None) -> EventTyp
 def _delivery(item: _Owed, listeners: Listeners, policy: Policy, now: datetime) -> NewDelivery:
     subject = item.subject
     return NewDelivery(
-        id=delivery_name(subject.id, subject.seq, item.destination, item.told_as, item.repeat),
+        id=delivery_name(subject.id, subject.seq, item.destination, item.told_as, now, repeat=item.repeat),
         destination=item.destination,
         subject_id=subject.id,
         seq=subject.seq,
@@ -239,7 +239,7 @@ def _delivery(item: _Owed, listeners: Listeners, policy: Policy, now: datetime) 
 def _of_digest(event: Event, destination: str, listeners: Listeners, policy: Policy, now: datetime) -> NewDelivery:
     reader = listeners.reader_of(destination) or destination
     return NewDelivery(
-        id=delivery_name(event.subject_id, event.seq, reader, event.type),
+        id=delivery_name(event.subject_id, event.seq, reader, event.type, now),
         destination=reader,
         subject_id=event.subject_id,
         seq=event.seq,
@@ -252,8 +252,14 @@ def _of_digest(event: Event, destination: str, listeners: Listeners, policy: Pol
     )
 
 
-def delivery_name(subject_id: str, seq: int, destination: str, told_as: EventType, repeat: int = 0) -> str:
-    """Return the name of a delivery, which is the same when the same turn is made again."""
+def delivery_name(
+    subject_id: str, seq: int, destination: str, told_as: EventType, made_at: datetime, *, repeat: int = 0
+) -> str:
+    """Return the name of a delivery, under which its receiver knows it again.
+
+    A service that begins anew, or goes on from a backup, counts its events anew: the time tells its messages from those
+    that were sent before.
+    """
     again = f"|{repeat}" if repeat else ""
-    name = f"{subject_id}.{seq}|{destination}|{told_as}{again}"
+    name = f"{subject_id}.{seq}|{destination}|{told_as}{again}|{made_at.astimezone(UTC).isoformat()}"
     return "msg_" + hashlib.sha256(name.encode()).hexdigest()[:27]

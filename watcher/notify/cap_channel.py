@@ -102,7 +102,7 @@ def _said(told: Telling) -> Said:
     """Return an event as it was told. It is sent when the message was made: a reminder is a message of its own."""
     event = told.event
     as_told = Event(event.subject_kind, event.subject_id, event.seq, told.told_as, told.at, event.body)
-    # A service that begins anew names its messages anew from the first; the time tells them from the old ones.
+    # The time tells apart what one message told of a subject.
     return Said(as_told, f"{told.delivery}_{told.at.astimezone(UTC):%Y%m%dT%H%M%SZ}")
 
 

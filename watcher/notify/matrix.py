@@ -79,7 +79,7 @@ class MatrixChannel:
         DeliveryError
             The homeserver could not be reached, refused, or the account is closed (`gone`). It never holds the token.
         """
-        room, transaction = quote(self._destination.room_id, safe=""), _transaction(message)
+        room, transaction = quote(self._destination.room_id, safe=""), quote(message.id, safe="")
         base = self._destination.url.rstrip("/")
         url = f"{base}/_matrix/client/v3/rooms/{room}/send/m.room.message/{transaction}"
         headers = {"Authorization": f"Bearer {self._destination.token}", "Content-Type": "application/json"}
@@ -121,16 +121,6 @@ class MatrixChannel:
             permanent=code in _NEVER,
             gone=code in _GONE,
         )
-
-
-def _transaction(message: Message) -> str:
-    """Return the transaction's name: the message's, and when what it tells happened.
-
-    A service that begins anew names its messages anew from the first. By the name alone a homeserver that remembers
-    the old ones would swallow the alert.
-    """
-    happened_at = max(part.happened_at for part in message.parts)
-    return quote(f"{message.id}-{int(happened_at.timestamp())}", safe="")
 
 
 def _object_of(answer: Answer) -> Mapping[str, Any]:

@@ -103,7 +103,7 @@ def owed(
     for recipient, instead in recipients:
         for event in events:
             yield NewDelivery(
-                id=delivery_name(event.subject_id, event.seq, recipient.name, event.type),
+                id=delivery_name(event.subject_id, event.seq, recipient.name, event.type, now),
                 destination=recipient.name,
                 subject_id=event.subject_id,
                 seq=event.seq,
