@@ -57,7 +57,7 @@ async def test_the_button_of_the_page_is_the_same_post(site, store):
     assert (form.method, dict(form.form_values())) == ("POST", {"List-Unsubscribe": "One-Click"})
     done = await site.press(site.links.stop("duty-desk"), **dict(form.form_values()))
     assert "Stopped: no more messages to duty-desk" in words(done)
-    assert "hoarline destination enable duty-desk" in words(done)
+    assert "hoarline destination resume duty-desk" in words(done)
     assert store.disabled_destinations()["duty-desk"].reason.startswith("stopped by its reader")
 
 
@@ -135,4 +135,4 @@ async def test_a_hostile_name_is_shown_as_words_and_quoted_for_the_shell(site, s
     assert not html.fromstring(done.text).xpath("//b")
     assert list(store.disabled_destinations()) == [name]
     (command,) = html.fromstring(done.text).xpath("//code/text()")
-    assert shlex.split(command) == ["hoarline", "destination", "enable", name]
+    assert shlex.split(command) == ["hoarline", "destination", "resume", name]

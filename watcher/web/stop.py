@@ -61,4 +61,4 @@ def _allowed(key: bytes, token: str) -> str:
 
 def _page(template: str, destination: str) -> HTMLResponse:
     name = plain(destination)
-    return page(template, destination=name, command=f"hoarline destination enable {shlex.quote(name)}")
+    return page(template, destination=name, command=f"hoarline destination resume {shlex.quote(name)}")
