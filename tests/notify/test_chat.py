@@ -136,6 +136,27 @@ async def test_a_room_that_quotes_its_address_does_not_spread_it() -> None:
     assert "no room at /…" in str(error)
 
 
+@pytest.mark.parametrize(("path", "said", "shown"), [
+    ("/in?key=K-5up3rs3cret&token=T0ps3cret", "no room for key K-5up3rs3cret and T0ps3cret", "no room for key … and …"),
+    ("/in?key=K-5up3rs3cret&token=T0ps3cret", '{"at": "\\/in?key=K-5up3rs3cret&amp;token=T0ps3cret"}', '{"at": "/…"}'),
+    ("/hooks/T0/B0/T0ps3cret", "unknown token T0ps3cret in room B0", "unknown token … in room B0"),
+    ("/hooks/T0/B0/T0ps3cret", '{"no_room": "hooks\\/T0\\/B0\\/T0ps3cret"}', '{"no_room": "…"}'),
+    ("/hooks/T0/B0/T0ps3cret", "t0ps3cret and \\u00540ps3cret are none", "… and … are none"),
+    ("/v1/bot77:T0ps3cret/send", "token T0ps3cret has expired", "token … has expired"),
+    ("/x/T0p%2Bs3cret", "no T0p+s3cret, no T0p%2Bs3cret", "no …, no …"),
+    ("/x/T0p+s3cret", "no T0p%2Bs3cret", "no …"),
+    ("/hooks/a", "invalid_payload", "invalid_payload"),
+])  # fmt: skip
+async def test_no_part_of_the_address_is_repeated_and_the_reason_is(path: str, said: str, shown: str) -> None:
+    async with (
+        loopback(ok(said.encode(), status="403 Forbidden"), keep=True) as served,
+        HttpClients(Guard(("127.0.0.0/8",))) as http,
+    ):
+        channel = ChatChannel(ChatDestination("ramp-room", served.url(path=path)), http, TEMPLATES)
+        error = await refusal_of(channel)
+    assert str(error) == f"the receiver answered HTTP 403 {shown}"
+
+
 def test_the_address_does_not_show_when_a_destination_is_printed() -> None:
     assert "a-token" not in repr(ChatDestination("ramp-room", f"https://chat.example.org{PATH}"))
 

@@ -13,6 +13,7 @@ import pytest
 import time_machine
 from standardwebhooks.webhooks import Webhook
 
+from tests.net.loopback import loopback, ok
 from tests.notify.scenes import BODY, NOW, SECRET, a_message
 from watcher.demo.receivers import WebhookReceiver
 from watcher.errors import DeliveryError
@@ -150,3 +151,11 @@ async def test_several_go_side_by_side() -> None:
         await asyncio.gather(*(channel.send(a_message(message_id=f"msg_{n}"), NOW) for n in range(20)))
     assert len({post.id for post in receiver.posts}) == 20
     assert receiver.duplicates == 0
+
+
+async def test_a_receiver_that_quotes_its_address_does_not_spread_it() -> None:
+    answer = ok(b'{"reason": "no key T0ps3cret here"}', status="403 Forbidden")
+    async with loopback(answer, keep=True) as served, HttpClients(Guard(("127.0.0.0/8",))) as http:
+        destination = WebhookDestination("ops-room", served.url(path="/in?key=T0ps3cret"), (SECRET,))
+        error = await refusal_of(WebhookChannel(destination, http, Templates.load()))
+    assert str(error) == 'the receiver answered HTTP 403 {"reason": "no key … here"}'

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import json
 from datetime import datetime
-from urllib.parse import urlsplit
 
 from watcher.errors import DeliveryError, GuardError, NetError
 from watcher.net import HttpClients
-from watcher.notify.answers import refused
+from watcher.notify.answers import refused, secrets_of
 from watcher.notify.message import Message
 from watcher.notify.model import ChatDestination
 from watcher.notify.templating import Reader, Templates
@@ -75,8 +74,8 @@ class ChatChannel:
         except (GuardError, NetError) as error:
             raise DeliveryError(short(str(error))) from error
         if not 200 <= answer.status < 300:
-            # The path is all that a stranger needs to write into the room.
-            refused(answer, now, secret=urlsplit(self._destination.url).path.strip("/"))
+            # Whoever knows the address can write into the room.
+            refused(answer, now, secrets=secrets_of(self._destination.url))
 
     def _content(self, message: Message, reader: Reader) -> bytes:
         if self._destination.shape == "card":

@@ -115,7 +115,7 @@ class MatrixChannel:
             wait_s = _wait_s(answer, said, now)
             raise DeliveryError("the homeserver asks to wait (HTTP 429)", retry_after_s=wait_s)
         if not isinstance(code, str) or code not in _REMEDIES.keys() | _NEVER:
-            refused(answer, now, secret=self._destination.token)
+            refused(answer, now, secrets=(self._destination.token,))
         raise DeliveryError(
             short(f"the homeserver answered HTTP {answer.status} {code}: {_REMEDIES.get(code, 'it took none of it')}"),
             permanent=code in _NEVER,

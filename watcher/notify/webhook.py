@@ -7,7 +7,7 @@ from datetime import datetime
 
 from watcher.errors import DeliveryError, GuardError, NetError
 from watcher.net import HttpClients
-from watcher.notify.answers import refused
+from watcher.notify.answers import refused, secrets_of
 from watcher.notify.message import Message
 from watcher.notify.model import WebhookDestination
 from watcher.notify.signature import signed_headers
@@ -83,4 +83,4 @@ async def post_signed(  # noqa: PLR0917 - one post
     except (GuardError, NetError) as error:
         raise DeliveryError(short(str(error))) from error
     if not 200 <= answer.status < 300:
-        refused(answer, now)
+        refused(answer, now, secrets=secrets_of(url))
