@@ -280,13 +280,51 @@ async def test_a_message_that_would_come_too_late_is_given_up(store: Store) -> N
     assert states(store) == {"dead": 1}
 
 
-async def test_a_destination_that_is_not_in_the_settings_is_named(store: Store) -> None:
+async def test_a_destination_that_stays_unknown_is_named_and_given_up(store: Store) -> None:
     Owing(store).owe("XNOR-1", "old-desk", "desk")
-    desk = Told()
-    await sender_of(store, {"desk": desk}, Clock()).drain_once()
+    desk, clock = Told(), Clock()
+    sender = sender_of(store, {"desk": desk}, clock)
+    for attempt in range(1, 4):
+        await sender.drain_once()
+        (pending,) = store.deliveries(10, "pending")
+        assert '"old-desk"' in (pending.last_error or "")
+        assert (pending.attempts, pending.due_at > clock.now) == (attempt, True)
+        clock.now += MINUTE
+    await sender.drain_once()
     assert states(store) == {"dead": 1, "sent": 1}
     (dead,) = store.deliveries(10, "dead")
     assert '"old-desk"' in (dead.last_error or "")
+
+
+async def test_a_destination_that_is_heard_of_a_moment_later_gets_its_first_messages(store: Store) -> None:
+    """Another process made it and owes it something already."""
+    owing = Owing(store)
+    ids = [owing.owe("XNOR-1", "late")[0], owing.owe("XNOR-1", "late")[0]]
+    late, clock = Told(), Clock()
+    sender = sender_of(store, {}, clock)
+    await sender.drain_once()
+    sender.use({"late": late})
+    clock.now += timedelta(seconds=7)
+    await sender.drain_once()
+    assert [delivery for _, delivery in late.taken] == ids
+    assert states(store) == {"sent": 2}
+
+
+async def test_what_is_claimed_goes_out_though_its_destination_is_removed_before_its_first_step(store: Store) -> None:
+    Owing(store).owe("XNOR-1", "desk")
+    desk = Told()
+    sender = sender_of(store, {"desk": desk}, Clock())
+    begin = sender._begin
+
+    def begin_and_remove(claimed: Claimed) -> None:
+        begin(claimed)
+        sender.use({})
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(sender, "_begin", begin_and_remove)
+        await sender.drain_once()
+    assert len(desk.taken) == 1
+    assert states(store) == {"sent": 1}
 
 
 async def test_a_fault_of_ours_ends_no_other_message(store: Store) -> None:

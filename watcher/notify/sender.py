@@ -38,6 +38,9 @@ LEASE = timedelta(minutes=2)
 LOOK_EVERY_S = 1.0
 STOP_WITHIN_S = 10.0
 GATHER_S = 0.02
+# Another process may have put a destination into the store a moment ago, and this one has yet to hear of it: about a
+# minute, as the waits after a failure go.
+ATTEMPTS_UNKNOWN = 4
 
 _log = structlog.get_logger()
 
@@ -58,7 +61,8 @@ class Sender:
     outbox
         What is owed. Its methods are called off the event loop.
     channels
-        The way to each destination, by name. What is owed to another name is given up with a clear error.
+        The way to each destination, by name. What is owed to another name is given up with a clear error, once it has
+        stayed unknown for about a minute.
     clock
         The present.
     public_url
@@ -191,16 +195,29 @@ class Sender:
         return {name for name, channel in self._channels.items() if on_their_way[channel.kind] >= MOST_OF_A_KIND}
 
     def _begin(self, claimed: Claimed) -> None:
-        if claimed.destination not in self._channels:
-            error = f'no destination "{claimed.destination}" is known to this sender'
-            _log.error("delivery", id=claimed.id, destination=claimed.destination, outcome="dead", error=error)
-            self._note(Settled(claimed.id, "dead", error=error))
+        channel = self._channels.get(claimed.destination)
+        if channel is None:
+            self._note(self._to_nobody(claimed))
         elif not self._rests.may_begin(claimed.destination):
             self._note(Settled(claimed.id, "release"))
         else:
-            task = asyncio.create_task(self._attempt(claimed))
+            task = asyncio.create_task(self._attempt(claimed, channel))
             self._attempts[task] = claimed
             task.add_done_callback(self._ended)
+
+    def _to_nobody(self, claimed: Claimed) -> Settled:
+        """Return what becomes of a message to a destination that is not known here, or not yet."""
+        now = self._clock()
+        error = f'no destination "{claimed.destination}" is known to this sender'
+        due = None
+        if claimed.attempts < ATTEMPTS_UNKNOWN:
+            due = next_due(claimed.attempts, now, claimed.valid_until, None, self._random)
+        settled = Settled(claimed.id, "retry" if due is not None else "dead", due, error)
+        _log.error(
+            "delivery", id=claimed.id, destination=claimed.destination, outcome=settled.outcome, error=error,
+            attempts=claimed.attempts,
+        )  # fmt: skip
+        return settled
 
     def _ended(self, task: asyncio.Task[None]) -> None:
         claimed = self._attempts.pop(task)
@@ -214,8 +231,7 @@ class Sender:
         self._results.settled.append(settled)
         self._news.set()
 
-    async def _attempt(self, claimed: Claimed) -> None:
-        channel = self._channels[claimed.destination]
+    async def _attempt(self, claimed: Claimed, channel: Channel) -> None:
         began = time.perf_counter()
         settled = await self._sent(channel, claimed)
         self._note(settled)
