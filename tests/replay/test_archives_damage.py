@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import codecs
 import gzip
+import os
 from pathlib import Path
 
 import pytest
 
 from tests.replay.written import JANUARY, REPORTS, TIMES, gathered, packed, table, texts, written
 from watcher.errors import UsageError
+from watcher.replay.archives.sources import sources
 from watcher.replay.gathering.gather import gather
 
 LINES = [f"{time}\t{text}" for time, text in zip(TIMES, REPORTS, strict=True)]
@@ -132,8 +134,30 @@ def test_a_file_that_cannot_be_read_is_named_and_the_others_are_read(tmp_path: P
     packed(tmp_path / "a" / "deep" / "more.gz", LINES[0].replace("XNOR", "XFEL"))
     found = gathered(tmp_path / "a", tmp_path / "work")
     assert found.counts.reports == 5
+    assert [str(fault) for fault in found.faults] == [
+        "a/loop.txt: a link that leads nowhere: No such file or directory"
+    ]
     with pytest.raises(UsageError, match="there is no such file"):
         gather([tmp_path / "missing"], tmp_path / "work")
+
+
+def test_links_in_circles_are_walked_once_and_what_is_no_file_is_named(tmp_path: Path) -> None:
+    folder = tmp_path / "a"
+    (folder / "deep").mkdir(parents=True)
+    written(folder / "deep" / "good.txt", "\n".join(LINES))
+    for name in ("l1", "l2", "deep/l3"):
+        (folder / name).symlink_to(folder)
+    (folder / "self").symlink_to("self")
+    os.mkfifo(folder / "pipe")
+    found, faults = sources([folder], leaving_out=tmp_path / "work")
+    assert [source.name for source in found] == ["a/deep/good.txt"]
+    assert [(fault.file, fault.kind) for fault in faults] == [("a/pipe", "file"), ("a/self", "file")]
+
+
+def test_a_link_in_the_work_folder_is_no_part_of_an_archive(tmp_path: Path) -> None:
+    (tmp_path / "work").mkdir()
+    (tmp_path / "work" / "gone").symlink_to(tmp_path / "nowhere")
+    assert sources([tmp_path], leaving_out=tmp_path / "work") == ([], [])
 
 
 def test_the_work_folder_inside_an_archive_is_no_archive(tmp_path: Path) -> None:

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from errno import ELOOP, ENOENT
 from pathlib import Path
+from stat import S_ISDIR, S_ISREG
 from types import MappingProxyType
 
 from watcher.errors import Problem, UsageError
@@ -26,6 +28,7 @@ FAULT_KINDS = MappingProxyType(
 # What is given in the place of a path for what is piped in, and what it is called where it is named.
 PIPED = Path("-")
 STANDARD_INPUT = "standard input"
+_NOWHERE = frozenset({ENOENT, ELOOP})
 
 
 class Form(StrEnum):
@@ -34,7 +37,7 @@ class Form(StrEnum):
     LINES = "lines"  # one a line, with or without a time before it, or bulletins with WMO headings
     ROWS = "rows"  # a header line, then rows of columns
     OBJECTS = "objects"  # a JSON object a line
-    LIST = "list"  # one JSON list of objects
+    LIST = "list"  # a JSON list of objects, or several
     XML = "xml"  # a bulk cache or IWXXM
     COLUMNS = "columns"  # Parquet, the replay's own table too
 
@@ -108,7 +111,7 @@ def sources(
     faults: list[Fault] = []
     seen: set[Path] = set()
     work = leaving_out.resolve()
-    for path, name in _walk(paths, faults):
+    for path, name in _walk(paths, None, {work}, faults):
         if path == PIPED:
             if piped is not None and piped not in found:
                 found.append(piped)
@@ -124,16 +127,33 @@ def sources(
     return found, faults
 
 
-def _walk(paths: Iterable[Path], faults: list[Fault]) -> Iterator[tuple[Path, str]]:
+def _walk(
+    paths: Iterable[Path], folder: str | None, entered: set[Path], faults: list[Fault]
+) -> Iterator[tuple[Path, str]]:
+    """Yield files and their names, those of folders too; a folder that was entered before, as by a link, only once.
+
+    `folder`: what stands before their names; None for the paths that were given.
+    """
     for path in paths:
-        if not path.is_dir():
+        if path == PIPED and folder is None:
             yield path, path.name
             continue
+        name = (folder or "") + path.name
         try:
-            inside = sorted(path.iterdir())
+            mode = path.stat().st_mode
+            if not S_ISDIR(mode):
+                if folder is None or S_ISREG(mode):
+                    yield (path.absolute() if path == PIPED else path), name
+                else:
+                    faults.append(Fault(name, None, "file", "neither a file nor a folder; passed over"))
+                continue
+            whole = path.resolve()
+            if whole in entered:
+                continue
+            entered.add(whole)
+            inside = sorted(item for item in path.iterdir() if not item.name.startswith("."))
         except OSError as error:
-            faults.append(Fault(str(path), None, "file", f"the folder cannot be read: {error.strerror}"))
+            what = "a link that leads nowhere" if error.errno in _NOWHERE else "cannot be read"
+            faults.append(Fault(name or str(path), None, "file", f"{what}: {error.strerror or error}"))
             continue
-        for item, name in _walk((item for item in inside if not item.name.startswith(".")), faults):
-            if item.is_file():
-                yield item, f"{path.name}/{name}" if path.name else name
+        yield from _walk(inside, f"{name}/" if name else "", entered, faults)
