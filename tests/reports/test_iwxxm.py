@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -289,6 +290,51 @@ def test_a_report_that_cannot_be_read_is_shown_as_one_and_the_others_are_read(ol
     again = decode_report(spoilt.kept, received_at=LONG_AFTER)
     assert isinstance(again, Unreadable)
     assert again.error == error
+
+
+@pytest.mark.parametrize("number", ["9" * 5000, "20231", "", "x.0", "-3"])
+def test_a_version_that_is_no_number_is_another_layout_and_costs_no_other_report(number):
+    spoilt, whole = read_all(bulletin([SNOW_XML.replace("iwxxm/2023-1", f"iwxxm/{number}"), SNOW_XML]))
+    assert isinstance(spoilt.decoded, Unreadable)
+    assert spoilt.decoded.error == f"IWXXM {number[:20]} has another layout; 3.0 and later are read"
+    assert isinstance(whole.decoded, Observation)
+
+
+@pytest.mark.parametrize("number", ["\u00b2", "\u0663", "3\u00b2", "\u2460-1", "9" * 5000])
+def test_a_version_that_no_number_can_be_made_of_is_shown_as_unreadable(number):
+    xml = SNOW_XML.replace("iwxxm/2023-1", f"iwxxm/{number}")
+    assert isinstance(decode_report(xml, received_at=LONG_AFTER), Unreadable)
+    found = []
+    # To the XML library it is no URI either: it gives the report, and then refuses the document.
+    with pytest.raises(NotIwxxm, match="is not a valid URI") if not number.isascii() else nullcontext():
+        found += read_document(xml.encode(), received_at=LONG_AFTER)
+    assert all(isinstance(report.decoded, Unreadable) for report in found)
+
+
+@pytest.mark.parametrize("version", ["3", "3-rc1", "3.0/extension", "9999.1"])
+def test_a_number_before_a_point_a_dash_or_the_end_is_a_version(version):
+    assert seen_in(SNOW_XML.replace("iwxxm/2023-1", f"iwxxm/{version}")).weather == ("-SN", "BR")
+
+
+def test_digits_of_another_script_are_no_codes_of_a_runway():
+    xml = (FOLDER / "metar-3.0-freezing-rain.xml").read_text()
+    assert "R09L/750330" in read(xml).decoded.raw
+    assert "R09L/7503//" in read(xml.replace("0-20-089/30", "0-20-089/\u00b2\u0663")).decoded.raw
+    named_oddly = read(xml.replace(">09L<", ">\u00b2\u0663L<")).decoded
+    assert isinstance(named_oddly, Observation)
+    assert named_oddly.raw.isascii()
+    assert "WS R" not in named_oddly.raw
+
+
+def test_a_digit_of_another_script_is_no_state_of_the_sea():
+    sea = (
+        '<iwxxm:seaCondition><iwxxm:AerodromeSeaCondition><iwxxm:seaSurfaceTemperature uom="Cel">3'
+        '</iwxxm:seaSurfaceTemperature><iwxxm:seaState xlink:href="http://codes.wmo.int/bufr4/codeflag/0-22-061/{}"/>'
+        "</iwxxm:AerodromeSeaCondition></iwxxm:seaCondition></iwxxm:MeteorologicalAerodromeObservation>"
+    )
+    end = "</iwxxm:MeteorologicalAerodromeObservation>"
+    assert "W03/S4" in seen_in(SNOW_XML.replace(end, sea.format("4"))).raw
+    assert "W03/S/" in seen_in(SNOW_XML.replace(end, sea.format("\u00b2"))).raw
 
 
 def test_a_later_version_is_read_by_its_names():

@@ -7,6 +7,7 @@ whose sign is not known), the XML itself is kept.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from copy import deepcopy
 from dataclasses import dataclass, replace
@@ -30,6 +31,8 @@ from watcher.reports.xml_entries import local_name
 LONGEST_XML = 256 << 10
 _LONGEST_SHOWN = 1000
 _OLDEST = 3
+# Other signs are digits too, of which int() takes no superscript; and no number of more than 4,300 digits.
+_NUMBER = re.compile(r"([0-9]{1,4})(?![^.-])")
 _SCHEMA_LOCATION = "{http://www.w3.org/2001/XMLSchema-instance}schemaLocation"
 
 
@@ -155,8 +158,8 @@ def _version(node: etree._Element) -> str | None:
     above, found, version = namespace(node).rpartition("icao.int/iwxxm/")
     if not found or not above.endswith("://"):
         return f"{local_name(node)} of another namespace than IWXXM"
-    number = version.partition(".")[0].partition("-")[0]
-    if not number.isdigit() or int(number) < _OLDEST:
+    number = _NUMBER.match(version)
+    if number is None or int(number[1]) < _OLDEST:
         return f"IWXXM {version[:20]} has another layout; 3.0 and later are read"
     return None
 

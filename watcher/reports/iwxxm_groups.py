@@ -9,6 +9,7 @@ reported as 100 ft); IWXXM code lists 49-2 and common/nil.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TypeAlias
@@ -45,6 +46,7 @@ _CLEAR = frozenset({"NSC", "NCD", "SKC", "CLR"})
 _KINDS = frozenset({"CB", "TCU"})
 _FARTHEST_M = 10_000
 _CLOUD_STEP_M, _CLOUD_STEP_FT = 30, 100
+_RUNWAY = re.compile(r"[0-9]{2}[LCR]{0,2}")
 
 
 @dataclass(slots=True)
@@ -262,7 +264,7 @@ def runway_of(node: etree._Element, reading: Reading) -> str | None:
     slice_ = inner(direction if direction is not None else target, "timeSlice", "RunwayDirectionTimeSlice")
     designator = inner(slice_, "designator")
     text = (designator.text or "").strip().upper() if designator is not None else ""
-    return text if 2 <= len(text) <= 4 and text[:2].isdigit() and set(text[2:]) <= set("LCR") else None
+    return text if _RUNWAY.fullmatch(text) else None
 
 
 def names(nodes: Iterable[etree._Element], name: str) -> list[etree._Element]:

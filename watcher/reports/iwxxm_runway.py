@@ -51,7 +51,7 @@ def add_sea(groups: Groups, found: Found, reading: Reading) -> None:
         state = first(parts, "seaState")
         degrees = "//" if warmth is None else f"{'M' if warmth.minus else ''}{abs(round(warmth.value)):02d}"
         code = code_of(state) if state is not None else None
-        sea = f"S{code}" if code is not None and len(code) == 1 and code.isdigit() else "S/"
+        sea = f"S{code}" if code is not None and len(code) == 1 and code.isdecimal() and code.isascii() else "S/"
         if state is None:
             sea = "H///" if waves is None else f"H{round(waves.value * 10)}"
         groups.words.append(f"W{degrees}/{sea}")
@@ -84,7 +84,9 @@ def _state(node: etree._Element, reading: Reading) -> str:
 def _digits(parts: Found, name: str, count: int) -> str:
     node = first(parts, name)
     code = code_of(node) if node is not None else None
-    return code.zfill(count) if code is not None and code.isdigit() and len(code) <= count else "/" * count
+    if code is None or len(code) > count or not (code.isdecimal() and code.isascii()):
+        return "/" * count
+    return code.zfill(count)
 
 
 def _depth(depth: Quantity | None) -> str:
