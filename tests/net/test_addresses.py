@@ -112,6 +112,30 @@ def test_an_ipv6_address_shows_the_ipv4_address_it_leads_to(address: str, inside
     assert [str(inner) for inner in embedded(ip_address(address))] == inside
 
 
+# RFC 6052, 2.4, the examples of 2.2's layouts, and the same under the prefix of RFC 8215.
+EXAMPLES = {
+    "/48": "2001:db8:122:c000:2:2100::",
+    "/56": "2001:db8:122:3c0:0:221::",
+    "/64": "2001:db8:122:344:c0:2:2100::",
+    "/96": "2001:db8:122:344::192.0.2.33",
+}
+_BEHIND_48 = (1 << 80) - 1
+
+
+@pytest.mark.parametrize("example", EXAMPLES.values(), ids=EXAMPLES)
+def test_a_local_translation_prefix_of_any_length_shows_where_it_leads(example: str) -> None:
+    translated = IPv6Address(int(IPv6Address("64:ff9b:1::")) | int(IPv6Address(example)) & _BEHIND_48)
+    assert IPv4Address("192.0.2.33") in list(embedded(translated))
+
+
+@pytest.mark.parametrize("address", [
+    "64:ff9b:1::a9fe:a9fe", "64:ff9b:1:ffff::a9fe:a9fe", "64:ff9b:1:a9fe:a9:fe00::", "64:ff9b:1:a9fe:a9:fe00:808:808",
+    "64:ff9b:1:7a9:fe:a9fe::", "64:ff9b:1:344:a9:fea9:fe00::",
+])  # fmt: skip
+def test_the_metadata_address_is_known_behind_a_local_translation_prefix(address: str) -> None:
+    assert is_metadata(ip_address(address))
+
+
 @pytest.mark.parametrize(
     "address",
     ["169.254.169.254", "fd00:ec2::254", "::ffff:169.254.169.254", "64:ff9b::a9fe:a9fe", "2002:a9fe:a9fe::1"],

@@ -136,6 +136,20 @@ def test_a_listed_translation_prefix_is_no_way_around_the_list() -> None:
     assert Guard(["64:ff9b::/96", "127.0.0.0/8"]).objection("64:ff9b::7f00:1") is None
 
 
+def test_a_listed_local_translation_prefix_is_no_way_around_the_list() -> None:
+    """RFC 8215; the layouts of RFC 6052, 2.2, of which it cannot be seen which one the network has."""
+    guard = Guard(["64:ff9b:1::/48"])
+    assert "metadata" in (guard.objection("64:ff9b:1::a9fe:a9fe") or "")
+    assert "metadata" in (guard.objection("64:ff9b:1:a9fe:a9:fe00::") or "")
+    for inward in ("64:ff9b:1::7f00:1", "64:ff9b:1:7f00:0:100::", "64:ff9b:1:7f:0:1::", "64:ff9b:1:344:7f:0:100::"):
+        assert "leads to 127.0.0.1" in (guard.objection(inward) or ""), inward
+        assert Guard(["64:ff9b:1::/48", "127.0.0.0/8"]).objection(inward) is None, inward
+    for nothing in ("64:ff9b:1::", "64:ff9b:1:a14::", "64:ff9b:1::a14:0"):
+        assert guard.objection(nothing) is not None, nothing
+    for public in ("64:ff9b:1::808:808", "64:ff9b:1:ffff::808:808", "64:ff9b:1:a::808:808", "64:ff9b:1:808:8:800::"):
+        assert guard.objection(public) is None, public
+
+
 def test_a_listed_ipv4_network_does_not_open_its_mapped_form() -> None:
     assert Guard(["127.0.0.0/8"]).objection("::ffff:127.0.0.1") is not None
 

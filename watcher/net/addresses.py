@@ -32,6 +32,7 @@ _GLOBAL_UNICAST = IPv6Network("2000::/3")
 _MAPPED = IPv6Network("::ffff:0:0/96")
 _COMPATIBLE = IPv6Network("::/96")
 _NAT64 = IPv6Network("64:ff9b::/96")
+_LOCAL_NAT64 = IPv6Network("64:ff9b:1::/48")
 _6TO4 = IPv6Network("2002::/16")
 _TEREDO = IPv6Network("2001::/32")
 
@@ -90,14 +91,35 @@ def is_metadata(address: Address) -> bool:
 
 
 def embedded(address: Address) -> Iterator[IPv4Address]:
-    """Yield the IPv4 addresses that traffic to an IPv6 address can end at: mapped, compatible, NAT64, 6to4, Teredo."""
+    """Yield the IPv4 addresses that traffic to an IPv6 address can end at: mapped, compatible, NAT64, 6to4, Teredo.
+
+    Of local NAT64 (RFC 8215) it cannot be seen how long the network's prefix is: several addresses may be meant.
+    """
     if isinstance(address, IPv4Address):
         return
     number = int(address)
     if address in _MAPPED or address in _NAT64 or (address in _COMPATIBLE and number > 1):
         yield IPv4Address(number & 0xFFFFFFFF)
+    elif address in _LOCAL_NAT64:
+        yield from _translated(number)
     elif address in _6TO4:
         yield IPv4Address((number >> 80) & 0xFFFFFFFF)
     elif address in _TEREDO:
         yield IPv4Address((number >> 64) & 0xFFFFFFFF)
         yield IPv4Address((number & 0xFFFFFFFF) ^ 0xFFFFFFFF)
+
+
+def _translated(number: int) -> Iterator[IPv4Address]:
+    """Yield what an address reads as under prefixes of 48, 56, 64 and 96 bits; bits 64 to 71 are no part of it.
+
+    Source: RFC 6052, 2.2. A translator need not look at the bits behind, so each reading counts. Left out is what
+    comes about when an address of another length is read: no host is at 0.x.x.x or x.x.0.0.
+    """
+    readings = (
+        (number >> 64 & 0xFFFF) << 16 | number >> 40 & 0xFFFF,
+        (number >> 64 & 0xFF) << 24 | number >> 32 & 0xFFFFFF,
+        number >> 24 & 0xFFFFFFFF,
+        number & 0xFFFFFFFF,
+    )
+    hosts = [reading for reading in readings if reading >> 24 and reading & 0xFFFF]
+    yield from map(IPv4Address, dict.fromkeys(hosts or readings))
