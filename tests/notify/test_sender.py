@@ -416,13 +416,14 @@ class Ailing:
 
     store: Store
     refuses: set[str] = field(default_factory=set)
+    error: Exception = field(default_factory=lambda: StoreError("disk full"))
     refused: asyncio.Event = field(default_factory=asyncio.Event)
     claimed_nothing: bool = False
 
     def _may(self, name: str) -> None:
         if name in self.refuses:
             self.refused.set()
-            raise StoreError("disk full")
+            raise self.error
 
     def claim(self, now: datetime, **fields: Any) -> tuple[Claimed, ...]:
         self._may("claim")
@@ -481,6 +482,45 @@ async def test_a_refusing_store_does_not_end_the_sender(store: Store, monkeypatc
             await sender.stop()
     assert any(log["error"] == "disk full" for log in logs)
     assert states(store) == {"sent": 1}
+
+
+@pytest.mark.parametrize("trips", ["claim", "settle"])
+async def test_a_fault_of_ours_in_a_turn_does_not_end_the_sender(
+    store: Store, monkeypatch: pytest.MonkeyPatch, trips: str
+) -> None:
+    monkeypatch.setattr("watcher.notify.sender.LOOK_EVERY_S", 0.01)
+    ailing = Ailing(store, {trips}, ValueError("no such word"))
+    desk = Told()
+    sender = sender_of(ailing, {"desk": desk}, Clock())
+    assert not sender.running
+    Owing(store).owe("XNOR-1", "desk")
+    with capture_logs() as logs:
+        async with asyncio.timeout(20), asyncio.TaskGroup() as tasks:
+            tasks.create_task(sender.run())
+            await ailing.refused.wait()
+            await asyncio.sleep(0.05)
+            assert sender.running
+            ailing.refuses.clear()
+            while states(store) != {"sent": 1}:
+                await asyncio.sleep(0.01)
+            await sender.stop()
+    assert not sender.running
+    assert len(desk.given) == 1
+    assert any(log.get("exc_info") for log in logs)
+
+
+async def test_a_fault_of_ours_at_the_end_lets_the_sender_stop(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("watcher.notify.sender.LOOK_EVERY_S", 0.01)
+    ailing = Ailing(store, {"settle"}, ValueError("no such word"))
+    sender = sender_of(ailing, {"desk": Told()}, Clock())
+    Owing(store).owe("XNOR-1", "desk")
+    with capture_logs():
+        async with asyncio.timeout(20), asyncio.TaskGroup() as tasks:
+            tasks.create_task(sender.run())
+            await ailing.refused.wait()
+            await sender.stop()
+    assert not sender.running
+    assert states(store) == {"leased": 1}, "written down by nobody: it goes again under its own name"
 
 
 async def test_stopping_before_running_is_no_fault(store: Store) -> None:

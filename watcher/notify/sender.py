@@ -120,8 +120,16 @@ class Sender:
         """Look at the outbox now; called when something was put there."""
         self._news.set()
 
+    @property
+    def running(self) -> bool:
+        """Whether `run` has begun and not ended, for whatever reason."""
+        return self._running is not None and not self._running.done()
+
     async def run(self) -> None:
-        """Send until `stop` is called. A failing store is met with patience: nothing that was sent is forgotten."""
+        """Send until `stop` is called. A failing store is met with patience: nothing that was sent is forgotten.
+
+        A fault of ours in a turn is logged with its trace and ends nothing either.
+        """
         self._running = asyncio.get_running_loop().create_future()
         try:
             while not self._stopping:
@@ -132,8 +140,11 @@ class Sender:
                     # What ends within a moment is written down and replaced in one go, not one by one.
                     await asyncio.sleep(GATHER_S)
         finally:
-            await self._finish()
-            self._running.set_result(None)
+            try:
+                await self._finish()
+            finally:
+                # Whoever stops the sender waits for this.
+                self._running.set_result(None)
 
     async def stop(self) -> None:
         """Claim nothing more, let what is on its way arrive for up to ten seconds, and write down how it went."""
@@ -164,6 +175,10 @@ class Sender:
                 pass
         except StoreError as error:
             _log.error("outbox", error=str(error))
+            await asyncio.sleep(LOOK_EVERY_S)
+        except Exception:  # noqa: BLE001 - logged with its trace
+            # What trips one turn must not end the sending for good.
+            _log.exception("outbox")
             await asyncio.sleep(LOOK_EVERY_S)
 
     async def _turn(self) -> int:
@@ -305,3 +320,5 @@ class Sender:
             await self._write_down()
         except StoreError as error:
             _log.error("outbox", error=str(error))
+        except Exception:  # noqa: BLE001 - logged with its trace
+            _log.exception("outbox")
