@@ -42,11 +42,11 @@ def answers(now: list[datetime]) -> FirstAnswers:
 
 async def test_all_questions_are_waited_for(answers: FirstAnswers) -> None:
     ran = asyncio.create_task(answers.first(lambda: asyncio.sleep(0))())
-    answers.ended("metar world")
+    answers.asking("metar world")()
     await asyncio.sleep(0.01)
     assert not answers.known
     assert not ran.done()
-    answers.ended("metar folder")
+    answers.asking("metar folder")()
     assert answers.known
     await ran
 
@@ -55,7 +55,7 @@ async def test_they_are_waited_for_again_after_time_went_by_without_one(
     answers: FirstAnswers, now: list[datetime]
 ) -> None:
     for name in ("metar world", "metar folder"):
-        answers.ended(name)
+        answers.asking(name)()
     now[0] += 3 * MINUTE
     assert answers.known
     assert not answers.begin_again()
@@ -65,7 +65,26 @@ async def test_they_are_waited_for_again_after_time_went_by_without_one(
     assert not answers.begin_again(), "they are waited for already"
     for name in ("metar world", "metar folder"):
         assert not answers.known
-        answers.ended(name)
+        answers.asking(name)()
+    assert answers.known
+
+
+async def test_a_question_that_was_put_before_the_machine_slept_is_no_answer_after_it(
+    answers: FirstAnswers, now: list[datetime]
+) -> None:
+    """It fails on waking, or brings what was there hours ago; the one that is put now counts."""
+    for name in ("metar world", "metar folder"):
+        answers.asking(name)()
+    before, folder = answers.asking("metar world"), answers.asking("metar folder")
+    now[0] += timedelta(hours=2)
+    before()
+    assert not answers.known, "what was asked is two hours old"
+    assert answers.begin_again()
+    anew = [answers.asking(name) for name in ("metar world", "metar folder")]
+    folder()
+    anew[0]()
+    assert not answers.known, "the folder's old question is over, not its new one"
+    anew[1]()
     assert answers.known
 
 
@@ -79,7 +98,7 @@ async def test_what_does_not_come_is_not_waited_for_for_ever(now: list[datetime]
 
 async def test_a_clock_that_is_set_back_asks_for_nothing(answers: FirstAnswers, now: list[datetime]) -> None:
     for name in ("metar world", "metar folder"):
-        answers.ended(name)
+        answers.asking(name)()
     now[0] -= timedelta(hours=3)
     assert answers.known
     assert not answers.begin_again()

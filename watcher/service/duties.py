@@ -109,6 +109,8 @@ class Duties:
         before = self._clock() - self._settings.text.watch.keep
         thinned = await asyncio.to_thread(self._store.thin, before, _THIN_ON)
         _log.info("old reports removed", reports=thinned.reports)
+        # What runs out from now on is counted from nothing.
+        self._expired = 0
         await asyncio.to_thread(give_back)
 
     async def _tick(self) -> None:

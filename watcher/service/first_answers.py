@@ -36,8 +36,9 @@ class FirstAnswers:
         self._clock = clock
         self._wait_s = wait_s
         self._every: Mapping[str, timedelta] = {}
-        self._ended_at: dict[str, datetime] = {}
+        self._asked_at: dict[str, datetime] = {}
         self._open: set[str] = set()
+        self._round = 0
         self._since_s = time.monotonic()
         self._all = asyncio.Event()
 
@@ -53,11 +54,20 @@ class FirstAnswers:
             self._wait_for(self._open | late)
         return bool(late)
 
-    def ended(self, question: str) -> None:
-        """Note that a question was answered, or failed."""
-        self._ended_at[question] = self._clock()
-        self._open.discard(question)
-        self._note()
+    def asking(self, question: str) -> Callable[[], None]:
+        """Note that a question is put, and return what notes that it was answered, or failed.
+
+        One that was put before the process stood still, and ends after it, says nothing of what came meanwhile.
+        """
+        asked_at, round_ = self._clock(), self._round
+
+        def ended() -> None:
+            self._asked_at[question] = asked_at
+            if round_ == self._round:
+                self._open.discard(question)
+            self._note()
+
+        return ended
 
     @property
     def known(self) -> bool:
@@ -81,11 +91,12 @@ class FirstAnswers:
         return {
             name
             for name, interval in self._every.items()
-            if name not in self._open and now - self._ended_at.get(name, now) > 2 * interval + _LATE
+            if name not in self._open and now - self._asked_at.get(name, now) > 2 * interval + _LATE
         }
 
     def _wait_for(self, questions: set[str]) -> None:
         self._open = questions
+        self._round += 1
         self._since_s = time.monotonic()
         self._note()
 

@@ -45,8 +45,13 @@ class Heartbeat:
     async def beat(self) -> None:
         """Call the address; that it fails is counted and logged and stops nothing."""
         now = self._clock()
-        if self._url is None or (self._last is not None and now - self._last < self._every):
+        if self._url is None:
             return
+        if self._last is not None:
+            # A clock that was ahead must not keep it silent for as long as it was.
+            self._last = min(self._last, now)
+            if now - self._last < self._every:
+                return
         self._last = now
         try:
             answer = await self._http.get(self._url, timeout=_TIMEOUT_S)

@@ -37,8 +37,9 @@ class Poller:
         The present.
     metrics
         Where answers are counted.
-    ended
-        Told of each question that is over, answered or not, once what it brought is kept.
+    asking
+        Told of each question that is put; returns whom to tell when it is over, answered or not, once what it brought
+        is kept.
 
     Attributes
     ----------
@@ -52,13 +53,13 @@ class Poller:
         keep: Keep,
         clock: Callable[[], datetime],
         metrics: Metrics,
-        ended: Callable[[str], None] = lambda _question: None,
+        asking: Callable[[str], Callable[[], None]] = lambda _question: lambda: None,
     ) -> None:
         self._feeds = tuple(feeds)
         self._keep = keep
         self._clock = clock
         self._metrics = metrics
-        self._ended = ended
+        self._asking = asking
         self._unkept: set[tuple[str, What]] = set()
         self.reports_received = 0
         self.not_kept: str | None = None
@@ -72,10 +73,11 @@ class Poller:
         StoreError
             What it brought could not be kept. The next question asks for everything again.
         """
+        over = self._asking(question(feed, what))
         try:
             return await self._poll(feed, what)
         finally:
-            self._ended(question(feed, what))
+            over()
 
     async def _poll(self, feed: Feed, what: What) -> bool:
         now = self._clock()

@@ -78,15 +78,18 @@ def look(
         found = wrong.get(matter)
         if found is None:
             since.pop(matter, None)
-            if last is not None and is_open and now - well.setdefault(matter, now) >= settle:
-                events.append(_over(matter, last, now))
-                del well[matter]
+            if last is not None and is_open:
+                # A clock that was ahead must not put it off for as long as it was; so too below.
+                well[matter] = min(well.get(matter, now), now)
+                if now - well[matter] >= settle:
+                    events.append(_over(matter, last, now))
+                    del well[matter]
             continue
         well.pop(matter, None)
         words = found.what if matter in _TOLD_ANEW else ""
-        if since.get(matter, ("", now))[0] != words or matter not in since:
-            since[matter] = words, now
-        begun = since[matter][1]
+        before, begun = since.get(matter, (None, now))
+        begun = min(begun, now) if before == words else now
+        since[matter] = words, begun
         is_news = last is None or not is_open or (bool(words) and last.body.why != _why(found))
         if is_news and now - begun >= settle:
             events.append(_begun(matter, found, last, begun, now))

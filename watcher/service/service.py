@@ -167,7 +167,7 @@ class Service:
         for feed in listening:
             feed.hear = self._ask_soon(feed)
             stack.push_async_callback(feed.aclose)
-        self.poller = Poller(feeds, self.keeper.keep, self.clock, self.metrics, self._answers.ended)
+        self.poller = Poller(feeds, self.keeper.keep, self.clock, self.metrics, self._answers.asking)
         self.schedule = Schedule(self._heard, random=self._random)
         self.duties = Duties(
             self.settings,
@@ -188,7 +188,7 @@ class Service:
             self.following,
             "web" in self.roles,
             self.people,
-            self._look_at_people,
+            self.keeper.look_at_people,
             self.sender,
             self.look_soon,
             listening,

@@ -72,8 +72,9 @@ class Watchkeeper:
         self.after_turn: list[Callable[[Changes], None]] = []
 
     async def begin(self) -> None:
-        """Load what is remembered."""
+        """Load what is remembered. Turns of an earlier term say nothing of this one."""
         async with self._one_at_a_time:
+            self.last_turn_at = None
             await self._look_at_people()
             self._begun_at = self._clock()
             self._tell(await asyncio.to_thread(self._cycle.load, self._begun_at))
@@ -110,7 +111,11 @@ class Watchkeeper:
 
     async def _hand_on(self, now: datetime) -> None:
         """Tell fallbacks what does not arrive; not at once after a start, which may be what was wrong."""
-        if self._begun_at is None or now - self._begun_at < _PATIENCE:
+        if self._begun_at is None:
+            return
+        # A clock that was ahead at the start must not put it off for as long as it was.
+        self._begun_at = min(self._begun_at, now)
+        if now - self._begun_at < _PATIENCE:
             return
         try:
             changes = await asyncio.to_thread(self._cycle.hand_on, now)
@@ -125,6 +130,11 @@ class Watchkeeper:
             )  # fmt: skip
         if changes.deliveries:
             self._wake_senders()
+
+    async def look_at_people(self) -> None:
+        """Notice, between turns, subscriptions and destinations that were changed."""
+        async with self._one_at_a_time:
+            await self._look_at_people()
 
     async def remember_told(self) -> None:
         """Read again who was told what: some of it did not arrive in time."""
