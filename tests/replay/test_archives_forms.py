@@ -155,6 +155,57 @@ def test_a_list_of_objects_is_read_up_to_its_damage(tmp_path: Path) -> None:
     assert found.faults[0].line == 4
 
 
+def test_lists_and_objects_after_a_list_are_read(tmp_path: Path) -> None:
+    first, second, third, fourth = ({"raw": text, "time": time} for time, text in PAIRS)
+    for name, text in {
+        "lists.json": "\n".join(map(json.dumps, ([first, second], [], [third, fourth], []))),
+        "unbroken.json": json.dumps([first, second, third]) + json.dumps([fourth]),
+        "objects.json": "\n".join(map(json.dumps, ([first, second], third, fourth))) + "\n",
+        "empty-first.json": "[]\r\n" + json.dumps([first, second, third, fourth]),
+    }.items():
+        found = gathered(written(tmp_path / name, text), tmp_path / "work")
+        assert texts(found) == list(REPORTS), name
+        assert not found.faults, name
+
+
+@pytest.mark.parametrize("after", ["]", ",", "null", "METAR XNOR 120550Z", "\x03"])
+def test_what_stands_after_a_list_and_is_none_is_named(after: str, tmp_path: Path) -> None:
+    one, other = (json.dumps([{"raw": text, "time": time}]) for time, text in PAIRS[:2])
+    found = gathered(written(tmp_path / "a.json", f"{one}\n{after}\n{other}"), tmp_path / "work")
+    assert texts(found) == [REPORTS[0]]
+    assert found.fault_counts == {("a.json", "form"): 1}
+    assert found.faults[0].line == 2
+    assert "left out" in found.faults[0].what
+
+
+def test_a_list_that_ends_early_after_another_is_named(tmp_path: Path) -> None:
+    one, other = (json.dumps([{"raw": text, "time": time}]) for time, text in PAIRS[:2])
+    for cut in ("[", other[:-1], other[:-9]):
+        found = gathered(written(tmp_path / "a.json", one + cut), tmp_path / "work")
+        assert found.fault_counts == {("a.json", "form"): 1}, cut
+
+
+@pytest.mark.parametrize("whole", [False, True])
+def test_half_pairs_in_a_json_text_are_blanks_and_are_named(whole: bool, tmp_path: Path) -> None:
+    odd = [f"{REPORTS[0]} RMK \ud800", f"{REPORTS[1]}\x03", "\ud800", f"{REPORTS[2]} \udc00\x00RMK"]
+    objects = [json.dumps({"raw": text, "time": time}) for text, time in zip(odd, TIMES, strict=True)]
+    text = f"[{','.join(objects)}]" if whole else "\n".join(objects)
+    found = gathered(written(tmp_path / "a.json", text), tmp_path / "work")
+    assert texts(found) == [f"{REPORTS[0]} RMK", REPORTS[1], f"{REPORTS[2]} RMK"]
+    assert [str(fault) for fault in found.faults if fault.kind == "letters"] == [
+        "a.json:1: 1 sign that cannot be shown, read as blanks",
+        "a.json:3: 1 sign that cannot be shown, read as blanks",
+        "a.json:4: 2 signs that cannot be shown, read as blanks",
+    ]
+    assert found.counts.unreadable + found.counts.rejected == 1
+
+
+def test_the_kind_of_a_json_object_may_be_written_small(tmp_path: Path) -> None:
+    one = {"raw": REPORTS[2].removeprefix("SPECI "), "time": TIMES[2], "type": "speci"}
+    found = gathered(written(tmp_path / "a.json", json.dumps(one)), tmp_path / "work")
+    assert table(found)["kind"].to_list() == ["SPECI"]
+
+
 def test_parquet_with_a_column_of_texts_and_our_own_table(tmp_path: Path) -> None:
     frame = pl.DataFrame(
         {"Raw Report": REPORTS, "valid_time": [datetime.fromisoformat(time) for time in TIMES], "x": 1}

@@ -1,4 +1,4 @@
-"""JSON: an object a line (what `decode` writes, too), or one list of objects as a station API answers."""
+"""JSON: an object a line (what `decode` writes, too), or lists of objects as a station API answers."""
 
 from __future__ import annotations
 
@@ -13,7 +13,10 @@ from watcher.replay.archives.entries import KINDS, Entry, Notes, entry_of
 from watcher.replay.archives.forms import KIND, MADE_AT, RECEIVED_AT, TEXT, places
 from watcher.replay.archives.text import counted_lines, text_of
 
+_BLANKS = re.compile(r"\s*")
 _BETWEEN = re.compile(r"[\s,]*")
+# Marks of the beginning and the end of a bulletin, which are no damage.
+_MARKS = "\x01\x03"
 
 
 def object_entries(block: Block, notes: Notes) -> Iterator[Entry]:
@@ -34,18 +37,31 @@ def object_entries(block: Block, notes: Notes) -> Iterator[Entry]:
 
 
 def list_entries(block: Block, notes: Notes) -> Iterator[Entry]:
-    """Yield the entries of one list of objects, up to where it is damaged."""
+    """Yield the entries of a list of objects, up to where it is damaged; other lists and objects may stand after it."""
     text = text_of(block.body, block.first_line, notes)
+    for number, value in _values(text, notes):
+        notes.lines += 1
+        entry = _entry(number, value, block, notes)
+        if entry is not None:
+            yield entry
+
+
+def _values(text: str, notes: Notes) -> Iterator[tuple[int, object]]:
+    """Yield what stands in the lists of a file, and beside them, counted over all of it."""
     reader = json.JSONDecoder()
-    at = text.find("[") + 1
-    if not at:
-        notes.fault(None, "form", "no list of objects")
-        return
     number = 0
-    while True:
-        at = _BETWEEN.match(text, at).end()  # type: ignore[union-attr]
-        if text.startswith("]", at):
+    within = False
+    at = _BLANKS.match(text).end()  # type: ignore[union-attr]
+    while within or at < len(text):
+        if not within and text[at] not in "[{":
+            told = f'"{_shown(text[at : at + 40])}" stands where a list or an object should'
+            notes.fault(number + 1, "form", f"{told}; it and what stands after it is left out")
             return
+        if not within and text[at] == "[":
+            at, within = _BETWEEN.match(text, at + 1).end(), True  # type: ignore[union-attr]
+        if within and text.startswith("]", at):
+            at, within = _BLANKS.match(text, at + 1).end(), False  # type: ignore[union-attr]
+            continue
         number += 1
         try:
             value, at = reader.raw_decode(text, at)
@@ -53,10 +69,8 @@ def list_entries(block: Block, notes: Notes) -> Iterator[Entry]:
             told = f"entry {number} is no JSON that can be read, or ends early ({_short(error)})"
             notes.fault(number, "form", f"{told}; what stands after it is left out")
             return
-        notes.lines += 1
-        entry = _entry(number, value, block, notes)
-        if entry is not None:
-            yield entry
+        yield number, value
+        at = (_BETWEEN if within else _BLANKS).match(text, at).end()  # type: ignore[union-attr]
 
 
 def _entry(number: int, value: object, block: Block, notes: Notes) -> Entry | None:
@@ -69,9 +83,24 @@ def _entry(number: int, value: object, block: Block, notes: Notes) -> Entry | No
         notes.reject(number, "no report text (raw, rawOb, raw_text, report ...) in the object")
         return None
     received_at, near = _time(value, names, RECEIVED_AT), _time(value, names, MADE_AT)
-    kind = next((word for word in _texts(value, names, KIND) if word in KINDS), None)
-    plain = " ".join(text.split())
+    kind = next((kind for word in _texts(value, names, KIND) if (kind := word.strip().upper()) in KINDS), None)
+    plain = _plain(number, text, notes)
     return entry_of(number, plain, kind, near or received_at, block.dated, received_at)
+
+
+def _plain(number: int, text: str, notes: Notes) -> str:
+    """Return a text with single blanks, also for what stands for no letter, such as half a pair."""
+    plain = " ".join(text.split())
+    if plain.isprintable():
+        return plain
+    odd = sum(not letter.isprintable() for letter in plain if letter not in _MARKS)
+    if odd:
+        notes.fault(number, "letters", f"{odd} sign{'s' if odd > 1 else ''} that cannot be shown, read as blanks")
+    return " ".join(_shown(plain, " ").split())
+
+
+def _shown(text: str, other: str = "?") -> str:
+    return "".join(letter if letter.isprintable() else other for letter in text)
 
 
 def _texts(value: dict[str, object], names: tuple[str, ...], wanted: tuple[str, ...]) -> Iterator[str]:
