@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import polars as pl
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from polars.testing import assert_frame_equal
 
 from tests.replay.own_frames import BEGIN, hourly, reports
 from watcher.replay.phenomena import Phenomenon
 from watcher.replay.scores.alerts import ALERTS
 from watcher.replay.scores.hours import ALWAYS, LEADS_H, NOT_YET, HourCounts, count_hours
 from watcher.replay.scores.subjects import Subject
-from watcher.replay.truth import seen
+from watcher.replay.scores.tally import tally
+from watcher.replay.truth import onsets, seen
 from watcher.rulebook.words import Level
 
 SNOW = Subject("snow", Level.PREPARE, Phenomenon.SNOW, precursor=False)
@@ -50,6 +52,24 @@ def test_an_hour_with_an_alert_and_snow_within_the_next_hours_is_a_hit():
     assert cells(found, 3) == [1, 1, 1, 3, 3]
     # In the latest report itself: at 2.
     assert cells(found, 0) == [1, 1, 0, 7, 0]
+
+
+@pytest.mark.parametrize("begins_at", ["1969-12-31T18:00", "1930-01-01T00:00", "1929-12-31T20:00"])
+def test_reports_before_1970_are_scored_as_those_of_today(begins_at: str):
+    """Archives may begin in 1930, and their first report may have been made in the night before."""
+    rows = hourly(". . SN SN ? . -FZRA . . .") + hourly(". SN . . . . . SN", station="XBAY")
+    back = BEGIN - datetime.fromisoformat(begins_at).replace(tzinfo=UTC)
+    told = pl.concat([alerts((1, 3)), alerts((0, 7), station="XBAY")])
+    now, then = (frame.lazy() for frame in (reports(rows), reports(rows).with_columns(pl.col("observed_at") - back)))
+    told_then = told.with_columns(pl.col("opened_at", "ended_at") - back)
+    assert np.array_equal(
+        count_hours(seen(then), told_then, [SNOW]).by_station, count_hours(seen(now), told, [SNOW]).by_station
+    )
+    times = pl.col("began_at", "last_at", "ended_at") - back
+    assert_frame_equal(onsets(seen(then)), onsets(seen(now)).with_columns(times))
+    assert len(onsets(seen(now))) == 8  # four at each station, snow being precipitation too
+    first = tally(then, told_then, [SNOW]).sight.get_column("first_at").to_list()
+    assert first == [BEGIN - back] * 2
 
 
 def test_where_it_is_there_already_nothing_is_foretold():

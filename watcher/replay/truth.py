@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from typing import NamedTuple
 
 import numpy as np
@@ -15,6 +16,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from watcher.alerts.model import Policy
+from watcher.replay.archives.dates import YEARS
 from watcher.replay.phenomena import Phenomenon, states, with_groups
 
 # Common practice, no source: breaks of one snowfall, and the changes of a TAF that last less than an hour each (TEMPO,
@@ -44,6 +46,9 @@ HAPPENINGS = pl.Schema(
 # The places of stations on one axis of minutes: whole days, and further apart than any archive is long, so that the
 # step from the last report of one station to the first of the next is never taken for a short one.
 STATION_MIN = 1440 << 22
+# Where each axis begins, in minutes since 1970: before the first report of any archive, for a tick below zero would
+# belong to the station before. A year earlier, since what is dated by a time near to it may lie before that.
+ORIGIN_MIN = int(datetime(YEARS.start - 1, 1, 1, tzinfo=UTC).timestamp()) // 60
 # Beyond every tick.
 FAR = 1 << 61
 # What a report tells of a phenomenon.
@@ -59,8 +64,8 @@ class Seen:
     Attributes
     ----------
     rows
-        ``tick`` (minutes since 1970, UTC, plus `STATION_MIN` for each station before), a Boolean column for each
-        phenomenon, ``allowed`` (minutes from one report to the next in which the station is not blind), and what was to
+        ``tick`` (minutes from `ORIGIN_MIN` on, UTC, plus `STATION_MIN` for each station before), a Boolean column for
+        each phenomenon, ``allowed`` (minutes from one report to the next in which the station is not blind), and what was to
         be kept.
     stations
         Codes in the order of their numbers.
@@ -111,7 +116,7 @@ def seen(frame: pl.LazyFrame, *, keep: Iterable[str] = (), policy: Policy | None
     policy = policy or Policy()
     usable = frame.filter(pl.col("in_force") & ~pl.col("nil"))
     told = [expr.alias(phenomenon.value) for phenomenon, expr in states().items()]
-    minute = (pl.col("observed_at").dt.epoch("us") // 60_000_000).alias("minute")
+    minute = (pl.col("observed_at").dt.epoch("us") // 60_000_000 - ORIGIN_MIN).alias("minute")
     rows = (
         with_groups(usable)
         .select("station", minute, (pl.col("kind") == "METAR").alias("routine"), *told, *keep)
@@ -233,7 +238,7 @@ def station_of(tick: pl.Expr, stations: Sequence[str]) -> pl.Expr:
 
 def time_of(tick: pl.Expr) -> pl.Expr:
     """Return the time of a tick, aware UTC."""
-    return ((tick % STATION_MIN) * 60_000_000).cast(pl.Datetime("us", "UTC"))
+    return ((tick % STATION_MIN + ORIGIN_MIN) * 60_000_000).cast(pl.Datetime("us", "UTC"))
 
 
 def _with_allowed(rows: pl.DataFrame, stations: int, policy: Policy) -> pl.DataFrame:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from watcher.replay.phenomena import Phenomenon
 from watcher.replay.scores.alerts import steps
 from watcher.replay.scores.subjects import Subject
-from watcher.replay.truth import FALSE, STATION_MIN, TRUE, UNKNOWN, Seen, Ticks, time_of, walk
+from watcher.replay.truth import FALSE, ORIGIN_MIN, STATION_MIN, TRUE, UNKNOWN, Seen, Ticks, time_of, walk
 
 # Hours ahead; 0: the weather of the latest report itself.
 LEADS_H = (0, 1, 3, 6)
@@ -129,7 +129,7 @@ def _levels(hours: Ticks, moves: pl.DataFrame, flags: Sequence[str], stations: S
     """Return the level of each flag at each hour, three bits each."""
     numbers = pl.DataFrame({"station": list(stations), "number": range(len(stations))})
     # A step within a minute counts from its end on.
-    minute = -((-pl.col("at").dt.epoch("us")) // 60_000_000)
+    minute = -((-pl.col("at").dt.epoch("us")) // 60_000_000) - ORIGIN_MIN
     placed = moves.join(numbers, on="station").select(
         "flag", (pl.col("number") * STATION_MIN + minute).alias("tick"), pl.col("level").cast(pl.Int64)
     )
