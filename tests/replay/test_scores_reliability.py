@@ -13,11 +13,16 @@ from hypothesis import strategies as st
 from scores.probability import brier_score, isotonic_fit
 from sklearn.metrics import brier_score_loss
 
-from tests.replay.own_frames import BEGIN
+from tests.replay.own_frames import BEGIN, hourly, reports
+from watcher.replay.scores.alerts import ALERTS, EXPECTED
 from watcher.replay.scores.bootstrap import draws
 from watcher.replay.scores.expected import FATES, Came
 from watcher.replay.scores.reliability import STATED, brier, certainty_classes
-from watcher.rulebook.words import Certainty
+from watcher.replay.scores.score import score
+from watcher.replay.scores.subjects import subjects_of
+from watcher.replay.scores.tally import tally
+from watcher.rulebook.words import Certainty, Flag
+from watcher.service.rules_folder import load_rulebook
 
 BLOCKS = pl.Series("block", [f"X{number:03}" for number in range(12)])
 DRAWN = draws(12, 1, resamples=200)
@@ -44,6 +49,34 @@ def test_the_brier_score_is_that_of_two_libraries(told: list[tuple[Certainty, bo
     came = np.array([float(came) for _, came in told])
     assert found.score == pytest.approx(brier_score_loss(came, p, pos_label=1))
     assert found.score == pytest.approx(float(brier_score(xr.DataArray(p, dims="n"), xr.DataArray(came, dims="n"))))
+
+
+def test_a_flag_of_which_only_hits_are_known_makes_no_promise_look_kept():
+    """Anti-icing warns of what no report tells, too: without snow it is not refuted, so its hits prove nothing either.
+
+    By hand: 6 of 20 came that 30 % was said of, 0.3 * 0.7^2 + 0.7 * 0.3^2 = 0.21; scikit-learn says the same.
+    """
+    came = [number < 6 for number in range(20)]
+    rows = [row for number, snows in enumerate(came)
+            for row in hourly(f". . . {'SN' if snows else '.'} . . . . . .", station=f"X{number:03}")]  # fmt: skip
+    told = [
+        (
+            f"X{number:03}", flag.value, 3, Certainty.PROBABILITY_30.value, BEGIN, BEGIN + timedelta(hours=2),
+            BEGIN + timedelta(hours=5), None,
+        )
+        for number in range(20)
+        for flag in (Flag.SNOW, Flag.ANTI_ICING_LIKELY)
+    ]  # fmt: skip
+    expected = pl.DataFrame(told, schema=EXPECTED, orient="row")
+    nothing = pl.DataFrame(schema=ALERTS)
+    found = score(tally(reports(rows), nothing, subjects_of(load_rulebook()), expected=expected))
+    assert found.brier is not None
+    assert (found.brier.alerts, found.brier.base_rate) == (20, pytest.approx(0.3))
+    assert found.brier.score == pytest.approx(0.21)
+    assert found.brier.score == pytest.approx(brier_score_loss(came, [0.3] * 20, pos_label=1))
+    assert [(row.came.counted, row.came.of) for row in found.certainties] == [(6, 20)]
+    rows_told = {row.flag: (row.came.counted, row.came.of, row.in_vain, row.not_reported) for row in found.expected}
+    assert rows_told == {"snow": (6, 20, 14, 0), "anti-icing-likely": (6, 20, 0, 14)}
 
 
 @given(st.lists(st.tuples(PROBABLE, st.booleans()), min_size=2, max_size=80))

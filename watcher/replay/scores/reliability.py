@@ -66,7 +66,8 @@ def certainty_classes(fates: pl.DataFrame, blocks: pl.Series, drawn: Draws) -> t
     Parameters
     ----------
     fates
-        With the columns of `FATES` and ``block``; only what came and what was told in vain counts.
+        With the columns of `FATES` and ``block``; only what came and what was told in vain counts, of flags of which
+        both can be known: none of a precursor.
     blocks
         All that is drawn from, in order.
     drawn

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from watcher.replay.gathering.model import Gathered
 from watcher.replay.gathering.share import share_of
+from watcher.replay.phenomena import PROOFS
 from watcher.replay.scores.bootstrap import RESAMPLES, SEED, Draws, draws
 from watcher.replay.scores.estimate import LEAST_CASES, estimates, share
 from watcher.replay.scores.expected import TOLERANCE_MIN, Came
@@ -32,6 +33,8 @@ from watcher.replay.scores.subjects import Subject
 from watcher.replay.scores.tally import Tally
 from watcher.replay.truth import APART_MIN
 from watcher.rulebook.words import Certainty, Level
+
+_PROVED_BOTH_WAYS = [flag.value for flag, proof in PROOFS.items() if not proof.precursor]
 
 # Hours ahead of the pictures by station and month.
 MAIN_LEAD_H = 3
@@ -67,7 +70,10 @@ def score(
     drawn = draws(len(hours.stations), len(hours.months), resamples=resamples, seed=seed)
     blocks = pl.Series("block", hours.months if drawn.kind == "months" else hours.stations, dtype=pl.String)
     fates = _with_block(tallied.fates, "begins_at", drawn)
-    judged = fates.filter(pl.col("came").is_in([Came.CAME.value, Came.IN_VAIN.value]))
+    # Of a precursor only what came is known, never what was in vain: its hits alone would make every promise look kept.
+    judged = fates.filter(
+        pl.col("came").is_in([Came.CAME.value, Came.IN_VAIN.value]), pl.col("flag").is_in(_PROVED_BOTH_WAYS)
+    )
     return Scores(
         archive=_archive(tallied, gathered),
         apart_min=apart_min,
