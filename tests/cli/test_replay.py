@@ -227,6 +227,38 @@ def test_lines_without_a_month_get_one_or_are_told(work, tmp_path):
     assert answer(path, work, "--month", "2026-01")["from"] == "2026-01-12T05:50:00Z"
 
 
+def heard_later(codes: list[str], minutes: int) -> str:
+    """Snow at noon at some stations, each report heard some minutes after it was made."""
+    return "".join(
+        json.dumps(
+            {
+                "raw": f"METAR {code} 051200Z 24010KT 2000 +SN OVC005 M02/M03 Q1012",
+                "time": "2024-01-05T12:00:00Z",
+                "received_at": f"2024-01-05T12:{minutes:02}:00Z",
+            }
+        )
+        + "\n"
+        for code in codes
+    )
+
+
+def test_what_was_heard_after_the_last_report_was_made_is_told_too(tmp_path, work):
+    codes = ["XBAY", "XNOR", "XSKI"]
+    path = tmp_path / "noon.jsonl"
+    path.write_text(heard_later(codes, 6))
+    found = answer(path, work, "--against", "shipped")
+    assert (found["from"], found["until"]) == ("2024-01-05T12:06:00Z", "2024-01-05T12:06:00Z")
+    (desk,) = found["messages"]
+    assert desk["by_station"] == dict.fromkeys(codes, 1)
+    assert desk["alerts_told"] == found["totals"]["episodes"] == 3
+    assert found["comparison"]["other"]["messages"] == found["comparison"]["now"]["messages"] != []
+    assert "2024-01-05 1206Z to 2024-01-05 1206Z" in replay(path, work).out
+    assert answer(path, work, "--columns")["until"] == found["until"]
+    # Where somebody asks for less, what is heard after that is not there at all.
+    path.write_text(heard_later(codes[:1], 6) + heard_later(codes[1:], 20))
+    assert answer(path, work, "--until", "2024-01-05T12:10Z")["until"] == "2024-01-05T12:06:00Z"
+
+
 def test_by_columns_is_found_what_is_found_report_by_report(tmp_path, work):
     path = tmp_path / "reports.txt"
     path.write_text("".join(f"{line}\n" for line in lines(WINTER) if "\tTAF" not in line))

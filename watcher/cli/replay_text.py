@@ -50,7 +50,7 @@ def _archive(replayed: Replayed) -> Iterator[str]:
     counts, totals, asked = replayed.gathered.counts, replayed.totals, replayed.asked
     taken = f"{counted(totals.reports, 'report')} and {counted(totals.forecasts, 'forecast')}"
     places = counted(len(totals.stations), "station")
-    span = f"{moment(replayed.begins_at)} to {moment(replayed.span.watched_until)}"
+    span = f"{moment(replayed.begins_at)} to {moment(replayed.ends_at)}"
     yield line("Replayed", f"{taken} of {places}, {span}")
     found = [counted(counts.reports, "report"), counted(counts.forecasts, "forecast")]
     if counts.duplicates:

@@ -70,6 +70,11 @@ class StationRow:
     blind_spells: int | None
 
     @property
+    def ends_at(self) -> datetime:
+        """To when it was watched: not before it was heard last."""
+        return self.begins_at + self.watched
+
+    @property
     def episodes(self) -> int:
         """All of them."""
         return sum(self.by_level.values())
@@ -93,6 +98,11 @@ class Totals:
     def begins_at(self) -> datetime | None:
         """When the first station was heard first, None without any."""
         return min((row.begins_at for row in self.stations), default=None)
+
+    @property
+    def ends_at(self) -> datetime | None:
+        """To when the last station was watched, None without any."""
+        return max((row.ends_at for row in self.stations), default=None)
 
     @property
     def episodes(self) -> int:

@@ -67,7 +67,7 @@ def facts_of(replayed: Replayed, *, command: str, made_at: datetime) -> ReportFa
         fingerprint=asked.rules.book.fingerprint,
         versions={name: version(name) for name in ("hoarline", "polars", "numpy")},
         begins_at=replayed.begins_at,
-        ends_at=replayed.span.watched_until,
+        ends_at=replayed.ends_at,
         counts=gathered.counts,
         faults=gathered.faults,
         fault_counts=gathered.fault_counts,

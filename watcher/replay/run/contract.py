@@ -24,7 +24,7 @@ def replayed_as_contract(replayed: Replayed) -> dict[str, object]:
         "archive": _archive(replayed),
         "by_columns": replayed.by_columns,
         "from": iso_z(replayed.begins_at),
-        "until": iso_z(replayed.span.watched_until),
+        "until": iso_z(replayed.ends_at),
         "rules": _rules(asked.rules),
         "totals": {
             "stations": len(totals.stations),

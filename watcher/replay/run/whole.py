@@ -114,6 +114,11 @@ class Replayed:
         """When the first report that counts was heard."""
         return self.totals.begins_at or self.span.watched_until
 
+    @property
+    def ends_at(self) -> datetime:
+        """To when it was followed: the last report's own time, or later, when the last one was heard."""
+        return _end_of(self.span, self.totals)
+
 
 def run(asked: Asked, watching: Watching) -> Replayed:
     """Replay archives.
@@ -133,7 +138,7 @@ def run(asked: Asked, watching: Watching) -> Replayed:
     totals = totals_of(rehearsal.runs())
     if not totals.stations:
         raise UsageError(nothing_in(asked, gathered))
-    loads = _loads(asked, asked.rules, rehearsal, span, totals.begins_at or span.watched_until, watching)
+    loads = _loads(asked, asked.rules, rehearsal, span, totals, watching)
     found = Replayed(asked, gathered, span, rehearsal, totals, loads)
     return found if asked.against is None else _with_comparison(found, asked.against, watching)
 
@@ -172,8 +177,12 @@ def _rehearse(asked: Asked, rules: NamedRules, gathered: Gathered, span: Span, w
     )
 
 
+def _end_of(span: Span, totals: Totals) -> datetime:
+    return max(span.watched_until, totals.ends_at or span.watched_until)
+
+
 def _loads(  # noqa: PLR0917 - private
-    asked: Asked, rules: NamedRules, rehearsal: Rehearsal, span: Span, begin: datetime, watching: Watching
+    asked: Asked, rules: NamedRules, rehearsal: Rehearsal, span: Span, totals: Totals, watching: Watching
 ) -> tuple[MessageLoad, ...]:
     watching.telling(rules.name)
     return message_loads(
@@ -181,8 +190,8 @@ def _loads(  # noqa: PLR0917 - private
         asked.subscriptions,
         asked.recipients,
         station_of=asked.stations.get,
-        begin=begin,
-        until=span.watched_until,
+        begin=totals.begins_at or span.watched_until,
+        until=_end_of(span, totals),
         policy=asked.policy,
     )
 
@@ -190,7 +199,7 @@ def _loads(  # noqa: PLR0917 - private
 def _with_comparison(found: Replayed, against: NamedRules, watching: Watching) -> Replayed:
     asked, rules = found.asked, found.asked.rules
     other = _rehearse(asked, against, found.gathered, found.span, watching)
-    loads = _loads(asked, against, other, found.span, found.begins_at, watching)
+    loads = _loads(asked, against, other, found.span, found.totals, watching)
     comparison = compare(
         found.rehearsal.runs(),
         other.runs(),
