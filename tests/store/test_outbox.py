@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 
 import pytest
-from sqlalchemy import event
+from sqlalchemy import Update, event, select, update
 from sqlalchemy.dialects import postgresql
 
 from tests.store.scenes import (
@@ -28,6 +29,8 @@ from watcher.rulebook.words import Kind, Level
 from watcher.store.due import _FIRST_OF_ALL_ON_SERVER
 from watcher.store.model import ToldLine
 from watcher.store.store import Store
+from watcher.store.tables import delivery, delivery_event
+from watcher.store.tables import event as event_table
 
 
 @pytest.fixture
@@ -47,6 +50,54 @@ def test_a_claim_carries_all_that_a_message_needs(store: Store, owing: Owing) ->
     assert claimed.attempts == 1
     assert claimed.valid_until == NOW + 6 * HOUR
     assert claimed.items == (Item(an_event("XNOR-1"), EventType.OPENED, Level.TREAT, "XNOR-1"),)
+
+
+@pytest.mark.parametrize("strange", ["line", "event"])
+def test_what_a_newer_program_wrote_costs_the_other_messages_nothing(store: Store, owing: Owing, strange: str) -> None:
+    (odd,) = owing.owe("XNOR-1", "desk")
+    (plain,) = owing.owe("XBAY-1", "desk")
+    with store._database.write() as connection:
+        change = update(delivery_event).values(told_as="icing.episode.newer")
+        if strange == "event":
+            change = update(event_table).values(type="icing.episode.newer")
+        connection.execute(change.where(change.table.c.subject_id == "XNOR-1"))
+    assert claim(store) == [plain]
+    store.settle([Settled(plain, "sent")], NOW)
+    for attempt in range(1, 4):
+        assert claim(store, after(minutes=attempt) - timedelta(seconds=1)) == [], "not before a minute"
+        assert states_in_the_table(store)[odd] == ("pending", attempt)
+        assert claim(store, after(minutes=attempt)) == []
+    assert states_in_the_table(store) == {odd: ("dead", 4), plain: ("sent", 1)}
+    with store._database.read() as connection:
+        why = connection.execute(select(delivery.c.last_error).where(delivery.c.id == odd)).scalar_one()
+    assert "this program cannot read the message" in why
+    assert "icing.episode.newer" in why
+
+
+def test_what_could_not_be_read_at_first_is_sent_under_its_name_by_whoever_can(store: Store, owing: Owing) -> None:
+    first, second = (owing.owe("XNOR-1", "desk")[0] for _ in range(2))
+    known = select(delivery_event.c.told_as).where(delivery_event.c.delivery_id == first)
+    with store._database.write() as connection:
+        before = connection.execute(known).scalar_one()
+        connection.execute(_told_as(first, "icing.episode.newer"))
+    assert claim(store) == []
+    with store._database.write() as connection:
+        connection.execute(_told_as(first, before))
+    assert claim(store) == [], "the later one waits for it"
+    assert claim(store, after(minutes=1)) == [first]
+    store.settle([Settled(first, "sent")], after(minutes=1))
+    assert claim(store, after(minutes=1)) == [second]
+
+
+def _told_as(message: str, word: str) -> Update:
+    return update(delivery_event).where(delivery_event.c.delivery_id == message).values(told_as=word)
+
+
+def states_in_the_table(store: Store) -> dict[str, tuple[str, int]]:
+    """Return state and attempts by message, without reading what it tells."""
+    with store._database.read() as connection:
+        rows = connection.execute(select(delivery.c.id, delivery.c.state, delivery.c.attempts)).all()
+    return {name: (state, attempts) for name, state, attempts in rows}
 
 
 def test_a_claimed_delivery_is_nobody_elses_until_its_lease_runs_out(store: Store, owing: Owing, url: str) -> None:

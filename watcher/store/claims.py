@@ -6,20 +6,24 @@ from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime, timedelta
 from functools import cache
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import Connection, RowMapping, Select, bindparam, select, update
 from sqlalchemy.sql.dml import ReturningUpdate
 
 from watcher.alerts.model import Event, EventType
-from watcher.alerts.outbox import Claimed, Item
+from watcher.alerts.outbox import Claimed, Item, Settled
 from watcher.store.destinations import disabled_names, forget
 from watcher.store.due import WAITS, first_due
-from watcher.store.episodes import events_named
+from watcher.store.episodes import event_of, rows_named
 from watcher.store.outbox import LEASED, instead_of, let_time_pass, level_of
 from watcher.store.tables import delivery, delivery_event
 from watcher.store.turns import Turn, take_turn
 from watcher.store.upsert import in_portions, one_of
+
+# What another program wrote into the same outbox, a newer one's word most likely: its own sender may take it meanwhile.
+UNREADABLE_AGAIN = timedelta(minutes=1)
+ATTEMPTS_UNREADABLE = 4
 
 _MESSAGE = tuple(delivery.c[name] for name in ("number", "id", "destination", "attempts", "valid_until"))
 _LINE = tuple(
@@ -47,15 +51,44 @@ def lease_due(
     return tuple(leased[number] for number in numbers if number in leased)
 
 
-def contents(connection: Connection, leased: Sequence[RowMapping]) -> tuple[Claimed, ...]:
-    """Return leased deliveries with all that they tell, which nobody changes any more."""
+class Contents(NamedTuple):
+    """What was claimed: what can be sent, and how it ended for what this program cannot read."""
+
+    claimed: tuple[Claimed, ...]
+    unreadable: tuple[Settled, ...]
+
+
+def contents(connection: Connection, leased: Sequence[RowMapping], now: datetime) -> Contents:
+    """Return leased deliveries with all that they tell, which nobody changes any more.
+
+    One that cannot be read costs the others nothing. It is tried again some times, then given up with the reason.
+    """
     lines: dict[str, list[RowMapping]] = defaultdict(list)
     for some in in_portions([row["id"] for row in leased]):
         for line in connection.execute(_lines(connection.dialect.name), {"messages": some}).mappings():
             lines[line["delivery_id"]].append(line)
+    rows = rows_named(connection, {line["event_id"] for told in lines.values() for line in told})
     # Many destinations are told the same: an event is read once.
-    events = events_named(connection, {line["event_id"] for told in lines.values() for line in told})
-    return tuple(_claimed(row, lines[row["id"]], events) for row in leased)
+    events: dict[str, Event] = {}
+    claimed: list[Claimed] = []
+    unreadable: list[Settled] = []
+    for row in leased:
+        told = lines[row["id"]]
+        try:
+            for name in {line["event_id"] for line in told} - events.keys():
+                events[name] = event_of(rows[name])
+            claimed.append(_claimed(row, told, events))
+        except (ValueError, LookupError) as error:
+            unreadable.append(_unreadable(row, error, now))
+    return Contents(tuple(claimed), tuple(unreadable))
+
+
+def _unreadable(row: RowMapping, error: Exception, now: datetime) -> Settled:
+    why = " ".join(f"this program cannot read the message: {error!r}".split())[:200]
+    again_at = now + UNREADABLE_AGAIN
+    if row["attempts"] >= ATTEMPTS_UNREADABLE or again_at >= row["valid_until"]:
+        return Settled(row["id"], "dead", error=why)
+    return Settled(row["id"], "retry", again_at, why)
 
 
 def _lease(connection: Connection, numbers: Sequence[int], until: datetime) -> list[RowMapping]:

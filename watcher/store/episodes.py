@@ -74,10 +74,15 @@ def events_between(connection: Connection, begin: datetime, end: datetime) -> tu
 
 def events_named(connection: Connection, ids: Iterable[str]) -> dict[str, Event]:
     """Return events by their names."""
-    found: dict[str, Event] = {}
+    return {name: event_of(row) for name, row in rows_named(connection, ids).items()}
+
+
+def rows_named(connection: Connection, ids: Iterable[str]) -> dict[str, RowMapping]:
+    """Return the rows of events by their names."""
+    found: dict[str, RowMapping] = {}
     for some in in_portions(sorted(ids)):
         rows = connection.execute(_events_named(connection.dialect.name), {"ids": some}).mappings()
-        found.update((row["id"], event_of(row)) for row in rows)
+        found.update((row["id"], row) for row in rows)
     return found
 
 

@@ -28,7 +28,7 @@ class Owed(Door):
 
         Nobody else gets a claimed delivery until it is settled or its lease runs out; then it may be claimed again,
         under the same id. A message waits while an earlier one of the same destination and subject is owed. Messages
-        past their time are marked expired.
+        past their time are marked expired. What this program cannot read is settled here.
 
         Parameters
         ----------
@@ -51,7 +51,9 @@ class Owed(Door):
             return ()
         # The next claimer need not wait for the reading.
         with self._database.read() as connection:
-            return claims.contents(connection, leased)
+            claimed, unreadable = claims.contents(connection, leased, now)
+        self.settle(unreadable, now)
+        return claimed
 
     def settle(self, results: Sequence[Settled], now: datetime) -> None:
         """Write down how claimed deliveries went. Settling twice, or after the lease ran out, does no harm."""
