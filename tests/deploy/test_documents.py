@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+import ast
+import json
+import os
 import re
 import shutil
 import subprocess
+import sys
+from collections.abc import Iterator
+from datetime import datetime
 from pathlib import Path
 
 import pytest
@@ -122,6 +128,55 @@ def test_the_queries_of_the_readme_can_be_read(tmp_path):
     (tmp_path / "lines.yaml").write_text(yaml.safe_dump({"groups": [{"name": "lines", "rules": rules}]}))
     done = promtool("check", "rules", tmp_path / "lines.yaml")
     assert done.returncode == 0, done.stderr
+
+
+def said_by_the_program() -> Iterator[str]:
+    """Yield what stands in its sources as text to be written somewhere: no comments and no docstrings."""
+    for path in (ROOT / "watcher").rglob("*.py"):
+        tree = ast.parse(path.read_text())
+        alone = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
+        for node in ast.walk(tree):
+            if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in alone:
+                yield node.value
+
+
+def quoted_in(text: str) -> list[str]:
+    """Return what stands between quotation marks outside of code."""
+    prose = re.sub(r"```.*?```|`[^`\n]*`", "", text, flags=re.DOTALL)
+    return [quoted.removesuffix("...").strip() for quoted in re.findall(r'"([^"]+)"', prose)]
+
+
+def test_the_words_that_the_runbook_quotes_are_said_by_the_program():
+    quoted = quoted_in((DEPLOY / "runbook.md").read_text())
+    said = list(said_by_the_program())
+    assert [words for words in quoted if not any(words in text for text in said)] == []
+    assert len(quoted) > 10
+    assert quoted_in('the log says "turn failed", `x = "y"`') == ["turn failed"]
+    assert not any("turn failed" in text for text in said)
+
+
+def test_the_runbooks_way_to_decode_a_report_says_why_it_cannot_be_read():
+    (command,) = re.findall(r"`([^`]*hoarline decode[^`]*)`", (DEPLOY / "runbook.md").read_text())
+    unreadable = command.replace("METAR ...", "METAR XNOR 129950Z 24006KT 9999")
+    assert unreadable != command
+    path = f"{Path(sys.executable).parent}:{os.environ['PATH']}"
+    done = subprocess.run(
+        ["sh", "-c", unreadable],
+        env={**os.environ, "PATH": path},
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=60,
+    )
+    assert "129950: there is no such time" in json.loads(done.stdout)["error"]
+
+
+def test_the_runbook_restores_what_the_backup_has_made():
+    (named,) = re.findall(r"NOW=\$\(date -u \+(\S+)\)", (DEPLOY / "README.md").read_text())
+    restored = re.findall(r"db restore /var/backups/hoarline/(\S+)", (DEPLOY / "runbook.md").read_text())
+    assert len(restored) == 1
+    for name in restored:
+        assert datetime.strptime(name, f"{named}.db"), "the name that the chapter about backups gives"  # noqa: DTZ007
 
 
 def test_the_runbook_renews_the_key_of_links_by_the_command_that_does():
