@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import asyncio
+import time
 from contextlib import AsyncExitStack
 from random import Random
+from threading import Event
 
 import pytest
 
 from tests.service.night_watch import surroundings
 from tests.service.test_service import text, until
 from watcher.clock import utc_now
+from watcher.service.manage import Management
 from watcher.service.service import Service
 from watcher.settings import load_settings
+from watcher.store.store import Store
 from watcher.web.serving import pages_of
 
 pytestmark = pytest.mark.anyio
@@ -51,6 +55,37 @@ async def test_another_poller_stands_by_and_takes_over(tmp_path):
             around.publish([text("XNOR", "-FZDZ", 5)], utc_now())
             await until(lambda: len(around.webhook.posts) == 1)
             assert (await second.ready()).values["role"] == "leads"
+
+
+async def test_who_takes_over_while_somebody_changes_a_subscription_judges_all_the_same(tmp_path, monkeypatch):
+    """The store takes its time to say who was told what: a look at the people must not forget what is being loaded."""
+    async with surroundings(tmp_path, ["XNOR"], every="1h") as around, AsyncExitStack() as stack:
+        around.publish([text("XNOR", "-FZDZ", 5)], utc_now())
+        first, second = service(around, "poller"), service(around, "poller")
+        await stack.enter_async_context(first)
+        await until(lambda: first.store.outbox_counts()["pending"] == 2)
+        opened = [episode.id for episode in first.store.episodes(True)]
+        async with second:
+            read, looking, subscriber = second.store.told, Event(), Store.open(second.settings.text.store.url)
+
+            def slowly(now):
+                looking.set()
+                time.sleep(0.3)
+                return read(now)
+
+            monkeypatch.setattr(second.store, "told", slowly)
+            leaving = asyncio.create_task(stack.aclose())
+            await asyncio.to_thread(looking.wait, 10)
+            people = Management(second.settings, subscriber, second.watch.stations.get)
+            mine = {"name": "mine", "to": ["room"], "flags": ["all"]}
+            await asyncio.to_thread(people.add_subscription, mine, utc_now())
+            await second._neighbours.follow_all()
+            await until(lambda: bool(second.leading))
+            await leaving
+            assert list(second.views) == ["XNOR"]
+            await second.schedule.run_now("tick")
+            assert [episode.id for episode in second.store.episodes(True)] == opened
+            subscriber.close()
 
 
 async def test_pages_elsewhere_show_what_the_leader_writes_and_tell_it_what_was_pressed(tmp_path):

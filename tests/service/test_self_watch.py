@@ -21,12 +21,14 @@ from watcher.feeds.health import FeedHealth
 from watcher.notify.message import part_of
 from watcher.notify.mqtt import topic_of
 from watcher.service.directory import Directory, KnownDestination
+from watcher.service.heartbeat import Heartbeat
 from watcher.service.self_watch import Seen, by_matter, look
 from watcher.service.service import Service
 from watcher.service.status_words import Finding, Matter, late, lost, off, out_of_season
 from watcher.settings import load_settings
 from watcher.settings.people import DestinationSection
 from watcher.store.model import Backlog, Disabled
+from watcher.telemetry import Metrics
 from watcher.web.live_lines import alert_frame, frame
 
 NOW = datetime(2026, 1, 12, 6, 0, tzinfo=UTC)
@@ -69,6 +71,39 @@ def test_nothing_flaps_and_nothing_that_lasts_is_kept_back(states: list[bool]) -
     assert [(number, event.type) for number, event in told] == expected
     assert len({event.id for _, event in told}) == len(told), "a receiver can tell every event from every other"
     assert sorted(event.seq for _, event in told) == [event.seq for _, event in told]
+
+
+@pytest.mark.parametrize("states", [[True], [True, False]])
+def test_a_clock_that_was_ahead_puts_nothing_off(states: list[bool]) -> None:
+    """It is two hours ahead when a thing begins, and right from the next look on."""
+    seen, told = Seen(), {}
+    for state in states:
+        item = wrong(Matter.FEEDS) if state else {}
+        seen, events = look(seen, item, told, now=NOW + timedelta(hours=2), settle=SETTLE)
+        for number in range(SETTLE // STEP + 1):
+            assert events == ()
+            seen, events = look(seen, item, told, now=NOW + number * STEP, settle=SETTLE)
+        (told[Matter.FEEDS],) = events
+    assert told[Matter.FEEDS].type is (EventType.UNWELL if states[-1] else EventType.WELL)
+
+
+@pytest.mark.anyio
+async def test_a_clock_that_was_ahead_does_not_silence_the_heartbeat() -> None:
+    now, calls = [NOW + timedelta(hours=2)], []
+
+    async def get(url: str, *, timeout: float) -> SimpleNamespace:  # noqa: ASYNC109 - as the client has it
+        calls.append((url, timeout))
+        return SimpleNamespace(status=200)
+
+    every = timedelta(minutes=1)
+    beating = Heartbeat(
+        SimpleNamespace(get=get), "https://example.org/", every, clock=lambda: now[0], metrics=Metrics()
+    )
+    await beating.beat()
+    for minute in range(4):
+        now[0] = NOW + timedelta(minutes=minute)
+        await beating.beat()
+    assert len(calls) == 4, "once while it was ahead, and each minute after the first look at the right one"
 
 
 def test_who_is_switched_off_is_told_anew_when_it_is_somebody_else() -> None:
