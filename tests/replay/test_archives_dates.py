@@ -21,13 +21,30 @@ from watcher.replay.archives.dates import Dated, month_of, of_name, time_in, tim
         ("2024010505.gz", datetime(2024, 1, 5, 12, tzinfo=UTC)),
         ("archive/2024/01/05/XNOR.txt", datetime(2024, 1, 5, 12, tzinfo=UTC)),
         ("2019/old/20240105Z.txt", datetime(2024, 1, 5, 12, tzinfo=UTC)),
+        ("20240105_202312.txt", datetime(2024, 1, 5, 12, tzinfo=UTC)),
+        ("2024-01-05_20-15-05.txt", datetime(2024, 1, 5, 12, tzinfo=UTC)),
+        ("2024/01/20/XNOR.txt", datetime(2024, 1, 20, 12, tzinfo=UTC)),
+        ("kept-2025-03/2024-01-20/XNOR.txt", datetime(2024, 1, 20, 12, tzinfo=UTC)),
+        ("20231231_2350-20240101_0020.txt", datetime(2024, 1, 1, 12, tzinfo=UTC)),
     ],
 )
 def test_a_day_in_a_name(name: str, expected: datetime) -> None:
     assert of_name(name) == Dated(day=expected)
 
 
-@pytest.mark.parametrize("name", ["metar-202401.txt", "2024-01/XNOR.txt", "2024_01.gz", "XNOR.2024.01.txt"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "metar-202401.txt",
+        "2024-01/XNOR.txt",
+        "2024_01.gz",
+        "XNOR.2024.01.txt",
+        "2023-11/2024-01/XNOR.txt",
+        "2024-01-01_2024-01-31.txt",
+        "20240101-20240131/XNOR.txt",
+        "2024-01_2024-01.txt",
+    ],
+)
 def test_a_month_in_a_name(name: str) -> None:
     assert of_name(name) == Dated(month=(2024, 1))
 
@@ -37,6 +54,27 @@ def test_a_month_in_a_name(name: str) -> None:
 )
 def test_other_numbers_are_no_dates(name: str) -> None:
     assert not of_name(name).is_known
+
+
+@pytest.mark.parametrize("to", ["_to_", "_", "-", "--", "..", " - "])
+@pytest.mark.parametrize(
+    ("first", "last"),
+    [
+        ("2023-11", "2024-01"),
+        ("202311", "202401"),
+        ("2023_11", "2024_01"),
+        ("2023-11-01", "2024-01-31"),
+        ("20231101", "20240131"),
+        ("202311", "20240131"),
+        ("2023-11-01", "2024-01"),
+        ("2023-11", "2023-12"),
+        ("20231101", "20231231"),
+    ],
+)
+def test_a_name_with_several_months_dates_nothing(first: str, last: str, to: str) -> None:
+    """Its last month, or a day made of the digits of a year, would move the reports of the others by months."""
+    for name in ("metar_{}.txt", "{}/XNOR.txt", "2024-01/metar_{}.txt.gz", "2024-01/{}/XNOR.txt"):
+        assert not of_name(name.format(first + to + last)).is_known
 
 
 def test_a_day_in_a_name_dates_what_fits_it_and_no_more() -> None:
@@ -74,8 +112,51 @@ _WRITTEN = [
 def test_times_are_read_however_archives_write_them(moment: datetime, form: str) -> None:
     moment = moment.replace(microsecond=0, tzinfo=UTC)
     assert time_of(form.format(moment)) == moment
-    assert time_in(moment.timestamp()) == moment
     assert time_in(moment.date()) == moment.replace(hour=0, minute=0, second=0)
+
+
+@given(moment=st.datetimes(datetime(1973, 4, 1), datetime(2030, 1, 1)))
+def test_seconds_and_milliseconds_since_1970_are_read(moment: datetime) -> None:
+    moment = moment.replace(microsecond=0, tzinfo=UTC)
+    seconds = int(moment.timestamp())
+    assert time_in(seconds) == time_in(float(seconds)) == moment
+    if moment.year > 1976:  # 12 digits of milliseconds may be read as a date
+        assert time_in(seconds * 1000) == moment
+
+
+@given(moment=st.datetimes(datetime(1930, 1, 1), datetime(2099, 1, 1)))
+def test_a_number_may_be_a_date(moment: datetime) -> None:
+    moment = moment.replace(microsecond=0, tzinfo=UTC)
+    assert time_in(int(f"{moment:%Y%m%d%H%M%S}")) == moment
+    assert time_in(int(f"{moment:%Y%m%d%H%M}")) == moment.replace(second=0)
+    assert (
+        time_in(float(f"{moment:%Y%m%d}"))
+        == time_in(int(f"{moment:%Y%m%d}"))
+        == moment.replace(hour=0, minute=0, second=0)
+    )
+
+
+@pytest.mark.parametrize(
+    "number",
+    [
+        0,
+        1230,
+        -1230,
+        550.0,
+        45296.25,
+        2024,
+        20241305,
+        20240230,
+        202402300000,
+        2024010505,
+        86_400_000,
+        10**400,
+        -(10**400),
+        10**16,
+    ],
+)
+def test_numbers_that_are_no_time_or_that_may_be_two(number: float) -> None:
+    assert time_in(number) is None
 
 
 def test_milliseconds_are_told_from_seconds() -> None:

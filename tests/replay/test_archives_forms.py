@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import polars as pl
@@ -198,6 +198,19 @@ def test_half_pairs_in_a_json_text_are_blanks_and_are_named(whole: bool, tmp_pat
         "a.json:4: 2 signs that cannot be shown, read as blanks",
     ]
     assert found.counts.unreadable + found.counts.rejected == 1
+
+
+def test_dates_in_numbers_of_objects_and_columns(tmp_path: Path) -> None:
+    """A time of day as a number is no time since 1970, and does not hide the date beside it."""
+    rows = [{"raw": text, "time": 550, "date": 20260112} for text in REPORTS]
+    rows.append({"raw": REPORTS[0].replace("XNOR", "XFEL"), "time": 10**400, "date": 202601120550})
+    written(tmp_path / "a.jsonl", "\n".join(map(json.dumps, rows)))
+    pl.DataFrame(rows[:4]).drop("time").write_parquet(tmp_path / "a.parquet")
+    for name, count in (("a.jsonl", 5), ("a.parquet", 4)):
+        found = gathered(tmp_path / name, tmp_path / "work")
+        assert {at.date() for at in table(found)["observed_at"]} == {date(2026, 1, 12)}
+        assert found.counts.reports == count
+        assert not found.faults
 
 
 def test_the_kind_of_a_json_object_may_be_written_small(tmp_path: Path) -> None:

@@ -10,9 +10,12 @@ from functools import lru_cache
 
 from watcher.reports.dating import WrongTime, nearest_date
 
+_YEAR_MONTH = r"(?:19[4-9]\d|20\d\d)[-_./]{}(?:0[1-9]|1[0-2])"
+# Where a year and a month begin anew, as in 2023-11_2024-01, is no day 20 and no hour 20.
 _IN_NAME = re.compile(
     r"(?<!\d)(?P<year>19[4-9]\d|20\d\d)[-_./]?(?P<month>0[1-9]|1[0-2])"
-    r"(?:[-_./]?(?P<day>0[1-9]|[12]\d|3[01])(?:[-_T./]?\d{2}(?:[-_:.]?\d{2}){0,2}Z?)?)?(?!\d)"
+    rf"(?:(?:[-_./](?!{_YEAR_MONTH.format('?')}))?(?P<day>0[1-9]|[12]\d|3[01])"
+    rf"(?:[-_T./]?(?!{_YEAR_MONTH.format('')})\d{{2}}(?:[-_:.]?\d{{2}}){{0,2}}Z?)?)?(?!\d)"
 )
 _TIME = re.compile(
     r"(\d{4})[-/]?(\d{2})[-/]?(\d{2})[ T]?(\d{2}):?(\d{2})(?::?(\d{2})(?:[.,](\d{1,6})\d*)?)?"
@@ -27,6 +30,11 @@ _DAY = timedelta(days=1)
 # Years that reports of an archive can be of; a time of another year is a wrong one (common practice, no source).
 YEARS = range(1930, 2101)
 _FURTHEST_S = 4_102_444_800  # 2100-01-01; what is larger is milliseconds
+# 1973-03-03; what is nearer to 1970 is a time of day, a day of some other count or a year (our own choice).
+_NEAREST_S = 100_000_000
+_LARGEST = 100_000_000_000_000  # of 15 digits; no time is written so, and an integer of hundreds is no float
+_DIGITS_OF_DATE = frozenset({8, 12, 14})
+_DATE_AND_HOUR = re.compile(r"(?:19|20)\d\d(?:0[1-9]|1[0-2])(?:0[1-9]|[12]\d|3[01])(?:[01]\d|2[0-3])")
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,19 +135,33 @@ def month_of(text: str) -> Dated:
 def of_name(name: str) -> Dated:
     """Return what the name of a file says, else the folders that it lies in: 202401, 2024-01-05, 2024/01/05 and so on.
 
-    Of several dates in a name the last counts.
+    Of the folders the last one with a date counts. Of several dates in one name: the later one where they are a day
+    apart at most, or else their month; where they are of different months, the name dates nothing.
     """
     for part in (name.rsplit("/", 1)[-1], name):
-        found = list(_IN_NAME.finditer(part))
-        for match in reversed(found):
-            year, month, day = int(match["year"]), int(match["month"]), match["day"]
-            if day is None:
-                return Dated(month=(year, month))
-            try:
-                return Dated(day=datetime(year, month, int(day), 12, tzinfo=UTC))
-            except ValueError:
-                continue
+        dates = [(match.start(), found) for match in _IN_NAME.finditer(part) if (found := _date_in(match)) is not None]
+        if dates:
+            begins = part.rfind("/", 0, dates[-1][0]) + 1
+            return _of_dates([found for at, found in dates if at >= begins])
     return Dated()
+
+
+def _date_in(match: re.Match[str]) -> Dated | None:
+    year, month, day = int(match["year"]), int(match["month"]), match["day"]
+    if day is None:
+        return Dated(month=(year, month))
+    try:
+        return Dated(day=datetime(year, month, int(day), 12, tzinfo=UTC))
+    except ValueError:
+        return None
+
+
+def _of_dates(dates: list[Dated]) -> Dated:
+    days = [found.day for found in dates if found.day is not None]
+    if len(days) == len(dates) and max(days) - min(days) <= _DAY:
+        return Dated(day=max(days))
+    months = {found.month if found.day is None else (found.day.year, found.day.month) for found in dates}
+    return Dated(month=months.pop()) if len(months) == 1 else Dated()
 
 
 @lru_cache(maxsize=65536)
@@ -160,7 +182,11 @@ def time_of(text: str) -> datetime | None:
 
 
 def time_in(value: object) -> datetime | None:
-    """Return the time in a JSON value or a cell: a text, a date, or seconds or milliseconds since 1970."""
+    """Return the time in a JSON value or a cell: a text, a date, or a number.
+
+    A number is read as 20240105, 202401050550 or 20240105055000 where it can be, else as seconds or milliseconds since
+    1970. One near to 1970 is no time, nor one that may be 2024010505 as well as seconds.
+    """
     if isinstance(value, str):
         return time_of(value)
     if isinstance(value, datetime):
@@ -168,9 +194,21 @@ def time_in(value: object) -> datetime | None:
     if isinstance(value, date):
         return datetime(value.year, value.month, value.day, tzinfo=UTC)
     if isinstance(value, int | float) and not isinstance(value, bool):
-        seconds = value / 1000 if abs(value) > _FURTHEST_S else value
-        try:
-            return datetime.fromtimestamp(seconds, UTC)
-        except (ValueError, OverflowError, OSError):
-            return None
+        return _time_in_number(value)
     return None
+
+
+def _time_in_number(value: float) -> datetime | None:
+    if not abs(value) < _LARGEST:
+        return None
+    digits = str(int(value))
+    if digits.startswith(("19", "20")) and value == int(value):
+        if len(digits) in _DIGITS_OF_DATE:
+            return time_of(digits)
+        if _DATE_AND_HOUR.fullmatch(digits):
+            return None
+    seconds = value / 1000 if abs(value) > _FURTHEST_S else value
+    try:
+        return datetime.fromtimestamp(seconds, UTC) if abs(seconds) >= _NEAREST_S else None
+    except (ValueError, OverflowError, OSError):
+        return None
