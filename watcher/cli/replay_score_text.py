@@ -121,9 +121,9 @@ def _expected(scores: Scores) -> Iterator[str]:
         yield row(_expected_cells(item), _EXPECTED_WIDTHS)
     if scores.brier is not None:
         found = scores.brier
-        yield (
-            f"Stated probabilities: Brier score {found.score:.3f} over {found.alerts} alerts "
-            f"(reliability {found.reliability:.3f}, resolution {found.resolution:.3f})"
+        yield from wrapped(
+            f"Stated probabilities: Brier score {found.score:.3f} over {found.alerts} alerts that a report could have "
+            f"refuted (reliability {found.reliability:.3f}, resolution {found.resolution:.3f})"
         )
     yield ""
 

@@ -65,8 +65,8 @@ class Seen:
     ----------
     rows
         ``tick`` (minutes from `ORIGIN_MIN` on, UTC, plus `STATION_MIN` for each station before), a Boolean column for
-        each phenomenon, ``allowed`` (minutes from one report to the next in which the station is not blind), and what was to
-        be kept.
+        each phenomenon, ``allowed`` (minutes from one report to the next in which the station is not blind), and what
+        was to be kept.
     stations
         Codes in the order of their numbers.
     walks
