@@ -248,6 +248,28 @@ async def test_a_header_with_a_line_break_is_never_sent() -> None:
         assert server.requests == []
 
 
+@pytest.mark.parametrize("method", ["get", "post"])
+@pytest.mark.parametrize(
+    "url",
+    [
+        "http://xn--/",
+        "http://xn--zz--/x",
+        "http://ex\u2100ample/",
+        "http://[zz]/x",
+        "http://\ud800/",
+        "http://127.0.0.1:65536/",
+        "http://[::1]:99999/x",
+        "http://127.0.0.1:-1/",
+        "http:///x",
+    ],
+)
+async def test_an_address_that_can_be_none_is_refused_in_words(method: str, url: str) -> None:
+    more = {"content": b""} if method == "post" else {}
+    async with clients() as http:
+        with pytest.raises(GuardError, match=r"no URL that can be reached|addresses are reached"):
+            await getattr(http, method)(url, **more)
+
+
 async def test_after_closing_the_clients_open_again_when_asked() -> None:
     async with loopback(ok(b"x")) as server:
         http = clients()

@@ -253,9 +253,12 @@ async def _unpacked(response: httpx.Response, packed: bool, limit_bytes: int) ->
 def _checked(url: str) -> httpx.URL:
     try:
         target = httpx.URL(url)
+        host, port = target.host, target.port  # a name in the letters of the world is read only here
     except (httpx.InvalidURL, UnicodeError, ValueError) as error:
         raise GuardError(f"this is no URL that can be reached: {error}") from error
-    if target.scheme not in {"http", "https"} or not target.host:
+    if port is not None and not 0 <= port < 1 << 16:
+        raise GuardError(f"this is no URL that can be reached: there is no port {port}")
+    if target.scheme not in {"http", "https"} or not host:
         raise GuardError(f"only http:// and https:// addresses are reached, not {target.scheme or 'those without it'}")
     if target.userinfo:
         raise GuardError(f"{_place(url)}: a URL with a name or password in it is refused; put it into a header")
