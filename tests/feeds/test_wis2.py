@@ -14,6 +14,7 @@ from contextlib import asynccontextmanager
 from datetime import timedelta
 from pathlib import Path
 from random import Random
+from typing import Any
 
 import pytest
 
@@ -33,6 +34,7 @@ from tests.notify.mosquitto import Mosquitto, free_port, mosquitto, password_fil
 from watcher.errors import FeedError
 from watcher.feeds import wis2_notice
 from watcher.feeds.budget import Budgets
+from watcher.feeds.exchange import Exchange, Page
 from watcher.feeds.model import Fetched, Outcome, What
 from watcher.feeds.wis2 import Wis2Feed
 from watcher.net import BrokerAddress, Guard, HttpClients, Login
@@ -323,6 +325,56 @@ async def test_a_link_to_where_nothing_may_be_reached_is_refused_at_once(served:
         await until(feed, unreached=1)
         fetched = await feed.fetch("metar", now=NOW)
         assert any("refused to connect" in problem for problem in fetched.problems)
+
+
+@pytest.mark.parametrize(
+    "href", ["http://[/x", "http://[zz]/x", "http://ex\u2100ample/", "http://xn--/x", "http://a:99999/"]
+)
+async def test_a_link_of_a_wrong_form_is_said_and_acknowledged_and_the_next_is_followed(
+    served: Mosquitto, href: str
+) -> None:
+    async with loopback(ok(BULLETIN, "Content-Type: text/plain")) as web, listening(served.port) as feed:
+        await connected(feed)
+        with publisher(served.port) as client:
+            await asyncio.to_thread(publish, client, notification(encoding=None, href=href, data_id="wis2/odd"))
+            await asyncio.to_thread(publish, client, notification(encoding=None, href=web.url()))
+        fetched = await heard(feed)
+        assert texts(fetched)[0].startswith("METAR XNOR")
+        assert [problem.partition(":")[0] for problem in fetched.problems] == ["wis2/odd"]
+        kept(fetched)
+    async with listening(served.port) as again:
+        await connected(again)
+        await asyncio.sleep(0.3)
+        assert again._desk.last_at is None
+
+
+async def test_whatever_a_link_raises_ends_the_following_of_no_other(
+    served: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The way out and the readers raise errors of their own; what else they raise is one link's trouble."""
+    whole = Exchange.ask
+    clock = Clock()
+
+    async def ask(exchange: Exchange, url: str, *given: Any, **more: Any) -> Page:
+        if url.endswith("/odd"):
+            raise ExceptionGroup("all at once", [OverflowError("port")])
+        return await whole(exchange, url, *given, **more)
+
+    monkeypatch.setattr(Exchange, "ask", ask)
+    async with loopback(ok(BULLETIN, "Content-Type: text/plain")) as web, listening(served.port, clock=clock) as feed:
+        await connected(feed)
+        with publisher(served.port) as client:
+            odd = notification(encoding=None, href=web.url(path="/odd"), data_id="wis2/odd")
+            await asyncio.to_thread(publish, client, odd)
+            await asyncio.to_thread(publish, client, notification(encoding=None, href=web.url(path="/even")))
+            assert texts(await heard(feed))[0].startswith("METAR XNOR")
+            async with asyncio.timeout(20):
+                while feed._desk.links:
+                    clock.now += timedelta(minutes=2)
+                    await asyncio.sleep(0.02)
+        fetched = await feed.fetch("metar", now=NOW)
+        assert fetched.messages == {"unreached": 1}
+        assert any("wis2/odd: its link could not be read (ExceptionGroup" in told for told in fetched.problems)
 
 
 async def test_a_host_is_asked_no_more_often_than_its_budget_allows(served: Mosquitto) -> None:

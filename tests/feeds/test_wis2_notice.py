@@ -160,6 +160,19 @@ def test_an_update_leads_to_its_own_link() -> None:
     assert read_notice(packed(message)).links[0] == "https://data.example.org/update.txt"
 
 
+@pytest.mark.parametrize(
+    "href",
+    ["http://[/x", "http://[::1/x", "http://[zz]/x", "https://ex\u2100ample/", "http://", "https:///x", "http://:80/x"],
+)
+def test_a_link_without_a_host_that_can_be_is_passed_over_and_leads_nowhere(href: str) -> None:
+    message = notification(encoding=None, href=href)
+    read = read_letter(a_letter(packed(message)), NOW)
+    assert read.fate is Fate.REFUSED
+    assert read.why.endswith("it brings no content")
+    message["links"].append({"href": "https://data.example.org/b.txt", "rel": "canonical"})
+    assert read_notice(packed(message)).links == ("https://data.example.org/b.txt",)
+
+
 def test_a_deletion_is_known_by_its_link() -> None:
     message = notification(relation="http://def.wmo.int/def/rel/wnm/-/deletion")
     assert read_notice(packed(message)).withdrawn

@@ -92,15 +92,15 @@ class Links:
             self._desk.unreached(key, linked, why)
 
     async def _reports(self, notice: Notice, url: str, topic: str, now: datetime) -> tuple[RawReport, ...]:
-        page = await self._exchange.ask(url, Validators(), now, counts=False, packed=True)
-        body = await asyncio.to_thread(checked_content, notice, page.body or b"")
         try:
+            page = await self._exchange.ask(url, Validators(), now, counts=False, packed=True)
+            body = await asyncio.to_thread(checked_content, notice, page.body or b"")
             rows = await asyncio.to_thread(reports_in, body, topic, now)
         except FeedError:
             raise
         except Exception as error:
-            # As for messages: one that breaks the reader must not end the following of all others.
-            raise WrongForm(f"what its link gives could not be read ({shown(repr(error))})") from error
+            # As for messages: one that breaks the way or the reader must not end the following of all others.
+            raise WrongForm(f"its link could not be read ({shown(repr(error))})") from error
         for told in rows.left_out:
             self._desk.say(f"{shown(notice.data_id)}: {told}")
         return rows.reports

@@ -15,6 +15,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
+from urllib.parse import urlsplit
 
 from watcher.errors import WrongForm
 from watcher.feeds.model import What
@@ -209,9 +210,16 @@ def _links(value: object) -> tuple[str, ...]:
         relation = link.get("rel") if isinstance(link, dict) else None
         if not isinstance(href, str) or not isinstance(relation, str) or relation not in found:
             continue
-        if len(href) <= _LONGEST_LINK and href.startswith(("https://", "http://")):
+        if len(href) <= _LONGEST_LINK and href.startswith(("https://", "http://")) and _has_host(href):
             found[relation].append(href)
     return (*found[_UPDATE], *found["canonical"])
+
+
+def _has_host(href: str) -> bool:
+    try:
+        return bool(urlsplit(href).hostname)
+    except ValueError:
+        return False  # brackets that hold no address, or letters that would turn into others
 
 
 def _relations(value: object) -> frozenset[str]:
