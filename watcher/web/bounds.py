@@ -45,8 +45,12 @@ class Bounds:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
-        if self._prefix and scope["path"].startswith(f"{self._prefix}/"):
+        if self._prefix:
+            # What the application routes by is the path with the prefix before it, also where the proxy took it off.
+            # Set where it is, so that what stands before this, and answers when all else fails, knows it too.
+            path = scope["path"]
             scope["root_path"] = self._prefix
+            scope["path"] = path if path.startswith(f"{self._prefix}/") else self._prefix + path
         request = object()
 
         async def send_protected(message: Message) -> None:
