@@ -14,9 +14,6 @@ from polars.datatypes import DataType
 
 UTC_US = pl.Datetime("us", "UTC")
 
-# Bumped when a column, its meaning or the decoder changes: what was decoded before is then decoded again.
-TABLE_VERSION = 2
-
 # fmt: off
 OBSERVED: Mapping[str, DataType | type[DataType]] = {
     "station": pl.String,

@@ -8,22 +8,17 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Collection, Mapping, Sequence
-from functools import cache
 from pathlib import Path
 
 import polars as pl
 
-import watcher.physics
-import watcher.replay.columns
-import watcher.reports
-import watcher.rulebook
 from watcher.replay.columns.facts import reported_columns, with_facts
 from watcher.replay.columns.lexicon import Lexicon, coded
 from watcher.replay.columns.names import INTERVALS, NEVER_KNOWN, column_of
 from watcher.replay.columns.verdicts import facts_of, with_verdicts
 from watcher.replay.gathering.model import Partition
-from watcher.replay.table import TABLE_VERSION
 from watcher.replay.work.files import note_use, write_frame
+from watcher.replay.work.program import program_of
 from watcher.reports.station import Station
 from watcher.rulebook.facts import FACTS
 from watcher.rulebook.model import Rule
@@ -96,18 +91,13 @@ def _key(partition: Partition, positions: Mapping[str, Station]) -> str:
     """Return a digest of what the facts rest on; a partition's own name is one of its content."""
     held = partition.reports.stat()
     places = [repr(positions.get(code)) for code in partition.stations]
-    rests_on = (_program(), partition.reports.name, held.st_size, held.st_mtime_ns, *places)
+    rests_on = (program(), partition.reports.name, held.st_size, held.st_mtime_ns, *places)
     return hashlib.sha256("\n".join(map(str, rests_on)).encode()).hexdigest()[:24]
 
 
-@cache
-def _program() -> str:
+def program() -> str:
     """Return a digest of what makes facts: where it changes they are made again."""
-    digest = hashlib.blake2b(f"{TABLE_VERSION} {pl.__version__}".encode(), digest_size=16)
-    for package in (watcher.physics, watcher.reports, watcher.rulebook, watcher.replay.columns):
-        for path in sorted(Path(next(iter(package.__path__))).glob("*.py")):
-            digest.update(path.read_bytes())
-    return digest.hexdigest()
+    return f"{program_of(__name__)} polars {pl.__version__}"
 
 
 def scan(path: Path, facts: Collection[str] | None = None) -> tuple[pl.LazyFrame, Lexicon]:

@@ -5,27 +5,22 @@ A part is written whole or not at all, the seal last. A part that is there is ne
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from datetime import datetime
-from functools import cache
-from importlib.metadata import version
 from pathlib import Path
 
 import polars as pl
 
-import watcher.replay
-import watcher.reports
 from watcher.replay.archives.blocks import Block
 from watcher.replay.archives.dates import YEARS
 from watcher.replay.archives.entries import KEPT_FAULTS, Entry, Notes
 from watcher.replay.archives.reading import entries
 from watcher.replay.decoding.frames import AT_ONCE, Columns, ForecastEntry, ObservedEntry, forecast_frame
-from watcher.replay.table import TABLE_VERSION
 from watcher.replay.work.files import note_use, write_frame, write_text
+from watcher.replay.work.program import program_of
 from watcher.reports.decode import decode_report
 from watcher.reports.model import Decoded, Observation, Unreadable
 from watcher.reports.text import decode_text
@@ -51,17 +46,9 @@ class Part:
     fault_counts: dict[str, int]
 
 
-@cache
 def program() -> str:
     """Return a digest of what decodes: a change of it makes all parts anew."""
-    digest = hashlib.blake2b(f"{TABLE_VERSION} metar {version('metar')}".encode(), digest_size=16)
-    reports = Path(next(iter(watcher.reports.__path__)))
-    replay = Path(next(iter(watcher.replay.__path__)))
-    rooms = [path for room in ("archives", "decoding", "work") for path in (replay / room).glob("*.py")]
-    files = [*reports.glob("*.py"), *rooms, replay / "standing.py", replay / "table.py"]
-    for path in sorted(files):
-        digest.update(path.read_bytes())
-    return digest.hexdigest()
+    return program_of(__name__)
 
 
 def part_paths(folder: Path, key: str) -> tuple[Path, Path, Path]:

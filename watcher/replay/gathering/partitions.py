@@ -12,15 +12,13 @@ from pathlib import Path
 
 import polars as pl
 
-from watcher.replay.decoding.parts import Part, part_paths, program
+from watcher.replay.decoding.parts import Part, part_paths
 from watcher.replay.decoding.pool import Placed
 from watcher.replay.gathering.model import Partition
 from watcher.replay.standing import each_once, with_standing
 from watcher.replay.table import FORECAST, OBSERVED
 from watcher.replay.work.files import note_use, sweep, write_frame, write_text
-
-# Bumped when what a partition holds changes though its parts do not.
-_PARTITION_VERSION = 1
+from watcher.replay.work.program import program_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,11 +39,16 @@ class _Range:
     parts: tuple[tuple[Placed, Part], ...]
 
     def key(self) -> str:
-        digest = hashlib.blake2b(f"{_PARTITION_VERSION} {program()}".encode(), digest_size=16)
+        digest = hashlib.blake2b(program().encode(), digest_size=16)
         for placed, part in self.parts:
             digest.update(f" {part.key} {placed.offset}".encode())
         digest.update(" ".join(("", *self.stations)).encode())
         return digest.hexdigest()
+
+
+def program() -> str:
+    """Return a digest of what decodes and sorts: a change of it makes all partitions anew."""
+    return program_of(__name__)
 
 
 def partitions_of(parts: Sequence[tuple[Placed, Part]], work: Path, rows_each: int) -> Iterator[tuple[Made, int]]:

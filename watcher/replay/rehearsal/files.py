@@ -13,22 +13,20 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from functools import cache
 from pathlib import Path
 from typing import TypeVar
 
 from pydantic import TypeAdapter
 
-import watcher
 from watcher.alerts.model import Event, Policy
 from watcher.errors import HoarlineError
 from watcher.replay.rehearsal.model import Span, StationRun
 from watcher.replay.work.files import note_use
+from watcher.replay.work.program import program_of
 from watcher.reports.station import Station
 
-# The code that a result comes from: when any of it changes, what was rehearsed before is rehearsed again.
-_ROOMS = ("reports", "physics", "rulebook", "outlook", "alerts")
-_CODE = (*(f"{room}/**/*.py" for room in _ROOMS), "replay/rehearsal/*.py", "replay/gathering/*.py")
+# What rehearses: when any of the code changes that it rests on, what was rehearsed before is rehearsed again.
+_REHEARSES = "watcher.replay.rehearsal.pool"
 
 T = TypeVar("T")
 _DEAD_S = 3600
@@ -64,11 +62,9 @@ def key_of(content: str, stations: Sequence[Station], fingerprint: str, policy: 
     return hashlib.sha256("\n".join(map(repr, parts)).encode()).hexdigest()[:24]
 
 
-@cache
 def program() -> str:
     """Return the digest of the code that judges, so that no result of an older one is taken for its own."""
-    home = Path(watcher.__file__).parent
-    return content_of(path for place in _CODE for path in sorted(home.glob(place)))
+    return program_of(_REHEARSES)
 
 
 def content_of(paths: Iterable[Path]) -> str:
