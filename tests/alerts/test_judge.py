@@ -261,6 +261,27 @@ def test_a_station_no_longer_watched_withdraws_its_episodes():
     assert withdraw_station(change.after, rulebook=play.book, now=at("0601")) is None
 
 
+def test_an_end_says_from_which_report_on_the_rule_was_not_met():
+    play = Play()
+    play.hear("0550", DRIZZLE.format("0550"))
+    play.hear("0620", DRY.format("0620"))
+    play.hear("0655", DRY.format("0655"))
+    assert play.events[-1].type is EventType.CLOSED
+    assert play.events[-1].body.why == "No report from 0620Z on has met the rule: after 35 min it counts as over."
+
+
+def test_an_end_without_a_wait_names_no_time():
+    play = Play(
+        book=small_book(
+            RULES.replace("settle = { reports = 2, minutes = 30 }", "settle = { reports = 1, minutes = 0 }")
+        )
+    )
+    play.hear("0550", DRIZZLE.format("0550"))
+    play.hear("0620", DRY.format("0620"))
+    assert play.events[-1].type is EventType.CLOSED
+    assert play.events[-1].body.why == "No rule that it rested on holds any more: it counts as over."
+
+
 def test_the_same_inputs_after_a_restart_give_the_same_events():
     plays = [Play(), Play()]
     texts = ["0520", "0550", "0620", "0650", "0720"]

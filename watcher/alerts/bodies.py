@@ -234,7 +234,17 @@ def _why_closed(episode: Episode, scene: Scene) -> str:
         if episode.until is not None and episode.ended_at is not None and episode.ended_at >= episode.until:
             return "The expected period has passed without being reported."
         return "The latest TAF and reports no longer give it."
-    return "The reports have not met the rule for long enough to call it over."
+    return _why_over(episode, scene.observation)
+
+
+def _why_over(episode: Episode, observation: Observation | None) -> str:
+    """Return since when no report has met the rule; without it where a rule does not wait, or was taken out."""
+    missed = [hold.missed_since for hold in episode.holds if hold.confirmed]
+    since = max((moment for moment in missed if moment is not None), default=None)
+    if since is None or None in missed or observation is None or observation.observed_at <= since:
+        return "No rule that it rested on holds any more: it counts as over."
+    lasted = duration_text(observation.observed_at - since)
+    return f"No report from {clock_z(since)} on has met the rule: after {lasted} it counts as over."
 
 
 def _blind_headline(scene: Scene) -> str:
