@@ -25,8 +25,8 @@ from watcher.errors import DeliveryError, StoreError
 from watcher.net import Guard, HttpClients
 from watcher.notify.message import Message
 from watcher.notify.model import EmailDestination, MailServer, WebhookDestination
-from watcher.notify.sender import MOST_IN_FLIGHT, Channel, Outbox, Sender
-from watcher.notify.smtp import MailChannel, SmtpSender
+from watcher.notify.sender import MOST_OF_A_KIND, Channel, Outbox, Sender
+from watcher.notify.smtp import CONNECTIONS, MailChannel, SmtpSender
 from watcher.notify.templating import Templates
 from watcher.notify.webhook import WebhookChannel
 from watcher.store.store import Store
@@ -183,15 +183,59 @@ async def test_a_mail_server_that_hangs_delays_no_webhook(store: Store) -> None:
     sender = sender_of(outbox, dict.fromkeys(desks, mails) | {"room": room}, Clock())
     async with asyncio.timeout(20), asyncio.TaskGroup() as tasks:
         tasks.create_task(sender.run())
-        while mails.at_once < 128:
+        while not outbox.claimed_nothing:
             await asyncio.sleep(0.001)
-        while not outbox.claimed_nothing and len(mails.given) < MOST_IN_FLIGHT:
-            await asyncio.sleep(0.001)
+        assert store.outbox_counts()["leased"] == MOST_OF_A_KIND
         owing.owe("XBAY-1", "room")
         sender.wake()
         await arrived.wait()
         await sender.stop()
-    assert states(store)["sent"] >= 129
+    assert states(store)["sent"] >= MOST_OF_A_KIND + 1
+    assert mails.most_at_once == CONNECTIONS
+
+
+async def test_what_waits_for_a_connection_goes_back_untried_and_is_sent_once(store: Store) -> None:
+    boxes = [f"box-{number}" for number in range(CONNECTIONS + 6)]
+    Owing(store).owe("XNOR-1", *boxes)
+    free = asyncio.Event()
+    mails = Told(kind="email", waits_for=free)
+    outbox = Ailing(store)
+    sender = sender_of(outbox, dict.fromkeys(boxes, mails), Clock(), lease=timedelta(seconds=8))
+    async with asyncio.timeout(20), asyncio.TaskGroup() as tasks:
+        tasks.create_task(sender.run())
+        while Counter(item.outcome for item in outbox.settled)["release"] < 6:
+            await asyncio.sleep(0.01)
+        assert len(mails.given) == CONNECTIONS
+        free.set()
+        while states(store) != {"sent": len(boxes)}:
+            await asyncio.sleep(0.01)
+        await sender.stop()
+    assert len({message_id for _, message_id in mails.given}) == len(mails.given) == len(boxes)
+    assert {(item.attempts, item.last_error) for item in store.deliveries(100)} == {(1, None)}
+
+
+class Slow(MailReceiver):
+    """Takes a mail, and says so later."""
+
+    async def handle_DATA(self, _server: Any, _session: object, envelope: Any) -> str:  # noqa: N802 - aiosmtpd's
+        answer = await super().handle_DATA(_server, _session, envelope)
+        await asyncio.sleep(0.25)
+        return answer
+
+
+async def test_a_slow_mail_server_gets_each_mail_once_and_no_attempt_fails(store: Store) -> None:
+    """All together take longer than one attempt may."""
+    boxes = [f"box-{number}" for number in range(48)]
+    Owing(store).owe("XNOR-1", *boxes)
+    async with Slow() as mail, SmtpSender(MailServer("127.0.0.1", mail.port, "none", "hoarline@example.org")) as smtp:
+        channels = {
+            name: MailChannel(EmailDestination(name, f"{name}@example.org"), smtp, Templates.load()) for name in boxes
+        }
+        sender = sender_of(store, channels, Clock(), lease=timedelta(seconds=3))
+        await sender.drain_once()
+    assert states(store) == {"sent": len(boxes)}
+    assert Counter(str(item["To"]) for item in mail.mails) == {f"{name}@example.org": 1 for name in boxes}
+    assert {(item.attempts, item.last_error) for item in store.deliveries(100)} == {(1, None)}
 
 
 async def test_a_failing_destination_is_asked_with_one_message_until_it_answers(store: Store) -> None:
@@ -392,6 +436,22 @@ async def test_what_hangs_when_stopping_is_sent_again_under_the_same_id(
     assert hanging.given == again.taken == [("XNOR-1", message_id)]
 
 
+async def test_what_never_began_when_stopping_goes_back_untried(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("watcher.notify.sender.STOP_WITHIN_S", 0.05)
+    boxes = [f"box-{number}" for number in range(CONNECTIONS + 3)]
+    Owing(store).owe("XNOR-1", *boxes)
+    mails = Told(kind="email", waits_for=asyncio.Event())
+    sender = sender_of(store, dict.fromkeys(boxes, mails), Clock())
+    async with asyncio.timeout(20), asyncio.TaskGroup() as tasks:
+        tasks.create_task(sender.run())
+        while len(mails.given) < CONNECTIONS:
+            await asyncio.sleep(0)
+        await sender.stop()
+    assert states(store) == {"pending": len(boxes)}
+    found = Counter((item.attempts, item.last_error) for item in store.deliveries(100))
+    assert found == {(1, "broken off when the sender stopped"): CONNECTIONS, (0, None): 3}
+
+
 async def test_after_a_crash_only_what_was_leased_goes_again(store: Store) -> None:
     owing = Owing(store)
     sent = owing.owe("XNOR-1", "desk")
@@ -419,6 +479,7 @@ class Ailing:
     error: Exception = field(default_factory=lambda: StoreError("disk full"))
     refused: asyncio.Event = field(default_factory=asyncio.Event)
     claimed_nothing: bool = False
+    settled: list[Settled] = field(default_factory=list)
 
     def _may(self, name: str) -> None:
         if name in self.refuses:
@@ -433,6 +494,7 @@ class Ailing:
 
     def settle(self, results: Sequence[Settled], now: datetime) -> None:
         self._may("settle")
+        self.settled.extend(results)
         self.store.settle(results, now)
 
     def disable_destination(self, name: str, reason: str, now: datetime, *, by_receiver: bool) -> None:

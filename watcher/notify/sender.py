@@ -23,6 +23,7 @@ from watcher.notify.message import links_for, message_of
 from watcher.notify.parties import Channel, Observer, Outbox
 from watcher.notify.rest import Rests
 from watcher.notify.retry import next_due
+from watcher.notify.smtp import CONNECTIONS, MailChannel
 from watcher.notify.wording import short
 
 __all__ = ["Channel", "Observer", "Outbox", "Sender"]
@@ -33,6 +34,11 @@ MOST_IN_FLIGHT = 256
 # the claims are small enough that places are left for the other kinds.
 MOST_OF_A_KIND = 128
 MOST_IN_A_CLAIM = 64
+# So many attempts of a kind begin at once where those of that kind share the connections to one server; the others wait
+# here, untried. What has waited for its share of the lease goes back, so that an attempt always has its whole time.
+AT_ONCE = {MailChannel.kind: CONNECTIONS}
+SHARE_TO_WAIT = 0.15
+SHARE_TO_SEND = 0.75
 LEASE = timedelta(minutes=2)
 # Other machines may put messages into the same outbox, and retries come due.
 LOOK_EVERY_S = 1.0
@@ -74,7 +80,8 @@ class Sender:
     in_flight
         The most messages on their way to one destination.
     lease
-        How long a claimed message is ours. An attempt is broken off in time before it ends.
+        How long a claimed message is ours. An attempt is broken off in time before it ends, and what finds no free
+        connection within a part of it goes back as it was.
     random
         Spreads retries.
     """
@@ -104,6 +111,9 @@ class Sender:
         self._rests = Rests(random)
         self._results = _Results()
         self._attempts: dict[asyncio.Task[None], Claimed] = {}
+        self._places = {kind: asyncio.Semaphore(most) for kind, most in AT_ONCE.items()}
+        # The messages of which something may have left this machine.
+        self._begun: set[str] = set()
         self._news = asyncio.Event()
         self._stopping = False
         self._running: asyncio.Future[None] | None = None
@@ -238,15 +248,36 @@ class Sender:
         claimed = self._attempts.pop(task)
         self._rests.ended(claimed.destination)
         if task.cancelled():
-            # It may have arrived; the same id tells the receiver.
-            error = "broken off when the sender stopped"
-            self._note(Settled(claimed.id, "retry", self._clock(), error))
+            if claimed.id in self._begun:
+                # It may have arrived; the same id tells the receiver.
+                error = "broken off when the sender stopped"
+                self._note(Settled(claimed.id, "retry", self._clock(), error))
+            else:
+                self._note(Settled(claimed.id, "release"))
+        self._begun.discard(claimed.id)
 
     def _note(self, settled: Settled) -> None:
         self._results.settled.append(settled)
         self._news.set()
 
     async def _attempt(self, claimed: Claimed, channel: Channel) -> None:
+        place = self._places.get(channel.kind)
+        if place is None:
+            await self._try(claimed, channel)
+            return
+        try:
+            async with asyncio.timeout(SHARE_TO_WAIT * self._lease.total_seconds()):
+                await place.acquire()
+        except TimeoutError:
+            self._note(Settled(claimed.id, "release"))
+            return
+        try:
+            await self._try(claimed, channel)
+        finally:
+            place.release()
+
+    async def _try(self, claimed: Claimed, channel: Channel) -> None:
+        self._begun.add(claimed.id)
         began = time.perf_counter()
         settled = await self._sent(channel, claimed)
         self._note(settled)
@@ -255,7 +286,7 @@ class Sender:
 
     async def _sent(self, channel: Channel, claimed: Claimed) -> Settled:
         now = self._clock()
-        bound_s = 0.75 * self._lease.total_seconds()
+        bound_s = SHARE_TO_SEND * self._lease.total_seconds()
         try:
             links = links_for(claimed.destination, claimed.items, self._links, self._public_url)
             message = message_of(claimed.id, claimed.items, now=now, valid_until=claimed.valid_until, links=links)

@@ -19,6 +19,7 @@ from watcher.notify.templating import Templates
 from watcher.notify.wording import short
 from watcher.settings.addresses import bare_address
 
+CONNECTIONS = 4
 CONNECT_TIMEOUT_S = 10.0
 COMMAND_TIMEOUT_S = 20.0
 TOTAL_TIMEOUT_S = 60.0
@@ -45,7 +46,7 @@ class SmtpSender:
         self,
         server: MailServer,
         *,
-        connections: int = 4,
+        connections: int = CONNECTIONS,
         tls_context: ssl.SSLContext | None = None,
         timeout_s: float = TOTAL_TIMEOUT_S,
     ) -> None:
