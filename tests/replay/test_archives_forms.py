@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import gzip
 import json
+from base64 import b64decode
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -228,6 +230,59 @@ def test_parquet_with_a_column_of_texts_and_our_own_table(tmp_path: Path) -> Non
     assert texts(found) == list(REPORTS)
     again = gathered(found.partitions[0].reports, tmp_path / "other")
     assert table(again).drop("order").equals(table(found).drop("order"))
+
+
+def test_of_several_parquet_columns_the_first_with_a_time_or_a_kind_counts(tmp_path: Path) -> None:
+    frame = {
+        "raw": [text.removeprefix("METAR ").removeprefix("SPECI ") for text in REPORTS],
+        "time": [None, TIMES[1], "", "06:20"],
+        "Datetime": [TIMES[0], None, TIMES[2], None],
+        "date": [None, None, None, 20260112],
+        "received": [None, None, "", TIMES[3]],
+        "receipt_time": [TIMES[0], None, None, None],
+        "metar_type": ["routine", None, "speci", "Speci "],
+        "type": ["metar", "METAR", None, "TAF"],
+    }
+    pl.DataFrame(frame).write_parquet(tmp_path / "a.parquet")
+    found = gathered(tmp_path / "a.parquet", tmp_path / "work")
+    assert not found.faults
+    seen = table(found).sort("order")
+    assert seen["observed_at"].to_list() == [datetime.fromisoformat(time) for time in TIMES]
+    assert seen["kind"].to_list() == ["METAR", "METAR", "SPECI", "SPECI"]
+    assert [at is None for at in seen["received_at"]] == [False, True, True, False]
+
+
+def test_a_parquet_file_packed_with_gzip_is_named(tmp_path: Path) -> None:
+    pl.DataFrame({"raw": REPORTS, "time": TIMES}).write_parquet(tmp_path / "a.parquet")
+    path = written(tmp_path / "b.parquet.gz", gzip.compress((tmp_path / "a.parquet").read_bytes()))
+    found = gathered(path, tmp_path / "work")
+    assert [str(fault) for fault in found.faults] == [
+        "b.parquet.gz: a Parquet file packed with gzip cannot be read; unpack it first"
+    ]
+
+
+# Two rows in one column, raw, as written by Polars.
+PARQUET = b64decode(
+    "UEFSMRUEFXgVigFMFQIVAAAAKLUv/SA84QEAOAAAAE1FVEFSIFhOT1IgMTIwNTUwWiAyNDAxMEtUIDQwMDAgLVNOIEJLTjAxMiBN"
+    "MDEvTTAyIFExMDAzFQAVEBUiLBUEFRAVBhUGAAAotS/9IAhBAAACAAAABAEAAxUMGTUABhAZGANyYXcVDBYEFsYBFuoBJq4BJggA"
+    "GRwWrgEVRBYAAAAVAhksSARyb290FQIAFQwlAhgDcmF3JQBMHAAAABYEGRwZHCaYAxwVDBk1AAYQGRgDcmF3FQwWBBbGARbqASau"
+    "ASYIABasAhUWABbGARYEJggW6gEUAAAZHBgMQVJST1c6c2NoZW1hGJwBLy8vLy8yd0FBQUFFQUFBQTh2Ly8veFFBQUFBRUFBRUFB"
+    "QUFLQUFzQUNBQUtBQVFBK1AvLy93d0FBQUFJQUFnQUFBQUVBQUVBQUFBRUFBQUE3UC8vL3l3QUFBQWdBQUFBR0FBQUFBRVVBQUFR"
+    "QUJJQUJBQVFBQkVBQ0FBQUFBd0FBQUFBQVB6Ly8vOEVBQVFBQXdBQUFISmhkd0E9ABhOUG9sYXJzIChweXRob24pIHZlcnNpb24g"
+    "Mi4xLjAgKGJ1aWxkIDdmOTAyYmQzZmZkMjdmZjgyZDE0Mjc4YTA5YTI5NWZmMmY3YWVkOTIpGRwcAAAAXQEAAFBBUjE="
+)
+
+
+@pytest.mark.parametrize("at", [119, 221, 227])
+def test_a_parquet_file_that_makes_its_reader_panic_is_named(at: int, tmp_path: Path) -> None:
+    """One bit of the rows or of the footer is wrong, and the reader panics instead of raising an error."""
+    whole = gathered(written(tmp_path / "whole.parquet", PARQUET), tmp_path / "work", JANUARY)
+    assert (whole.counts.lines, len(whole.faults)) == (2, 0)
+    body = bytearray(PARQUET)
+    body[at] ^= 1
+    found = gathered(written(tmp_path / "a.parquet", bytes(body)), tmp_path / "work", JANUARY)
+    assert found.fault_counts == {("a.parquet", "form"): 1}
+    assert found.faults[0].what.startswith("the Parquet file cannot be read: ")
 
 
 def test_a_damaged_parquet_file_is_named(tmp_path: Path) -> None:

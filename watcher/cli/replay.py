@@ -24,8 +24,8 @@ def replay(  # noqa: PLR0917 - options of a command
         list[Path],
         typer.Argument(
             metavar="PATH...",
-            help="Archives: files and folders of report lines, bulletins, bulk CSV or XML, JSON lines, Parquet; packed "
-            "with gzip or not. - reads standard input.",
+            help="Archives: files and folders of report lines, bulletins, bulk CSV or XML, JSON lines, packed with gzip "
+            "or not, and of Parquet, not packed. - reads standard input.",
         ),
     ],
     rules: Annotated[
@@ -83,7 +83,9 @@ def replay(  # noqa: PLR0917 - options of a command
             show_default=False,
         ),
     ] = None,
-    fresh: Annotated[bool, typer.Option("--fresh", help="Judge again what the work folder has already.")] = False,
+    fresh: Annotated[
+        bool, typer.Option("--fresh", help="Read and judge again what the work folder has already.")
+    ] = False,
     processes: Annotated[
         int | None, typer.Option("--processes", min=1, help="Left out: one for each processor.", show_default=False)
     ] = None,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
+from datetime import datetime
 
 from watcher.replay.archives.blocks import Block
 from watcher.replay.archives.columns import ArchiveError, cells
@@ -27,17 +28,23 @@ def _column_entries(block: Block, notes: Notes) -> Iterator[Entry]:
         return
     _, first, count = block.rows
     try:
-        for number, (text, kind, made_at, received) in enumerate(cells(block.source.path, first, count), first + 1):
+        for number, (text, kinds, made_at, received) in enumerate(cells(block.source.path, first, count), first + 1):
             notes.lines += 1
             if not isinstance(text, str) or not text.strip():
                 notes.reject(number, "no report text in its column")
                 continue
-            received_at = time_in(received)
-            near = time_in(made_at) or received_at
-            known = kind if isinstance(kind, str) and kind in KINDS else None
+            received_at = _time(received)
+            near = _time(made_at) or received_at
+            known = next(
+                (kind for word in kinds if isinstance(word, str) and (kind := word.strip().upper()) in KINDS), None
+            )
             yield entry_of(number, text, known, near, block.dated, received_at)
     except ArchiveError as error:
         notes.fault(first + 1, "form", str(error))
+
+
+def _time(values: tuple[object, ...]) -> datetime | None:
+    return next((at for value in values if (at := time_in(value)) is not None), None)
 
 
 _READERS: Mapping[Form, Callable[[Block, Notes], Iterator[Entry]]] = {
