@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import errno
 import gzip
 import os
+import resource
+import tempfile
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from watcher.demo.feed_files import MetarRow, TafRow, metar_csv, taf_xml
 from watcher.errors import FeedError
-from watcher.feeds.folder import FolderFeed
+from watcher.feeds.folder import FolderFeed, read_any
 from watcher.feeds.model import Fetched, Outcome
+from watcher.feeds.rows import Rows
 
 pytestmark = pytest.mark.anyio
 
@@ -142,6 +148,107 @@ async def test_a_file_that_cannot_be_read_is_told_once_and_stays_where_it_is(fee
     assert fetched.problems[1] == "note.txt could not be read: only 0 of the 1 texts in it look like reports"
     assert (await feed.fetch("metar", now=NOW)).problems == ()
     assert set(os.listdir(tmp_path)) == {"good.txt", *bad}  # noqa: PTH208 - as a user would look
+
+
+async def test_a_file_that_breaks_its_reader_costs_no_other_and_is_told_with_its_name(tmp_path: Path) -> None:
+    def read(body: bytes, now: datetime) -> Rows:
+        return read_any(body, now) if body != b"odd" else Rows((), 1 // 0)
+
+    feed = FolderFeed("office", tmp_path, read=read)
+    put(tmp_path, "a.txt", XNOR)
+    put(tmp_path, "b.txt", "odd")
+    put(tmp_path, "c.txt", XBAY)
+    fetched = await feed.fetch("metar", now=NOW)
+    assert stations(fetched) == ["XBAY", "XNOR"]
+    (problem,) = fetched.problems
+    assert problem.startswith("b.txt could not be read: ZeroDivisionError")
+    again = await feed.fetch("metar", now=NOW)
+    assert (again.outcome, again.problems) == (Outcome.UNCHANGED, ())
+    put(tmp_path, "b.txt", "odd", age_s=30)
+    assert len((await feed.fetch("metar", now=NOW)).problems) == 1
+
+
+async def test_a_version_of_iwxxm_that_is_no_number_costs_no_other_file(feed: FolderFeed, tmp_path: Path) -> None:
+    put(tmp_path, "a.txt", XNOR)
+    put(tmp_path, "b.xml", '<iwxxm:METAR xmlns:iwxxm="http://icao.int/iwxxm/\u00b2"/>')
+    put(tmp_path, "c.xml", f'<iwxxm:METAR xmlns:iwxxm="http://icao.int/iwxxm/{"9" * 5000}"/>')
+    fetched = await feed.fetch("metar", now=NOW)
+    assert stations(fetched)[-1] == "XNOR"
+    assert [problem.partition(" ")[0] for problem in fetched.problems] == ["b.xml", "c.xml"]
+
+
+@pytest.mark.parametrize("number", [errno.EMFILE, errno.EIO, errno.ENOENT, errno.EACCES])
+async def test_a_file_that_could_not_be_opened_for_a_while_is_told_once_and_read_when_it_can_be(
+    feed: FolderFeed, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: int
+) -> None:
+    def hindered(path: Path, *given: Any, **more: Any) -> Any:
+        if path.name == "b.txt":
+            raise OSError(number, os.strerror(number), str(path))
+        return whole(path, *given, **more)
+
+    whole = Path.open
+    put(tmp_path, "a.txt", XNOR)
+    put(tmp_path, "b.txt", XBAY)
+    with monkeypatch.context() as failing:
+        failing.setattr(Path, "open", hindered)
+        fetched = await feed.fetch("metar", now=NOW)
+        assert stations(fetched) == ["XNOR"]
+        (problem,) = fetched.problems
+        assert problem.startswith(f"b.txt could not be read: [Errno {number}]")
+        for _ in range(3):
+            again = await feed.fetch("metar", now=NOW)
+            assert (again.reports, again.problems) == ((), ())
+    assert stations(await feed.fetch("metar", now=NOW)) == ["XBAY"]
+    assert (await feed.fetch("metar", now=NOW)).outcome is Outcome.UNCHANGED
+
+
+async def test_a_process_without_a_free_file_number_loses_no_file(
+    feed: FolderFeed, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+
+    def listed() -> Iterator[Any]:
+        found = list(FolderFeed._files(feed))
+        resource.setrlimit(resource.RLIMIT_NOFILE, (0, hard))
+        return iter(found)
+
+    put(tmp_path, "a.txt", XNOR)
+    with monkeypatch.context() as full:
+        full.setattr(feed, "_files", listed)
+        try:
+            scan = feed._walk(NOW)
+        finally:
+            resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
+    assert scan.reports == ()
+    (problem,) = scan.problems
+    assert "Too many open files" in problem
+    assert stations(await feed.fetch("metar", now=NOW)) == ["XNOR"]
+
+
+@pytest.mark.skipif(not Path("/dev/shm").is_dir(), reason="no file system here keeps such times")
+async def test_a_file_of_a_year_that_no_date_has_costs_no_other() -> None:
+    """Disks of one kind cut such times, memory file systems keep them."""
+    with tempfile.TemporaryDirectory(dir="/dev/shm") as name:
+        folder = Path(name)
+        put(folder, "a.txt", XNOR)
+        for other, at in (("late.txt", 10**12), ("early.txt", -(10**12))):
+            os.utime(put(folder, other, XBAY), (at, at))
+        assert (folder / "late.txt").stat().st_mtime == 10**12
+        feed = FolderFeed("office", folder)
+        fetched = await feed.fetch("metar", now=NOW)
+        assert (stations(fetched), fetched.newest_at) == (["XNOR"], NOW)
+        assert stations(await feed.fetch("metar", now=NOW)) == ["XBAY"]  # two looks agree
+
+
+async def test_a_cache_in_xml_with_both_gives_both(feed: FolderFeed, tmp_path: Path) -> None:
+    metar = (
+        f"<METAR><raw_text>{XNOR[:-1]}</raw_text><station_id>XNOR</station_id>"
+        "<observation_time>2026-01-12T05:50:00Z</observation_time><metar_type>METAR</metar_type></METAR>"
+    )
+    both = taf_xml([TafRow.of(TAF[:-1], NOW)]).replace(b"<TAF>", metar.encode() + b"<TAF>", 1)
+    put(tmp_path, "both.xml", both)
+    assert stations(await feed.fetch("metar", now=NOW)) == ["XNOR"]
+    assert [r.text for r in (await feed.fetch("taf", now=NOW)).reports] == [TAF[:-1]]
 
 
 async def test_an_odd_line_among_reports_comes_along_to_be_shown_as_unreadable(

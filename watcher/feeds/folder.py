@@ -30,6 +30,7 @@ SETTLED_AFTER = timedelta(seconds=10)
 OLDEST = timedelta(hours=24)
 
 _UNFINISHED = (".part", ".tmp")
+_FIRST, _LAST = datetime.min.replace(tzinfo=UTC), datetime.max.replace(tzinfo=UTC)
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +43,11 @@ class _Look:
 
     @property
     def changed_at(self) -> datetime:
-        return datetime.fromtimestamp(self.changed_ns / 1e9, UTC)
+        """When it was last changed; some file systems keep years that no date has, which count as the last or first."""
+        try:
+            return datetime.fromtimestamp(self.changed_ns / 1e9, UTC)
+        except (ValueError, OverflowError, OSError):
+            return _LAST if self.changed_ns > 0 else _FIRST
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +72,7 @@ def read_any(body: bytes, now: datetime) -> Rows:
     if beginning.startswith(b"<"):
         if b"<response" not in beginning:
             return read_iwxxm(body, now)
-        return parse_cache_xml(body, "taf" if b"<TAF>" in body else "metar")
+        return parse_cache_xml(body)
     if any(line.startswith(b"raw_text,") for line in beginning.splitlines()):
         return parse_metar_csv(body)
     reports = reports_of_text(body.decode("utf-8", "replace"))
@@ -79,7 +84,8 @@ class FolderFeed:
 
     A file is read when two looks in a row found it the same, or when it was last changed more than 10 seconds ago; and
     again when its content changed. Names that begin with a dot or end in .part or .tmp are left alone, and so is what
-    is older than 24 hours.
+    is older than 24 hours. What cannot be read is told once; a file that is of no known form rests until it changes,
+    and whatever else went wrong may pass, so that it is tried again at each walk. No file costs another.
 
     Parameters
     ----------
@@ -103,6 +109,7 @@ class FolderFeed:
         self._read_file = read
         self._looks: dict[str, _Look] = {}
         self._read: dict[str, tuple[_Look, bytes]] = {}
+        self._hindered: dict[str, _Look] = {}
         self._waiting: dict[What, list[RawReport]] = {"metar": [], "taf": []}
         self._one_walk = asyncio.Lock()
 
@@ -139,6 +146,7 @@ class FolderFeed:
         found = {path.name: (path, look) for path, look in self._files() if now - look.changed_at <= OLDEST}
         before, self._looks = self._looks, {name: look for name, (_, look) in found.items()}
         self._read = {name: read for name, read in self._read.items() if name in found}
+        self._hindered = {name: look for name, look in self._hindered.items() if name in found}
         reports: list[RawReport] = []
         problems: list[str] = []
         left_out: list[str] = []
@@ -149,23 +157,26 @@ class FolderFeed:
                 continue
             try:
                 body = self._body(path)
-                if self._is_new(name, look, body):
+                digest = hashlib.blake2b(body, digest_size=16).digest()
+                if name not in self._read or self._read[name][1] != digest:
                     rows = self._read_file(_unpacked(body, self._limit_bytes), now)
                     reports += rows.reports
                     left_out += [f"{shown(name)}: {told}" for told in rows.left_out]
                     read_count += 1
                 size_bytes += len(body)
-            except (FeedError, OSError) as error:
+                self._read[name] = (look, digest)
+            except FeedError as error:
                 self._read[name] = (look, b"")
                 problems.append(f"{shown(name)} could not be read: {error}")
-        newest_at = max((look.changed_at for _, look in found.values()), default=None)
+            except Exception as error:  # noqa: BLE001 - told, and tried again
+                if self._hindered.get(name) != look:
+                    told = str(error) if isinstance(error, OSError) else shown(repr(error))
+                    problems.append(f"{shown(name)} could not be read: {told}")
+                self._hindered[name] = look
+            else:
+                self._hindered.pop(name, None)
+        newest_at = max((min(look.changed_at, now) for _, look in found.values()), default=None)
         return _Scan(tuple(reports), tuple(problems), tuple(left_out), size_bytes, read_count, len(found), newest_at)
-
-    def _is_new(self, name: str, look: _Look, body: bytes) -> bool:
-        digest = hashlib.blake2b(body, digest_size=16).digest()
-        before = self._read.get(name)
-        self._read[name] = (look, digest)
-        return before is None or before[1] != digest
 
     def _files(self) -> Iterator[tuple[Path, _Look]]:
         try:
