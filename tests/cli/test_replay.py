@@ -295,6 +295,48 @@ def test_the_whole_world_once_with_a_rule_about_doubts_is_the_same_by_columns(tm
     assert plain["episodes"] != judged["episodes"], "some of these reports are read in two ways"
 
 
+@pytest.mark.parametrize(
+    ("words", "rooms"),
+    [
+        (("--columns", "--against", "mine.toml", "--stations", "XA00"), ("parts", "partitions", "narrowed", "facts")),
+        ((), ("parts", "partitions", "rehearsals")),
+    ],
+    ids=["columns", "heard"],
+)
+def test_all_is_made_anew_where_that_is_asked_for_and_once_only(archive, tmp_path, words, rooms, monkeypatch):
+    (tmp_path / "mine.toml").write_text(COLD_ONLY)
+    work = tmp_path / "work"
+
+    def kept() -> dict[str, dict[str, int]]:
+        return {
+            room: {path.name: path.stat().st_mtime_ns for path in (work / room).iterdir() if path.is_file()}
+            for room in rooms
+        }
+
+    written: list[str] = []
+    put_in_place = Path.replace
+
+    def counted(path: Path, target: Path) -> Path:
+        written.append(target.name)
+        return put_in_place(path, target)
+
+    monkeypatch.setattr(Path, "replace", counted)
+    first = answer(archive, work, *words)
+    before, made = kept(), sorted(written)
+    assert all(before.values())
+    assert answer(archive, work, *words) == first
+    assert (kept(), len(written)) == (before, len(made))
+    written.clear()
+    assert answer(archive, work, *words, "--fresh") == first
+    after = kept()
+    for room in rooms:
+        # Facts are named by when what they are of was made, too: they have other names.
+        names = after[room].keys() - before[room].keys() if room == "facts" else before[room].keys()
+        assert names
+        assert all(after[room][name] > max(before[room].values()) for name in names), room
+    assert len(written) == len(made) == len(set(written))
+
+
 def test_lines_of_episodes_are_not_for_columns(archive, work):
     said = replay(archive, work, "--columns", "--lines", "episodes.jsonl")
     assert (said.code, said.err) == (2, "hoarline: --lines: is not for --columns and --cluster\n")

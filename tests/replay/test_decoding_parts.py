@@ -139,6 +139,27 @@ def test_parts_are_named_by_all_that_they_rest_on(
     assert len(_seals(work)) == 3 * len(before)
 
 
+def test_what_stands_twice_is_made_anew_once(archive: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    twice = tmp_path / "twice"
+    twice.mkdir()
+    for name in ("a.txt", "b.txt"):
+        written(twice / name, archive.read_text())
+    work = tmp_path / "work"
+    first = gathered(twice, work, block_bytes=BLOCK)
+    made: list[str] = []
+    decode = decoding_parts.decode_block
+
+    def counted(block: object, folder: Path, key: str, **more: bool) -> object:
+        made.append(key)
+        return decode(block, folder, key, **more)  # type: ignore[arg-type]
+
+    monkeypatch.setattr("watcher.replay.decoding.pool.decode_block", counted)
+    assert gathered(twice, work, block_bytes=BLOCK) == first
+    assert made == []
+    assert gathered(twice, work, block_bytes=BLOCK, fresh=True) == first
+    assert sorted(made) == sorted(_seals(work))
+
+
 def test_more_at_the_end_of_an_archive_is_all_that_is_decoded(archive: Path, tmp_path: Path) -> None:
     work = tmp_path / "work"
     path = written(tmp_path / "a.txt", archive.read_text())

@@ -64,8 +64,8 @@ def judged_reports(
     return judged.select(*WHEN, pl.col("^.*[|](enter|keep)$"))
 
 
-def stored_facts(partition: Partition, positions: Mapping[str, Station], kept: Path) -> Path:
-    """Return the file with the facts of a partition, which is made where it is not there.
+def stored_facts(partition: Partition, positions: Mapping[str, Station], kept: Path, *, fresh: bool = False) -> Path:
+    """Return the file with the facts of a partition, which is made where it is not there, or where all is made anew.
 
     Raises
     ------
@@ -73,7 +73,7 @@ def stored_facts(partition: Partition, positions: Mapping[str, Station], kept: P
         The folder does not take it.
     """
     path = kept / f"{_key(partition, positions)}.facts.parquet"
-    if path.exists():
+    if path.exists() and not fresh:
         note_use(path)
     else:
         kept.mkdir(parents=True, exist_ok=True)

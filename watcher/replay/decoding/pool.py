@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from watcher.errors import HoarlineError
@@ -38,8 +38,28 @@ _THREADS = "POLARS_MAX_THREADS"
 _WAITING_EACH = 2
 
 
+@dataclass(frozen=True, slots=True)
+class _Wanted:
+    """How parts are made, and where they are kept. `made`: what this run has made, where it makes all anew."""
+
+    folder: Path
+    second_reader: bool
+    fresh: bool
+    made: set[str] = field(default_factory=set)
+
+    def key(self, block: Block) -> str:
+        return block.key(f"{program()} {self.second_reader}")
+
+    def kept(self, key: str) -> Part | None:
+        """Return a part that need not be made; what stands twice in an archive is made once in any case."""
+        if self.fresh and key not in self.made:
+            self.made.add(key)
+            return None
+        return sealed(self.folder, key)
+
+
 def decoded_parts(
-    found: Iterable[Block | Fault], folder: Path, *, processes: int, second_reader: bool
+    found: Iterable[Block | Fault], folder: Path, *, processes: int, second_reader: bool, fresh: bool = False
 ) -> Iterator[Decoded]:
     """Yield the place of each block with its part, in order; what is kept in the folder is not decoded again.
 
@@ -53,6 +73,8 @@ def decoded_parts(
         How many decode at once; 1: this one alone.
     second_reader
         As `decode_block` has it.
+    fresh
+        Make again what is kept already.
 
     Raises
     ------
@@ -61,21 +83,22 @@ def decoded_parts(
     """
     folder.mkdir(parents=True, exist_ok=True)
     sweep(folder)
+    wanted = _Wanted(folder, second_reader, fresh)
     if processes <= 1:
         for block in found:
-            yield block if isinstance(block, Fault) else (_placed(block), _here(block, folder, second_reader))
+            yield block if isinstance(block, Fault) else (_placed(block), _here(block, wanted))
         return
     with _pool(processes) as pool:
-        yield from _in_order(_begun(found, folder, second_reader, pool), processes * _WAITING_EACH, folder)
+        yield from _in_order(_begun(found, wanted, pool), processes * _WAITING_EACH, folder)
 
 
-def _here(block: Block, folder: Path, second_reader: bool) -> Part:
-    key = block.key(_read_with(second_reader))
-    return sealed(folder, key) or _decode(block, folder, key, second_reader)
+def _here(block: Block, wanted: _Wanted) -> Part:
+    key = wanted.key(block)
+    return wanted.kept(key) or _decode(block, wanted.folder, key, wanted.second_reader)
 
 
 def _begun(
-    found: Iterable[Block | Fault], folder: Path, second_reader: bool, pool: ProcessPoolExecutor
+    found: Iterable[Block | Fault], wanted: _Wanted, pool: ProcessPoolExecutor
 ) -> Iterator[tuple[Placed, Future[Part]] | Fault]:
     """Yield each block as soon as somebody works on it. What stands twice is decoded once."""
     running: dict[str, Future[Part]] = {}
@@ -83,12 +106,15 @@ def _begun(
         if isinstance(block, Fault):
             yield block
             continue
-        key = block.key(_read_with(second_reader))
+        key = wanted.key(block)
         running = {name: future for name, future in running.items() if not future.done()}
         future = running.get(key)
         if future is None:
-            part = sealed(folder, key)
-            future = _finished(part) if part is not None else pool.submit(_decode, block, folder, key, second_reader)
+            part = wanted.kept(key)
+            if part is not None:
+                future = _finished(part)
+            else:
+                future = pool.submit(_decode, block, wanted.folder, key, wanted.second_reader)
             running[key] = future
         yield _placed(block), future
 
@@ -121,10 +147,6 @@ def _finished(part: Part) -> Future[Part]:
 
 def _placed(block: Block) -> Placed:
     return Placed(block.source, block.first_line, block.offset, block.packed_bytes)
-
-
-def _read_with(second_reader: bool) -> str:
-    return f"{program()} {second_reader}"
 
 
 @contextmanager

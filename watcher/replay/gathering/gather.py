@@ -33,6 +33,7 @@ def gather(
     second_reader: bool = False,
     rows_each: int = ROWS_EACH,
     block_bytes: int = BLOCK_BYTES,
+    fresh: bool = False,
     progress: Callable[[Progress], None] | None = None,
 ) -> Gathered:
     """Return the partitions of archives; what a run before has left in `work` is used again.
@@ -56,6 +57,8 @@ def gather(
         The most observations in a partition; a station that has more stands alone.
     block_bytes
         About how much of a file is decoded together.
+    fresh
+        Make again what `work` has already.
     progress
         Is told how far it has come.
 
@@ -72,13 +75,14 @@ def gather(
         for fault in amiss:
             tally.fault(fault)
         read = _blocks(found, dated or Dated(), form, block_bytes)
-        for item in decoded_parts(read, work / "parts", processes=processes, second_reader=second_reader):
+        folder = work / "parts"
+        for item in decoded_parts(read, folder, processes=processes, second_reader=second_reader, fresh=fresh):
             if isinstance(item, Fault):
                 tally.fault(item)
             else:
                 tally.part(*item)
         made = []
-        for partition, count in partitions_of(tally.parts, work, rows_each):
+        for partition, count in partitions_of(tally.parts, work, rows_each, fresh=fresh):
             made.append(partition)
             tally.partitioned(len(made), count)
         return tally.gathered(made)

@@ -51,7 +51,9 @@ def program() -> str:
     return program_of(__name__)
 
 
-def partitions_of(parts: Sequence[tuple[Placed, Part]], work: Path, rows_each: int) -> Iterator[tuple[Made, int]]:
+def partitions_of(
+    parts: Sequence[tuple[Placed, Part]], work: Path, rows_each: int, *, fresh: bool = False
+) -> Iterator[tuple[Made, int]]:
     """Yield the partitions of parts, each with how many there are; one that is there is not made again.
 
     Parameters
@@ -62,6 +64,8 @@ def partitions_of(parts: Sequence[tuple[Placed, Part]], work: Path, rows_each: i
         The folder that has the parts, and takes the partitions.
     rows_each
         The most observations in each, unless one station has more.
+    fresh
+        Make again what is kept already.
 
     Raises
     ------
@@ -74,7 +78,8 @@ def partitions_of(parts: Sequence[tuple[Placed, Part]], work: Path, rows_each: i
     ranges = list(_ranges(parts, rows_each))
     for together in ranges:
         key = together.key()
-        yield _sealed(folder, key, together.stations) or _make(together, work / "parts", folder, key), len(ranges)
+        made = None if fresh else _sealed(folder, key, together.stations)
+        yield made or _make(together, work / "parts", folder, key), len(ranges)
 
 
 def _ranges(parts: Sequence[tuple[Placed, Part]], rows_each: int) -> Iterator[_Range]:

@@ -18,6 +18,7 @@ from watcher.alerts.model import Policy
 from watcher.errors import UsageError
 from watcher.replay.cluster import over_partitions
 from watcher.replay.columns.partition import run_partition
+from watcher.replay.columns.stored import stored_facts
 from watcher.replay.columns.verdicts import facts_of
 from watcher.replay.comparison import episodes as comparisons
 from watcher.replay.comparison.model import Comparison, RuleChanges, Side
@@ -57,6 +58,7 @@ class _Work:
     sides: tuple[Side, Side] | None
     rules: RuleChanges | None
     scored: bool
+    fresh: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +100,7 @@ def run_by_columns(
         dated=asked.dated,
         processes=asked.processes,
         second_reader=_asks_for_doubts(asked),
+        fresh=asked.fresh,
         progress=watching.gathering,
     )
     span = span_of(asked, gathered)
@@ -139,6 +142,7 @@ def _task(asked: Asked, work: Path, span: Span, positions: Mapping[str, Station]
         sides=(sides[0], sides[1]) if against is not None else None,
         rules=comparisons.rule_changes(rules.book, against.book) if against is not None else None,
         scored=scored,
+        fresh=asked.fresh,
     )
 
 
@@ -146,9 +150,12 @@ def _answer(task: _Work, partition: Partition) -> _Answer:
     part = _narrowed(task, partition)
     runs: list[list[StationRun]] = []
     tallies = []
+    facts = task.work / _FACTS
+    if task.fresh:
+        stored_facts(part, task.positions, facts, fresh=True)
     for book in task.books:
         rules = book.of_kind(Kind.OBSERVED)
-        judged = run_partition(part, rules=rules, positions=task.positions, policy=task.policy, kept=task.work / _FACTS)
+        judged = run_partition(part, rules=rules, positions=task.positions, policy=task.policy, kept=facts)
         runs.append(runs_of(part.reports, judged.spells, judged.changes, task.policy, task.span))
         if task.scored:
             reports = pl.scan_parquet(part.reports).select(READ)
@@ -170,7 +177,7 @@ def _narrowed(task: _Work, partition: Partition) -> Partition:
     parts = [content_of([partition.reports]), span.begin, span.until, *codes]
     name = hashlib.sha256("\n".join(map(repr, parts)).encode()).hexdigest()[:24]
     path = task.work / _PARTS / f"{name}.parquet"
-    if path.exists():
+    if path.exists() and not task.fresh:
         note_use(path)
     else:
         path.parent.mkdir(parents=True, exist_ok=True)

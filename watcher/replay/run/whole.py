@@ -131,7 +131,12 @@ def run(asked: Asked, watching: Watching) -> Replayed:
         When the work folder does not take what is made.
     """
     gathered = gather(
-        asked.paths, asked.work, dated=asked.dated, processes=asked.processes, progress=watching.gathering
+        asked.paths,
+        asked.work,
+        dated=asked.dated,
+        processes=asked.processes,
+        fresh=asked.fresh,
+        progress=watching.gathering,
     )
     span = span_of(asked, gathered)
     rehearsal = _rehearse(asked, asked.rules, gathered, span, watching)
