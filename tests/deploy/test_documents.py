@@ -66,6 +66,31 @@ def test_every_file_that_is_named_is_there(name):
     assert [path for path in ours if not (ROOT / path).exists()] == []
 
 
+def block_of(chapter: str) -> list[str]:
+    """Return the commands of the first block of a chapter of the README, without what is said of them."""
+    text = (DEPLOY / "README.md").read_text().partition(f"\n## {chapter}\n")[2]
+    block = re.search(r"```sh\n(.*?)```", text, re.DOTALL)
+    assert block is not None
+    return [line.partition(" #")[0].strip() for line in block[1].splitlines() if line.strip()]
+
+
+def test_an_upgrade_builds_what_it_installs_and_nothing_older_lies_beside_it():
+    upgrade = block_of("Upgrade")
+    # Built as the installation builds it; what is there from before has another name where the version is another.
+    (build,) = [line for line in block_of("One machine") if " wheel " in line]
+    (tools,) = [line for line in block_of("One machine") if "-r deploy/build-requirements.txt" in line]
+    (install,) = [line for line in upgrade if line.endswith("/opt/wheel/hoarline-*.whl") and "pip install" in line]
+    steps = [tools, "rm -f /opt/wheel/hoarline-*.whl", build, "systemctl stop hoarline", install]
+    assert [line for line in upgrade if line in steps] == steps
+    assert "--force-reinstall" in install
+    # Commands find the settings in the folder where they are given.
+    given = [number for number, line in enumerate(upgrade) if re.match(r"(cd \S+ && )?hoarline ", line)]
+    assert len(given) == 2
+    for number in given:
+        where = [line for line in upgrade[: number + 1] if line.startswith("cd ")][-1]
+        assert where.startswith("cd /etc/hoarline && ")
+
+
 def test_the_units_that_are_named_are_there():
     text = (DEPLOY / "README.md").read_text() + (DEPLOY / "runbook.md").read_text()
     for unit in re.findall(r"deploy/(hoarline[@a-z-]*\.(?:service|timer))", text):
