@@ -22,6 +22,7 @@ HoarlineError
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from difflib import get_close_matches
@@ -62,6 +63,13 @@ def nearest(word: str, allowed: Iterable[str]) -> str:
 
 class HoarlineError(Exception):
     """Whatever this program raises on purpose."""
+
+
+def cannot_listen(section: str, bind: str, error: OSError) -> HoarlineError:
+    """Return the error of an address in the settings at which this process cannot listen."""
+    # A name that has no address has a number of its own, below 0.
+    why = os.strerror(error.errno).lower() if error.errno is not None and error.errno > 0 else str(error)
+    return HoarlineError(f"[{section}] bind = {bind}: this process cannot listen there ({why})")
 
 
 class InputError(HoarlineError):

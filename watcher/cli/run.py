@@ -59,6 +59,7 @@ def _roles(only: str | None) -> tuple[Role, ...]:
 async def _serve(settings: Settings, config: Path | None, roles: tuple[Role, ...], *, as_json: bool) -> int:
     import asyncio
     import signal
+    from contextlib import AsyncExitStack
 
     import structlog
 
@@ -71,9 +72,19 @@ async def _serve(settings: Settings, config: Path | None, roles: tuple[Role, ...
         loop.add_signal_handler(number, stop.set)
     loop.add_signal_handler(signal.SIGHUP, reload.set)
     service = Service(settings, pages=_pages(), roles=roles)
+    before: Settings | None = None
     while True:
         _logs(service.settings, as_json=as_json)
-        async with service:
+        async with AsyncExitStack() as stack:
+            try:
+                await stack.enter_async_context(service)
+            except Exception as error:
+                if before is None:
+                    raise
+                # A port that is taken, a database that is not there: only trying shows it.
+                _say_not_reloaded(error)
+                service, before = Service(before, pages=_pages(), roles=roles), None
+                continue
             text = service.settings.text
             about = {"stations": _watched(service.settings), "feeds": len(text.feed), "health": text.health.bind}
             log.info("running", roles=",".join(roles), **about)
@@ -86,7 +97,7 @@ async def _serve(settings: Settings, config: Path | None, roles: tuple[Role, ...
         if newer is None:
             log.info("stopped")
             return 0
-        service = newer
+        before, service = service.settings, newer
 
 
 async def _first_of(*events: object) -> None:
@@ -114,6 +125,17 @@ def _reloaded(config: Path | None, roles: tuple[Role, ...]) -> Service | None:
         for problem in error.problems:
             structlog.get_logger().error("not reloaded, the old settings stay in force", problem=str(problem))
         return None
+
+
+def _say_not_reloaded(error: Exception) -> None:
+    import structlog
+
+    from watcher.errors import HoarlineError, InputError
+
+    unforeseen = None if isinstance(error, HoarlineError) else error
+    for problem in error.problems if isinstance(error, InputError) else (error,):
+        told = {"problem": str(problem), "exc_info": unforeseen}
+        structlog.get_logger().error("not reloaded, the old settings are in force again", **told)
 
 
 def _pages() -> Pages:

@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from types import TracebackType
 from typing import Self
 
+from watcher.errors import cannot_listen
+
 _LONGEST_REQUEST = 8192
 _TIMEOUT_S = 5.0
 _PLAIN = "text/plain; charset=utf-8"
@@ -38,9 +40,16 @@ class Probes:
 
 
 class HealthServer:
-    """Listens on one address. Use as an async context manager; `port` is the one that was really opened."""
+    """Listens on one address. Use as an async context manager; `port` is the one that was really opened.
+
+    Raises
+    ------
+    HoarlineError
+        On entering: the address cannot be opened.
+    """
 
     def __init__(self, bind: str, probes: Probes) -> None:
+        self._bind = bind
         host, _, port = bind.rpartition(":")
         self._host, self._wanted_port = host.strip("[]"), int(port)
         self._probes = probes
@@ -48,7 +57,10 @@ class HealthServer:
         self.port = 0
 
     async def __aenter__(self) -> Self:
-        self._server = await asyncio.start_server(self._talk, self._host, self._wanted_port, limit=_LONGEST_REQUEST)
+        try:
+            self._server = await asyncio.start_server(self._talk, self._host, self._wanted_port, limit=_LONGEST_REQUEST)
+        except OSError as error:
+            raise cannot_listen("health", self._bind, error) from error
         self.port = self._server.sockets[0].getsockname()[1]
         return self
 
