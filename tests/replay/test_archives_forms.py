@@ -390,6 +390,23 @@ def test_a_bulk_cache_that_ends_early_is_read_to_there_and_named(tmp_path: Path)
     assert "the XML is damaged here" in found.faults[0].what
 
 
+@pytest.mark.parametrize("forecast_at", [0, 1, 4])
+def test_a_bulk_cache_may_have_reports_and_forecasts(forecast_at: int, tmp_path: Path) -> None:
+    entries = [
+        f"<METAR><raw_text>{text}</raw_text><station_id>{text[6:10]}</station_id><observation_time>{time}"
+        f"</observation_time><metar_type>{text[:5]}</metar_type></METAR>"
+        for time, text in PAIRS
+    ]
+    taf = f"<TAF><raw_text>{TAF}</raw_text><station_id>XNOR</station_id><issue_time>2026-01-12T05:00:00Z</issue_time></TAF>"
+    entries.insert(forecast_at, taf)
+    body = "<response><data>\n" + "\n".join(entries) + "\n</data></response>"
+    found = gathered(written(tmp_path / "a.xml", body), tmp_path / "work")
+    assert texts(found) == list(REPORTS)
+    assert table(found).sort("order")["kind"].to_list() == [text[:5] for text in REPORTS]
+    assert ahead(found)["issued_at"].to_list() == [datetime(2026, 1, 12, 5, tzinfo=UTC)]
+    assert not found.faults
+
+
 def test_xml_that_is_something_else_is_named(tmp_path: Path) -> None:
     found = gathered(written(tmp_path / "page.xml", "<html><body>Not today</body></html>"), tmp_path / "work")
     assert found.fault_counts == {("page.xml", "form"): 1}

@@ -9,7 +9,6 @@ from lxml import etree
 
 from watcher.errors import FeedError, NotIwxxm
 from watcher.feeds.cache_xml import cache_entries
-from watcher.feeds.model import What
 from watcher.replay.archives.blocks import Block
 from watcher.replay.archives.entries import Entry, Notes, entry_of
 from watcher.reports.iwxxm import XmlReport, read_document
@@ -27,9 +26,8 @@ def xml_entries(block: Block, notes: Notes) -> Iterator[Entry]:
 
 
 def _of_cache(block: Block, body: bytes, notes: Notes) -> Iterator[Entry]:
-    what: What = "taf" if b"<TAF>" in body else "metar"
     try:
-        for line, report in cache_entries(body, what):
+        for line, report in cache_entries(body):
             notes.lines += 1
             if report is None:
                 notes.reject(line, "an entry without a report text that fits its station and time")
