@@ -6,27 +6,14 @@ judged address, not to the name. A second look-up with another answer has theref
 
 from __future__ import annotations
 
-import asyncio
-import socket
 from collections.abc import Awaitable, Callable, Iterable, Sequence
 from ipaddress import ip_address, ip_network
 
 from watcher.errors import GuardError
 from watcher.net.addresses import Address, Network, embedded, is_metadata, why_not_public
+from watcher.net.lookups import system_resolver
 
 Resolver = Callable[[str, int], Awaitable[Sequence[str]]]
-
-
-async def system_resolver(host: str, port: int) -> Sequence[str]:
-    """Return the addresses of a host as the machine's own resolver gives them.
-
-    Raises
-    ------
-    OSError
-        The name has no address, or nobody answered.
-    """
-    found = await asyncio.get_running_loop().getaddrinfo(host, port, type=socket.SOCK_STREAM)
-    return tuple(dict.fromkeys(str(sockaddr[0]) for *_, sockaddr in found))
 
 
 class Guard:
