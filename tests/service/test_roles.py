@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import time
 from contextlib import AsyncExitStack
+from datetime import timedelta
 from random import Random
 from threading import Event
 
@@ -39,6 +40,27 @@ async def test_who_does_not_send_leaves_the_messages_to_who_does(tmp_path):
             async with service(around, "sender") as sending:
                 assert not sending.leading
                 await until(lambda: len(around.webhook.posts) == 1)
+
+
+async def test_a_process_that_sends_no_more_or_takes_no_turn_asks_to_be_started_again(tmp_path):
+    now = [utc_now()]
+    async with surroundings(tmp_path, ["XNOR"], every="1h", clock=lambda: now[0]) as around:
+        around.publish([text("XNOR", "", 5)], now[0])
+        settings = load_settings(around.settings, {})
+        async with Service(settings, clock=lambda: now[0], random=Random(1)) as alone:
+            await until(lambda: alone.keeper.last_turn_at and not alone.duties._soon)
+            assert alone._alive() is None
+            # It begins anew: what it did in its last term says nothing of this one.
+            now[0] += timedelta(hours=11)
+            await alone.keeper.begin()
+            assert alone._alive() is None
+            now[0] += timedelta(hours=10, minutes=1)
+            assert str(alone._alive()).startswith("no turn has been committed since")
+            await alone.schedule.run_now("tick")
+            assert alone._alive() is None
+            await alone.sender.stop()
+            await until(alone._alive)
+            assert alone._alive() == "no message is sent any more"
 
 
 async def test_another_poller_stands_by_and_takes_over(tmp_path):

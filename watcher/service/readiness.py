@@ -23,14 +23,15 @@ def unsent_since(store: Store, now: datetime, late: timedelta) -> datetime | Non
     return store.backlog(now, late=late, lately=timedelta()).untried_since
 
 
-def standing_still(last_turn_at: datetime | None, tick: timedelta | None, now: datetime) -> str | None:
+def standing_still(last_at: datetime | None, tick: timedelta | None, now: datetime) -> str | None:
     """Return why this process should be started again; None while turns are committed.
 
-    A loop that stands still would not answer at all. `tick`: how often a turn is taken; None: by another process.
+    A loop that stands still would not answer at all. `last_at`: when a turn was committed last, or this process began
+    to take them. `tick`: how often one is taken; None: by another process.
     """
-    if last_turn_at is None or tick is None or now - last_turn_at <= max(tick * 10, timedelta(minutes=5)):
+    if last_at is None or tick is None or now - last_at <= max(tick * 10, timedelta(minutes=5)):
         return None
-    return f"no turn has been committed since {last_turn_at:%H%MZ}"
+    return f"no turn has been committed since {last_at:%H%MZ}"
 
 
 async def readiness(  # noqa: PLR0917 - the parts that are asked

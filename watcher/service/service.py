@@ -116,6 +116,7 @@ class Service:
         checked_destinations(read_directory(settings))
         self._stack = AsyncExitStack()
         self._answers = FirstAnswers(clock)
+        self._sending: asyncio.Task[None] | None = None
 
     async def __aenter__(self) -> Self:
         async with AsyncExitStack() as stack:
@@ -198,8 +199,8 @@ class Service:
             await self.leading.look()
         await self._neighbours.follow()
         if "sender" in self.roles:
-            sending = asyncio.create_task(self.sender.run())
-            stack.push_async_callback(self._stop_sending, sending)
+            self._sending = asyncio.create_task(self.sender.run())
+            stack.push_async_callback(self._stop_sending, self._sending)
         self._plan(feeds)
         await stack.enter_async_context(self.schedule)
         await stack.enter_async_context(Hearing(self.store, self._neighbours.use_news))
@@ -277,9 +278,11 @@ class Service:
             _log.warning("a scheduled run did not go well", job=job, outcome=outcome, error=str(error or ""))
 
     def _alive(self) -> str | None:
-        """Return None while ticks come, where they should."""
+        """Return None while ticks come and messages go, where they should; else why to start this process again."""
+        if self._sending is not None and self._sending.done():
+            return "no message is sent any more"
         tick = self.settings.text.watch.tick if self.leading else None
-        return standing_still(self.keeper.last_turn_at, tick, self.clock())
+        return standing_still(self.keeper.last_turn_at or self.keeper.begun_at, tick, self.clock())
 
     async def ready(self) -> Readiness:
         """Return whether the service does its job, and why not."""

@@ -44,8 +44,8 @@ class Watchkeeper:
 
     Attributes
     ----------
-    last_turn_at
-        When the last turn was committed.
+    begun_at, last_turn_at
+        When what is remembered was loaded, and when the last turn since was committed.
     after_turn
         Called in the event loop with what each turn made, whether or not anything was worth keeping.
     """
@@ -67,7 +67,7 @@ class Watchkeeper:
         self._look_at_people = look_at_people
         self._may_call_blind = may_call_blind
         self._one_at_a_time = asyncio.Lock()
-        self._begun_at: datetime | None = None
+        self.begun_at: datetime | None = None
         self.last_turn_at: datetime | None = None
         self.after_turn: list[Callable[[Changes], None]] = []
 
@@ -76,8 +76,8 @@ class Watchkeeper:
         async with self._one_at_a_time:
             self.last_turn_at = None
             await self._look_at_people()
-            self._begun_at = self._clock()
-            self._tell(await asyncio.to_thread(self._cycle.load, self._begun_at))
+            self.begun_at = self._clock()
+            self._tell(await asyncio.to_thread(self._cycle.load, self.begun_at))
 
     @property
     def views(self) -> Mapping[str, StationView]:
@@ -111,11 +111,11 @@ class Watchkeeper:
 
     async def _hand_on(self, now: datetime) -> None:
         """Tell fallbacks what does not arrive; not at once after a start, which may be what was wrong."""
-        if self._begun_at is None:
+        if self.begun_at is None:
             return
         # A clock that was ahead at the start must not put it off for as long as it was.
-        self._begun_at = min(self._begun_at, now)
-        if now - self._begun_at < _PATIENCE:
+        self.begun_at = min(self.begun_at, now)
+        if now - self.begun_at < _PATIENCE:
             return
         try:
             changes = await asyncio.to_thread(self._cycle.hand_on, now)
