@@ -19,6 +19,7 @@ import pytest
 
 from tests.cli.spoken import Said, hoarline
 from tests.replay.winters import Winter, lines
+from tests.replay.works import full_from_now_on
 from watcher.notify.message import CAUTION
 from watcher.replay.run import whole as replay_run
 from watcher.replay.work.thinning import KEEP_GB
@@ -293,6 +294,29 @@ def test_the_whole_world_once_with_a_rule_about_doubts_is_the_same_by_columns(tm
     assert [item["by_level"] for item in judged["stations"]] == [item["by_level"] for item in heard["stations"]]
     plain = answer(REAL, work, "--rules", "shipped", "--until", "2015-01-01", "--columns")
     assert plain["episodes"] != judged["episodes"], "some of these reports are read in two ways"
+
+
+def test_where_the_disk_fills_earlier_runs_make_room_and_the_same_command_goes_on(archive, tmp_path):
+    work = tmp_path / "work"
+    first = answer(archive, work, "--columns")
+    replay(archive, work)
+    (facts,) = (work / "facts").iterdir()
+    facts.unlink()
+    used = sorted(path for room in ("parts", "partitions") for path in (work / room).iterdir())
+    months_ago = time.time_ns() - 90 * 86_400 * 10**9
+    for path in work.rglob("*.*"):
+        # Facts are named by when what they are of was made.
+        made = path.stat().st_mtime_ns if path.parent.name == "partitions" else months_ago
+        os.utime(path, ns=(months_ago, made))
+    full_from_now_on(facts)
+    said = replay(archive, work, "--columns")
+    assert (said.code, said.out) == (1, "")
+    told = " ".join(said.err.split())
+    assert "No space left on device. What was finished before it stays" in told
+    assert re.search(r"\. 0\.\d MB of earlier runs were removed just now, nothing that this run used: the same", told)
+    assert not list((work / "rehearsals").iterdir())
+    assert sorted(path for room in ("parts", "partitions") for path in (work / room).iterdir()) == used
+    assert answer(archive, work, "--columns") == first
 
 
 @pytest.mark.parametrize(

@@ -9,13 +9,14 @@ from functools import partial
 import pytest
 
 from tests.replay.winters import Winter, partitions, positions
-from tests.replay.works import doubled, dying, dying_once, failing
+from tests.replay.works import doubled, dying, dying_once, failing, filling
 from watcher.alerts.model import Policy
 from watcher.errors import HoarlineError, PartitionError
 from watcher.replay import dask_workers
 from watcher.replay.cluster import over_partitions
 from watcher.replay.columns.partition import Judged, run_partition, together
 from watcher.replay.dask_workers import HERE
+from watcher.replay.work.files import DiskFull
 from watcher.service.rules_folder import load_rulebook
 
 NUMBERS = (5, 1, 2, 4)
@@ -47,6 +48,23 @@ def test_several_processes_answer_in_the_same_order():
 def test_an_error_in_another_process_names_its_partition_too():
     with pytest.raises(PartitionError, match=r"^3: ZeroDivisionError"):
         list(over_partitions(failing, (1, 3, 4), processes=2))
+
+
+@pytest.mark.parametrize(
+    "where",
+    [
+        {},
+        pytest.param({"processes": 2}, marks=pytest.mark.slow),
+        pytest.param({"scheduler": HERE}, marks=pytest.mark.slow),
+    ],
+    ids=["here", "processes", "cluster"],
+)
+def test_a_full_disk_is_told_by_its_own_error_from_wherever_it_filled(tmp_path, where, quiet_dask):
+    answers = over_partitions(partial(filling, folder=tmp_path), (1, 2, 4), **where)
+    assert next(answers) == 2
+    with pytest.raises(DiskFull, match=rf"^2: {tmp_path}/2\.json: cannot be written: No space left on device\. What"):
+        next(answers)
+    assert not (tmp_path / "2.json").exists()
 
 
 @pytest.mark.slow

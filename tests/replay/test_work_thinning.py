@@ -9,8 +9,11 @@ from pathlib import Path
 import pytest
 
 from tests.replay.winters import Winter, lines
+from tests.replay.works import full_from_now_on
 from tests.replay.written import gathered, written
-from watcher.replay.work.files import note_use
+from watcher.errors import HoarlineError
+from watcher.replay.rehearsal.files import keep, kept_in
+from watcher.replay.work.files import DiskFull, note_use, write_text
 from watcher.replay.work.thinning import InUse, Thinned, in_use
 
 NOW = time.time()
@@ -108,6 +111,50 @@ def test_all_that_a_run_needs_stays_though_it_was_made_long_ago(tmp_path: Path) 
     with in_use(work):
         assert gathered(winter, work, block_bytes=30_000) == first
     assert {path for path in work.rglob("*.*") if path.is_file()} == left, "nothing of it was made again"
+
+
+def test_where_the_disk_fills_what_earlier_runs_left_makes_room(tmp_path: Path) -> None:
+    kept(tmp_path, "oldest", days=30, size=2_000_000)
+    kept(tmp_path, "old", days=10, room="rehearsals", size=1_000_000)
+    kept(tmp_path, "young", days=0)
+    full_from_now_on(tmp_path / "parts" / "new.json")
+    with in_use(tmp_path) as folder, pytest.raises(DiskFull) as caught, folder.making_room():
+        write_text(tmp_path / "parts" / "new.json", "{}")
+    told = str(caught.value)
+    assert told.startswith(f"{tmp_path}/parts/new.json: cannot be written: No space left on device. What was finished")
+    assert told.endswith(
+        ". 3.0 MB of earlier runs were removed just now, nothing that this run used: the same command goes on from there"
+    )
+    assert there(tmp_path) == {"young"}
+
+
+def test_where_the_disk_fills_may_stay_what_somebody_says(tmp_path: Path) -> None:
+    kept(tmp_path, "oldest", days=30)
+    kept(tmp_path, "old", days=10)
+    full_from_now_on(tmp_path / "parts" / "new.json")
+    with in_use(tmp_path) as folder, pytest.raises(DiskFull, match="were removed"), folder.making_room(1e-6):
+        write_text(tmp_path / "parts" / "new.json", "{}")
+    assert there(tmp_path) == {"old"}
+
+
+def test_nothing_is_removed_for_another_fault_or_beside_another_run_and_nothing_is_said_of_it(tmp_path: Path) -> None:
+    kept(tmp_path, "oldest", days=30)
+    with in_use(tmp_path) as folder, pytest.raises(HoarlineError) as caught, folder.making_room():
+        write_text(tmp_path / "no folder" / "new.json", "{}")
+    assert type(caught.value) is HoarlineError
+    full_from_now_on(tmp_path / "parts" / "new.json")
+    with in_use(tmp_path), in_use(tmp_path) as folder, pytest.raises(DiskFull) as full, folder.making_room():
+        write_text(tmp_path / "parts" / "new.json", "{}")
+    assert "removed just now" not in str(full.value)
+    assert there(tmp_path) == {"oldest"}
+
+
+def test_results_that_find_no_room_say_so_too(tmp_path: Path) -> None:
+    place = kept_in(tmp_path, KEYS["other"])
+    place.events.with_name(f"{place.events.name}.{os.getpid()}.part").symlink_to("/dev/full")
+    with pytest.raises(DiskFull, match="cannot be written: No space left on device; what is finished stays"):
+        keep(place, [])
+    assert not list(tmp_path.iterdir())
 
 
 def test_a_part_that_cannot_be_removed_is_not_counted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -7,6 +7,8 @@ import signal
 import time
 from pathlib import Path
 
+from watcher.replay.work.files import UNFINISHED, write_text
+
 
 def doubled(number: int) -> int:
     return 2 * number
@@ -28,6 +30,22 @@ def dying_once(number: int, *, folder: Path) -> int:
 def dying(number: int) -> int:
     if number == 2:
         os.kill(os.getpid(), signal.SIGKILL)
+    return 2 * number
+
+
+def full_from_now_on(path: Path) -> Path:
+    """Lead what this process will write first for a file to the device that is always full."""
+    draft = path.with_name(f"{path.name}.{os.getpid()}{UNFINISHED}")
+    draft.symlink_to("/dev/full")
+    return draft
+
+
+def filling(number: int, *, folder: Path) -> int:
+    """Find no room for what belongs to number 2."""
+    path = folder / f"{number}.json"
+    if number == 2:
+        full_from_now_on(path)
+    write_text(path, "{}" * 10_000)
     return 2 * number
 
 

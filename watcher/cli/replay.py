@@ -24,8 +24,8 @@ def replay(  # noqa: PLR0917 - options of a command
         list[Path],
         typer.Argument(
             metavar="PATH...",
-            help="Archives: files and folders of report lines, bulletins, bulk CSV or XML, JSON lines, packed with gzip "
-            "or not, and of Parquet, not packed. - reads standard input.",
+            help="Archives: files and folders of report lines, bulletins, bulk CSV or XML, JSON lines, packed with "
+            "gzip or not, and of Parquet, not packed. - reads standard input.",
         ),
     ],
     rules: Annotated[
@@ -79,7 +79,7 @@ def replay(  # noqa: PLR0917 - options of a command
             "--keep-gb",
             min=0,
             help="How much of earlier runs stays in the work folder at the end, the latest used; what this run used "
-            "stays anyway. Left out: 20.",
+            "stays anyway. Left out: 20, and none of it where the disk fills.",
             show_default=False,
         ),
     ] = None,
@@ -149,7 +149,7 @@ def replay(  # noqa: PLR0917 - options of a command
     asked = asked_for(paths, rules, against, stations, begin, until, month, work, fresh, processes, credit, config)
     try:
         with in_use(asked.work) as folder:
-            with watching(shown=not as_json) as progress:
+            with watching(shown=not as_json) as progress, folder.making_room(keep_gb or 0):
                 replayed, scores = _run(asked, progress, score=score, columns=columns, cluster=cluster)
             _write_files(replayed, scores, lines, habits, html)
             may_stay_gb = KEEP_GB if keep_gb is None else keep_gb

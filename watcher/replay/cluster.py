@@ -14,6 +14,7 @@ from multiprocessing import get_context
 from typing import TypeVar
 
 from watcher.errors import HoarlineError, PartitionError
+from watcher.replay.work.files import DiskFull
 from watcher.replay.work.worker import begin_worker
 
 Part = TypeVar("Part")
@@ -46,6 +47,8 @@ def over_partitions(
 
     Raises
     ------
+    DiskFull
+        The work folder has no room for what a partition makes.
     PartitionError
         A partition gave no answer; it is named, with what was wrong. None is left out and passed over.
     HoarlineError
@@ -65,6 +68,8 @@ def answer_of(work: Callable[[Part], Answer], partition: Part) -> Answer:
 
     Raises
     ------
+    DiskFull
+        The work folder had no room for what it makes; the partition is named.
     PartitionError
         It failed; the partition is named.
     """
@@ -72,7 +77,9 @@ def answer_of(work: Callable[[Part], Answer], partition: Part) -> Answer:
         return work(partition)
     except Exception as error:
         what = str(error) if isinstance(error, HoarlineError) else f"{type(error).__name__}: {error}"
-        raise PartitionError(f"{name_of(partition)}: {what}") from error
+        # The type says it to whoever can make room: causes do not travel from other processes and machines.
+        kind = DiskFull if isinstance(error, DiskFull) else PartitionError
+        raise kind(f"{name_of(partition)}: {what}") from error
 
 
 def name_of(partition: object) -> str:

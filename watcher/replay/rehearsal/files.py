@@ -21,7 +21,7 @@ from pydantic import TypeAdapter
 from watcher.alerts.model import Event, Policy
 from watcher.errors import HoarlineError
 from watcher.replay.rehearsal.model import Span, StationRun
-from watcher.replay.work.files import note_use
+from watcher.replay.work.files import not_written, note_use
 from watcher.replay.work.program import program_of
 from watcher.reports.station import Station
 
@@ -81,6 +81,8 @@ def keep(kept: Kept, runs: Sequence[StationRun]) -> None:
 
     Raises
     ------
+    DiskFull
+        When there is no room.
     HoarlineError
         When the folder does not take them.
     """
@@ -120,8 +122,8 @@ def _write(path: Path, lines: Iterable[bytes]) -> None:
     except OSError as error:
         draft.unlink(missing_ok=True)
         reason = error.strerror or str(error)
-        raise HoarlineError(
-            f"{path.parent}: cannot be written: {reason}; what is finished stays, run it again"
+        raise not_written(
+            error, f"{path.parent}: cannot be written: {reason}; what is finished stays, run it again"
         ) from error
 
 

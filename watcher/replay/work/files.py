@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import time
 from contextlib import suppress
@@ -13,6 +14,26 @@ import polars as pl
 from watcher.errors import HoarlineError
 
 UNFINISHED = ".unfinished"
+
+# The disk has no room left, or this user may have no more of it: either way removing something helps.
+_NO_ROOM = frozenset({errno.ENOSPC, errno.EDQUOT})
+
+
+class DiskFull(HoarlineError):
+    """The disk of the work folder is full. Only what is written into that folder says so."""
+
+
+def not_written(error: OSError, said: str) -> HoarlineError:
+    """Return what to raise where the work folder did not take a file: DiskFull where there was no room.
+
+    Parameters
+    ----------
+    error
+        Why not.
+    said
+        What the message says.
+    """
+    return DiskFull(said) if error.errno in _NO_ROOM else HoarlineError(said)
 
 
 def write_frame(
@@ -29,6 +50,8 @@ def write_frame(
 
     Raises
     ------
+    DiskFull
+        There is no room.
     HoarlineError
         The folder does not take it.
     """
@@ -45,6 +68,8 @@ def write_text(path: Path, text: str) -> int:
 
     Raises
     ------
+    DiskFull
+        There is no room.
     HoarlineError
         The folder does not take it.
     """
@@ -62,9 +87,10 @@ def _write(path: Path, content: bytes | memoryview) -> int:
         unfinished.replace(path)
     except OSError as error:
         unfinished.unlink(missing_ok=True)
-        raise HoarlineError(
+        raise not_written(
+            error,
             f"{path}: cannot be written: {error.strerror or error}. What was finished before it stays in the folder "
-            "and is used again: make room, or name another folder, and run the same command once more"
+            "and is used again: make room, or name another folder, and run the same command once more",
         ) from error
     return len(content)
 

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import IO
 
 from watcher.errors import HoarlineError
+from watcher.replay.work.files import DiskFull
 
 # So much of earlier runs stays where nobody says otherwise. Common practice, no source.
 KEEP_GB = 20.0
@@ -73,6 +74,31 @@ class InUse:
                     path.unlink()
                     files, size_bytes = files + 1, size_bytes + size
         return Thinned(files, size_bytes)
+
+    @contextmanager
+    def making_room(self, keep_gb: float = 0.0) -> Iterator[None]:
+        """Thin where the disk fills meanwhile, so that the next run has room; it goes on from what this one used.
+
+        Parameters
+        ----------
+        keep_gb
+            How much of earlier runs stays even then.
+
+        Raises
+        ------
+        DiskFull
+            It filled. The message also says how much was removed, where anything was.
+        """
+        try:
+            yield
+        except DiskFull as error:
+            removed = self.thin(keep_gb)
+            if not removed.files:
+                raise
+            raise DiskFull(
+                f"{error}. {removed} of earlier runs were removed just now, nothing that this run used: the same "
+                "command goes on from there"
+            ) from error
 
 
 @contextmanager
