@@ -6,7 +6,7 @@ import os
 import shlex
 import sqlite3
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
 
@@ -124,7 +124,10 @@ def _check(backup_: Database, file: Path) -> None:
 
 
 def _put_aside(database: Path, now: datetime, *, replace: bool) -> Path | None:
-    """Rename the database with its journal. It is not opened: it may be damaged, which is why it is replaced."""
+    """Rename the database with its journal, for its owner's eyes only: nobody works with it there.
+
+    It is not opened: it may be damaged, which is why it is replaced.
+    """
     if not database.exists():
         return None
     if database.stat().st_size and not replace:
@@ -134,6 +137,9 @@ def _put_aside(database: Path, now: datetime, *, replace: bool) -> Path | None:
         for ending in ("-shm", "-wal", ""):
             part = database.with_name(database.name + ending)
             if part.exists():
+                # One of another user's, who gave it its mode, keeps it: a restore does not fail for that.
+                with suppress(PermissionError):
+                    part.chmod(0o600)
                 part.rename(kept.with_name(kept.name + ending))
     return kept
 

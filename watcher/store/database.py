@@ -8,6 +8,7 @@ the database says against a request leaves here as a StoreError in plain words.
 
 from __future__ import annotations
 
+import os
 import re
 import sqlite3
 from collections.abc import Callable, Iterator
@@ -144,12 +145,37 @@ class Database:
             alone = create_engine(self._url, connect_args=wait | {"check_same_thread": False}, poolclass=NullPool)
         except (ArgumentError, ImportError, ValueError) as error:
             raise StoreError(f"{self.name}: cannot be used as a database ({error})") from error
+        for engine in (reader, writer, alone):
+            event.listen(engine, "do_connect", lambda *_: self._make_file())
         # A file keeps WAL once a writer has set it. Looking at a file must not change it, so readers do not.
         event.listen(writer, "connect", lambda connection, _record: _use_wal(connection, self._wait_s))
         for engine, begin in ((reader, "BEGIN"), (writer, "BEGIN IMMEDIATE")):
             event.listen(engine, "connect", _set_up)
             event.listen(engine, "begin", _beginning(begin))
         return reader, writer, alone
+
+    def _make_file(self) -> None:
+        """Make a fresh file that its owner alone can read: the key of links and secrets of destinations stand in it.
+
+        One that is there keeps its mode, and one that is named as a URI is left to SQLite. The files of the journal get
+        mode and owner of this one from SQLite.
+        """
+        if self.file is None or self.file.exists() or "uri" in self._url.query:
+            return
+        try:
+            number = os.open(self.file, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600)
+        except FileExistsError:
+            return  # another process was faster
+        except OSError as error:
+            words = "the database cannot be made; does its folder exist, and may this user write there?"
+            raise StoreError(f"{self.name}: {words} ({error.strerror})") from error
+        try:
+            if os.geteuid() == 0:
+                # A command of root's must not leave a database that the service's user cannot open.
+                folder = self.file.parent.stat()
+                os.fchown(number, folder.st_uid, folder.st_gid)
+        finally:
+            os.close(number)
 
     def _engines_of_server(self) -> tuple[Engine, Engine, Engine]:
         url = self._url.difference_update_query(["timeout"])

@@ -159,7 +159,8 @@ class _FileLock:
     def take(self) -> bool:
         if self._file is None:
             try:
-                self._file = FileIO(self._path, "a")
+                # For its owner alone: whoever can open it, if only to read, can hold the lock, and nobody leads.
+                self._file = FileIO(self._path, "a", opener=lambda path, flags: os.open(path, flags, 0o600))
                 if os.geteuid() == 0:
                     # A command of root's must not leave a lock that the service's user cannot open.
                     folder = self._path.parent.stat()
