@@ -165,6 +165,7 @@ async def test_an_answer_of_more_members_than_any_real_file_is_told_to_be_broken
         (ok(gzip.compress(XNOR.encode() * 9)[:40]), "the body ends early"),
         (ok(XNOR.encode()).replace(b"Content-Length: 55", b"Content-Length: 99"), "the exchange broke off"),
         (ok(b"", "Location: https://elsewhere.example.org/", status="301 Moved"), r"put the new address in \[\[feed\]\]"),
+        (ok(b"", "Location: http://[/x", status="301 Moved"), r"on to another place \(301\); put the new address in"),
         (ok(b"[" * 100_000), "the answer ends early, inside its JSON"),
         (ok(b"\x00\xff\xfe\x9f" * 500), "only 0 of"),
     ],

@@ -221,6 +221,12 @@ def test_a_freezing_group_anywhere_in_the_body_is_never_lost(sent, group, place)
         assert seen.freezing_or_frozen is not False
 
 
+@pytest.mark.parametrize("groups", ["1 {}/1SM", "1 1/{}SM", "RMK SNINCR 1/{}"])
+def test_a_number_that_is_larger_than_any_is_passed_over(groups):
+    seen = read("04012KT " + groups.format("9" * 400))
+    assert (seen.wind_kt, seen.visibility_m, seen.remarks.snow_depth_cm) == (12.0, None, None)
+
+
 @given(st.text(max_size=200))
 def test_no_text_raises(text):
     decode_report(text, received_at=RECEIVED)

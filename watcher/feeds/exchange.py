@@ -163,10 +163,17 @@ def _refuse(answer: Answer, url: str, budget: HostBudget, now: datetime) -> NoRe
         wait_s = budget.refused(now, retry_after_s)
         raise FeedBusy(f"{host} refused the request (403); is [service] contact set? Next in {wait_s:.0f} s", wait_s)
     if 300 <= answer.status < 400 and answer.status != 304:
-        goal = urlsplit(answer.headers.get("location", "")).hostname or "another place"
+        goal = _goal(answer)
         raise FeedError(f"{host} sends the request on to {goal} ({answer.status}); put the new address in [[feed]]")
     error = WrongForm if answer.status == 400 else FeedError
     raise error(f"{host} answered {answer.status} instead of reports{_said(answer)}")
+
+
+def _goal(answer: Answer) -> str:
+    try:
+        return urlsplit(answer.headers.get("location", "")).hostname or "another place"
+    except ValueError:
+        return "another place"
 
 
 def _said(answer: Answer) -> str:

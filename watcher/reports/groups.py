@@ -98,7 +98,7 @@ _TOKEN = re.compile(
     r"(?P<slashes>/{1,5}|/{7,})"
     r"|(?P<cloud>(?:FEW|SCT|BKN|OVC|VV|///)(?:\d{3}|///)(?:CB|TCU|///|CI|CC|CS|AC|AS|NS|SC|ST|CU)?)"
     r"|(?P<vis_m>[PM]?\d{4})(?P<vis_dir>NDV|N|NE|E|SE|S|SW|W|NW)?"
-    r"|(?P<vis_sm>(?:[MP]?(?:\d{1,2}|\d{1,2}/\d{1,2})|\d \d+/\d+)SM)"
+    r"|(?P<vis_sm>(?:[MP]?(?:\d{1,2}|\d{1,2}/\d{1,2})|\d \d{1,3}/\d{1,3})SM)"
     r"|(?P<temp>(?P<temp_c>M?\d{1,2}|//|XX|MM?)/(?P<dew_c>M?\d{1,2}|//|XX|MM?)?)"
     r"|(?P<wind>(?P<wind_dir>\d{3}|VRB|///)(?P<wind_kt>P?\d{2,3}|//)(?:G(?P<wind_gust>P?\d{2,3}|//))?"
     r"(?P<wind_unit>KTS?|MPS|KMH))"

@@ -24,7 +24,7 @@ _SIGN = re.compile(
     r"|(?P<ice>I[136]\d{3}|FROIN|ICG|ICE(?! (?:ON|RWY)))"
     r"|(?P<fzrano>FZRANO)|(?P<pwino>PWINO)"
     r"|4/(?P<depth>\d{3})"
-    r"|SNINCR \d+/(?P<increase_depth>\d+)"
+    r"|SNINCR \d{1,3}/(?P<increase_depth>\d{1,4})"
     r"|(?P<changes>(?:[A-Z]{2,8}?(?:[BE](?:\d{4}|\d{2}))+)+))(?=\s|$)"
 )
 _CHANGE = re.compile(r"([A-Z]{2,8}?)((?:[BE](?:\d{4}|\d{2}))+)")
