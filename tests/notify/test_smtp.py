@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import socket
 import ssl
-from collections.abc import AsyncIterator, Sequence
+import threading
+from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager
 from email.message import EmailMessage
 from typing import Any
@@ -89,6 +91,23 @@ async def test_a_server_without_starttls_gets_no_mail_in_the_clear() -> None:
     async with MailReceiver() as receiver, sender_to(receiver, "starttls") as sender:
         error = await refusal_of(sender)
     assert not error.permanent
+    assert receiver.mails == []
+
+
+@pytest.mark.parametrize("security", ["starttls", "tls"])
+async def test_a_certificate_is_that_of_the_name_not_of_its_address(security: Security) -> None:
+    """The receiver's own is good for 127.0.0.1, where this name leads, and for no name."""
+    receiver = MailReceiver(tls=tls().server) if security == "tls" else MailReceiver(
+        smtp_options={"tls_context": tls().server}
+    )  # fmt: skip
+    known = tls().client
+    async with (
+        receiver,
+        SmtpSender(MailServer("localhost", receiver.port, security, FROM), tls_context=known) as sender,
+    ):
+        error = await refusal_of(sender)
+    assert "localhost" in str(error)
+    assert "certificate" in str(error).lower()
     assert receiver.mails == []
 
 
@@ -300,3 +319,38 @@ async def test_the_receiver_shows_each_mail_as_it_comes() -> None:
     async with MailReceiver(on_mail=shown.append) as receiver, sender_to(receiver) as sender:
         await sender.send("duty@example.org", MAIL)
     assert shown == receiver.mails
+
+
+async def test_a_name_that_hangs_holds_no_thread_that_others_need(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Neither the server's name nor this machine's own is asked for where the store is asked."""
+    asked = set()
+    real = socket.getaddrinfo
+
+    def from_(what: str, answer: Callable[..., Any]) -> Callable[..., Any]:
+        def ask(*given: Any, **named: Any) -> Any:
+            asked.add((what, threading.current_thread().name.partition("_")[0]))
+            return answer(*given, **named)
+
+        return ask
+
+    monkeypatch.setattr(socket, "getaddrinfo", from_("server", real))
+    monkeypatch.setattr(socket, "getfqdn", from_("own", lambda: "watch.example.org"))
+    async with (
+        MailReceiver() as receiver,
+        SmtpSender(MailServer("localhost", receiver.port, "none", FROM)) as sender,
+    ):
+        await sender.send("duty@example.org", MAIL)
+    assert len(receiver.mails) == 1
+    assert asked == {("server", "look-up"), ("own", "look-up")}
+
+
+async def test_a_server_whose_name_has_no_address_is_told_and_tried_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    def says_no(*_: object, **__: object) -> list[Any]:
+        raise socket.gaierror(-2, "Name or service not known")
+
+    monkeypatch.setattr(socket, "getaddrinfo", says_no)
+    async with SmtpSender(MailServer("mail.example.org", 25, "none", FROM)) as sender:
+        error = await refusal_of(sender)
+    assert not error.permanent
+    assert "mail server mail.example.org:25: " in str(error)
+    assert "Name or service not known" in str(error)

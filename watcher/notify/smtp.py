@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import socket
 import ssl
 from datetime import datetime
 from types import TracebackType
@@ -11,6 +12,8 @@ from typing import Self
 import aiosmtplib
 
 from watcher.errors import DeliveryError
+from watcher.net.lookups import own_name
+from watcher.net.sockets import connected_socket
 from watcher.notify.mail import Envelope, build_mail
 from watcher.notify.mail_picture import picture_of
 from watcher.notify.message import Message
@@ -133,7 +136,8 @@ class SmtpSender:
             client.close()
 
     async def _new_connection(self) -> aiosmtplib.SMTP:
-        client = self._client()
+        name = await own_name()
+        client = self._client(await connected_socket(self.server.host, self.server.port, CONNECT_TIMEOUT_S), name)
         try:
             await client.connect(timeout=CONNECT_TIMEOUT_S)
             await self._name_sender(client)
@@ -148,11 +152,13 @@ class SmtpSender:
     async def _name_sender(self, client: aiosmtplib.SMTP) -> None:
         await client.mail(bare_address(self.server.from_address), timeout=COMMAND_TIMEOUT_S)
 
-    def _client(self) -> aiosmtplib.SMTP:
+    def _client(self, connection: socket.socket, name: str) -> aiosmtplib.SMTP:
+        """Return a client on an open connection. It greets as `name`, and has no name to look up itself."""
         server = self.server
         return aiosmtplib.SMTP(
             hostname=server.host,
-            port=server.port,
+            sock=connection,
+            local_hostname=name,
             use_tls=server.security == "tls",
             start_tls=server.security == "starttls",
             username=server.username,
