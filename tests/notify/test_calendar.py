@@ -49,9 +49,10 @@ def period(type_: EventType = EventType.RAISED, place: Station = XNOR, said: Any
     return Period(standing, event, place)
 
 
-def made(*periods: Period) -> bytes:
+def made(*periods: Period, now: datetime = NOW) -> bytes:
     return calendar(
         periods,
+        now=now,
         subject="XNOR",
         about="XNOR Northby",
         authority="ice.example.org",
@@ -89,8 +90,8 @@ def read(document: bytes) -> icalendar.Calendar:
     return found
 
 
-def one(*periods: Period) -> Any:
-    (entry,) = read(made(*periods)).walk("VEVENT")
+def one(*periods: Period, now: datetime = NOW) -> Any:
+    (entry,) = read(made(*periods, now=now)).walk("VEVENT")
     return entry
 
 
@@ -152,6 +153,58 @@ def test_what_is_given_up_is_cancelled_and_what_was_there_is_not(type_: EventTyp
     assert (entry["STATUS"], entry["SUMMARY"]) == (status, said.headline)
 
 
+MINUTE = timedelta(minutes=1)
+# NOW is 0602Z.
+QUARTER = NOW.replace(minute=15, second=0, microsecond=0)
+
+
+def standing(**episode: Any) -> Period:
+    """Return an alert that is reported and has not ended."""
+    given = {"kind": Kind.OBSERVED, "certainty": None, "began_at": NOW - 5 * HOUR, "until": None, **episode}
+    return period(EventType.OPENED, **given)
+
+
+@pytest.mark.parametrize("until", [None, NOW - HOUR, NOW - 9 * HOUR, QUARTER - 3 * MINUTE])
+def test_what_is_reported_and_has_not_ended_is_seen_now(until: datetime | None) -> None:
+    """Section 3.6.1: an entry with a start that is a time, and without an end, ends as it starts: long ago."""
+    for minutes, ends_at in ((0, 0), (12, 0), (13, 15), (27, 15), (28, 30)):
+        entry = one(standing(until=until), now=NOW + minutes * MINUTE)
+        assert entry.decoded("DTSTART") == NOW - 5 * HOUR
+        assert entry.decoded("DTEND") == QUARTER + ends_at * MINUTE > NOW + minutes * MINUTE
+        assert entry["STATUS"] == "CONFIRMED"
+
+
+def test_an_end_that_is_expected_later_stays() -> None:
+    assert one(standing(until=NOW + 3 * HOUR)).decoded("DTEND") == NOW + 3 * HOUR
+
+
+def test_what_has_ended_ends_there_whatever_the_present() -> None:
+    over = standing(ended_at=NOW - HOUR)
+    assert one(over, now=NOW + 8 * HOUR).decoded("DTEND") == NOW - HOUR
+    assert made(over, now=NOW + 8 * HOUR) == made(over)
+
+
+def test_an_alert_that_begins_after_the_present_never_ends_before_it_began() -> None:
+    """As under a clock that was set back."""
+    late = standing(began_at=NOW + 40 * MINUTE)
+    assert one(late).decoded("DTEND") == QUARTER + 30 * MINUTE
+
+
+def test_a_calendar_changes_once_in_a_quarter_of_an_hour_and_says_so() -> None:
+    item = standing(changed_at=NOW - 2 * HOUR, opened_at=NOW - 5 * HOUR)
+    documents = [made(item, now=NOW + minutes * MINUTE) for minutes in range(60)]
+    changes = [minutes for minutes in range(1, 60) if documents[minutes] != documents[minutes - 1]]
+    assert changes == [13, 28, 43, 58]
+    # Section 3.8.7.3: when it was last revised; a reader that compares revisions takes the new end.
+    for minutes, revised_at in ((0, QUARTER - 15 * MINUTE), (12, QUARTER - 15 * MINUTE), (13, QUARTER)):
+        (entry,) = read(documents[minutes]).walk("VEVENT")
+        now = NOW + minutes * MINUTE
+        assert entry.decoded("LAST-MODIFIED") == entry.decoded("DTSTAMP") == revised_at
+        assert changed_at([item], now, NOW - 9 * HOUR) == revised_at
+    # What is expected does not move by itself.
+    assert made(period(), now=NOW + 3 * HOUR) == made(period())
+
+
 def test_an_end_that_nobody_knows_is_not_made_up() -> None:
     assert "DTEND" not in one(period(until=None))
     assert "DTEND" not in one(period(until=AHEAD.began_at))
@@ -166,13 +219,13 @@ def test_a_blind_station_is_told_in_its_entries() -> None:
     entry = one(blind)
     assert entry["SUMMARY"].endswith(", station blind")
     assert "Station blind since 12 Jan 0602Z" in entry["DESCRIPTION"]
-    assert entry.decoded("LAST-MODIFIED") == changed_at([blind], NOW - HOUR) == NOW
+    assert entry.decoded("LAST-MODIFIED") == changed_at([blind], NOW, NOW - HOUR) == NOW
 
 
 def test_a_calendar_without_periods_is_a_calendar() -> None:
     found = read(made())
     assert found.walk("VEVENT") == []
-    assert changed_at([], NOW) == NOW
+    assert changed_at([], NOW + HOUR, NOW) == NOW
 
 
 def test_entries_come_in_the_order_of_their_time() -> None:
@@ -250,10 +303,11 @@ moments = st.integers(-3000, 3000).map(lambda minutes: NOW + timedelta(minutes=m
         ),
         max_size=4,
         unique_by=lambda one: one.episode.number,
-    )
+    ),
+    moments,
 )
-def test_whatever_stands_is_a_calendar(periods: list[Period]) -> None:
-    entries = read(made(*periods)).walk("VEVENT")
+def test_whatever_stands_is_a_calendar(periods: list[Period], now: datetime) -> None:
+    entries = read(made(*periods, now=now)).walk("VEVENT")
     assert len(entries) == len(periods)
     # A forecast is never told as certain, and nothing is cancelled that still stands.
     by_uid = {f"{one.episode.id}-{one.episode.opened_at:%Y%m%dT%H%M%SZ}@ice.example.org": one for one in periods}
@@ -261,3 +315,5 @@ def test_whatever_stands_is_a_calendar(periods: list[Period]) -> None:
         episode = by_uid[str(entry["UID"])].episode
         assert entry["STATUS"] != "CONFIRMED" or episode.kind is Kind.OBSERVED
         assert entry["STATUS"] != "CANCELLED" or episode.ended_at is not None
+        if episode.kind is Kind.OBSERVED and episode.ended_at is None:
+            assert entry.decoded("DTEND") > max(now, episode.began_at)

@@ -117,6 +117,24 @@ async def test_a_calendar_tells_periods_with_the_blindness_of_their_station(site
     assert entry["SUMMARY"] == "XNOR treat expected: freezing precipitation, station blind"
 
 
+async def test_what_stands_reaches_past_the_present_and_changes_with_the_quarter_of_an_hour(store):
+    put(store, DRIZZLE)
+    tags = {}
+    for minutes, ends_at in ((0, 15), (14, 15), (15, 30), (50, 60)):
+        now = NOW + minutes * MINUTE
+        async with served(store, public_url="https://ice.example.org", now=now) as site:
+            path = urlsplit(LinkMaker("https://ice.example.org", KEY).feed("XNOR").expected).path
+            answer = await get(site, path)
+            (entry,) = icalendar.Calendar.from_ical(answer.content).walk("VEVENT")
+            assert entry.decoded("DTEND") == NOW + ends_at * MINUTE > now
+            assert parsedate_to_datetime(answer.headers["last-modified"]) == NOW + (ends_at - 15) * MINUTE
+            tags[minutes] = answer.headers["etag"]
+            known = await site.client.get(site.origin + path, headers={"If-None-Match": tags[minutes]})
+            assert known.status_code == 304
+    assert tags[0] == tags[14]
+    assert len(set(tags.values())) == 3
+
+
 async def test_what_ended_a_day_ago_is_gone_from_feed_and_calendar(store):
     put(store, ended(), type_=EventType.CLOSED)
     for now, there in ((NOW + timedelta(hours=24), 1), (NOW + timedelta(hours=25), 0)):

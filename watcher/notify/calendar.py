@@ -1,7 +1,9 @@
 """Expected icing as a calendar (RFC 5545, with names and refresh of RFC 7986): one entry for each alert.
 
 An entry keeps its name from the first message to the end: what was expected is tentative, what is reported is
-confirmed, what is given up is cancelled. The times are those of the alert as it stands, not of its last message.
+confirmed, what is given up is cancelled. The times are those of the alert as it stands, not of its last message. What
+is reported and has not ended reaches a little into the future: without an end it would be over as it begins (RFC 5545,
+section 3.6.1), and calendars would show nothing now.
 """
 
 from __future__ import annotations
@@ -19,6 +21,8 @@ from watcher.rulebook.words import Kind
 
 MEDIA_TYPE = "text/calendar"
 REFRESH = timedelta(minutes=15)
+# What has not ended reaches to the next of these steps, so that the calendar changes no more often than it is read.
+_STEP = timedelta(minutes=15)
 # Section 3.1: lines of at most 75 octets without the line break; a continuation begins with one blank.
 _LINE_OCTETS = 75
 _ESCAPES = str.maketrans({"\\": "\\\\", ";": "\\;", ",": "\\,", "\n": "\\n"})
@@ -37,7 +41,14 @@ class Period:
 
 
 def calendar(
-    periods: Sequence[Period], *, subject: str, about: str, authority: str, page: Callable[[str], str], home: str
+    periods: Sequence[Period],
+    *,
+    now: datetime,
+    subject: str,
+    about: str,
+    authority: str,
+    page: Callable[[str], str],
+    home: str,
 ) -> bytes:
     """Return a calendar.
 
@@ -45,6 +56,8 @@ def calendar(
     ----------
     periods
         Alerts that somebody was told of, in any order.
+    now
+        The present, aware UTC. It moves the end of what has not ended, a quarter of an hour at a time.
     subject
         What it is of, in a word that lasts: the code of the station, or ``all``.
     about
@@ -58,7 +71,7 @@ def calendar(
     """
     lines = [*_head(subject, about, authority, home)]
     for period in sorted(periods, key=lambda item: (item.episode.began_at, item.episode.id)):
-        lines += [("BEGIN", "VEVENT"), *_event(period, authority, page), ("END", "VEVENT")]
+        lines += [("BEGIN", "VEVENT"), *_event(period, now, authority, page), ("END", "VEVENT")]
     if not periods:
         # Section 3.6 asks for one component at least; the zone of all times here stands in an empty calendar.
         lines += [("BEGIN", "VTIMEZONE"), ("TZID", "UTC"), ("BEGIN", "STANDARD"), ("DTSTART", "19700101T000000")]
@@ -67,9 +80,9 @@ def calendar(
     return b"".join(_folded(f"{name}:{value}") for name, value in lines)
 
 
-def changed_at(periods: Sequence[Period], empty_at: datetime) -> datetime:
-    """Return when the newest of the alerts changed; `empty_at` without any."""
-    return max((_modified(period) for period in periods), default=empty_at)
+def changed_at(periods: Sequence[Period], now: datetime, empty_at: datetime) -> datetime:
+    """Return when the newest of the entries changed; `empty_at` without any."""
+    return max((_modified(period, now) for period in periods), default=empty_at)
 
 
 def _head(subject: str, about: str, authority: str, home: str) -> Properties:
@@ -83,17 +96,17 @@ def _head(subject: str, about: str, authority: str, home: str) -> Properties:
     yield "REFRESH-INTERVAL;VALUE=DURATION", f"PT{int(REFRESH.total_seconds() // 60)}M"
 
 
-def _event(period: Period, authority: str, page: Callable[[str], str]) -> Properties:
+def _event(period: Period, now: datetime, authority: str, page: Callable[[str], str]) -> Properties:
     episode, place = period.episode, period.place
     told_first = episode.opened_at or episode.began_at
     yield "UID", f"{episode.id}-{_time(told_first)}@{authority}"
     # Without a METHOD, DTSTAMP says when the entry was revised last (section 3.8.7.2), as LAST-MODIFIED does.
-    yield "DTSTAMP", _time(_modified(period))
-    yield "LAST-MODIFIED", _time(_modified(period))
+    yield "DTSTAMP", _time(_modified(period, now))
+    yield "LAST-MODIFIED", _time(_modified(period, now))
     yield "CREATED", _time(told_first)
     yield "SEQUENCE", str(episode.seq)
     yield "DTSTART", _time(episode.began_at)
-    ends_at = episode.until if episode.ended_at is None or episode.kind is Kind.EXPECTED else episode.ended_at
+    ends_at = _ends_at(episode, now)
     if ends_at is not None and ends_at > episode.began_at:
         yield "DTEND", _time(ends_at)
     yield "SUMMARY", _escaped(_summary(period))
@@ -105,6 +118,27 @@ def _event(period: Period, authority: str, page: Callable[[str], str]) -> Proper
     yield "CATEGORIES", ",".join(map(_escaped, ("Icing", episode.level.word, episode.flag.value)))
     yield "STATUS", _status(period)
     yield "TRANSP", "TRANSPARENT"
+
+
+def _ends_at(episode: Episode, now: datetime) -> datetime | None:
+    """Return when it ended or is expected to; of what is reported and has not ended, the next quarter at least."""
+    if episode.kind is Kind.EXPECTED:
+        return episode.until
+    if episode.ended_at is not None:
+        return episode.ended_at
+    reached = _quarter(max(now, episode.began_at)) + _STEP
+    return max(episode.until or reached, reached)
+
+
+def _reaches_with_time(episode: Episode, now: datetime) -> bool:
+    """Return whether the end of an entry is where it is because of the present."""
+    stands = episode.kind is Kind.OBSERVED and episode.ended_at is None
+    return stands and _ends_at(episode, now) != episode.until
+
+
+def _quarter(moment: datetime) -> datetime:
+    """Return when the quarter of an hour began that a moment lies in."""
+    return moment - (moment - datetime.min.replace(tzinfo=UTC)) % _STEP
 
 
 def _status(period: Period) -> str:
@@ -152,8 +186,11 @@ def _sources(part: Part) -> Iterator[str]:
         yield f"TAF: {part.body.forecast_raw}"
 
 
-def _modified(period: Period) -> datetime:
-    return max(period.episode.changed_at, period.event.at, period.blind_since or period.event.at)
+def _modified(period: Period, now: datetime) -> datetime:
+    episode, event = period.episode, period.event
+    modified = max(episode.changed_at, event.at, period.blind_since or event.at)
+    # Readers that compare revisions take the entry anew when its end has moved.
+    return max(modified, _quarter(now)) if _reaches_with_time(episode, now) else modified
 
 
 def _time(moment: datetime) -> str:

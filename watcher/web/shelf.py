@@ -53,16 +53,17 @@ class Shelf:
 
     def expected(self) -> tuple[bytes, datetime]:
         """Return a calendar, and when it changed."""
-        periods = _periods(self.house, self._lately())
+        periods, now = _periods(self.house, self._lately()), self.house.clock()
         document = calendar.calendar(
             periods,
+            now=now,
             subject=self.subject,
             about=self._about,
             authority=authority(self.house.public_url),
             page=self.page,
             home=self._home,
         )
-        return document, calendar.changed_at(periods, self._empty_at)
+        return document, calendar.changed_at(periods, now, self._empty_at)
 
     @property
     def _about(self) -> str:
