@@ -433,7 +433,9 @@ def test_what_earlier_runs_left_is_removed_and_it_says_how_to_keep_it(archive, t
     assert said.code == 0
     assert replay(archive, work, "--rules", "mine.toml", "--keep-gb", "0").err == ""
     assert replay(archive, work, "--keep-gb", "-1").code == 2
-    assert f"Left out: {KEEP_GB:g}." in " ".join(re.sub(r"[│╭╰─]", " ", hoarline("replay", "--help").out).split())
+    assert f"Left out: {KEEP_GB:g}, and none of it where the disk fills." in " ".join(
+        re.sub(r"[│╭╰─]", " ", hoarline("replay", "--help").out).split()
+    )
 
 
 def test_whose_data_these_are_is_said_with_every_result(archive, work, tmp_path):
