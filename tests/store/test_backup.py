@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import resource
 import shlex
 import stat
 import subprocess
 import sys
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -39,6 +43,19 @@ def saved(url: str, tmp_path: Path) -> Path:
     file = tmp_path / "copy.db"
     backup(url, file)
     return file
+
+
+@pytest.fixture
+def crashed(url: str, tmp_path: Path) -> Path:
+    """A database whose last change stands in its journal only."""
+    connection = raw_connection(url)
+    connection.execute("UPDATE report SET feed = 'in the journal'")
+    folder = tmp_path / "crashed"
+    folder.mkdir()
+    for name in ("hoarline.db", "hoarline.db-wal"):
+        (folder / name).write_bytes((tmp_path / name).read_bytes())
+    connection.close()
+    return folder / "hoarline.db"
 
 
 def test_a_backup_is_one_whole_file_that_only_its_owner_reads(url, saved, tmp_path):
@@ -108,20 +125,79 @@ def test_what_was_there_is_kept_and_the_backup_is_back(url, saved, tmp_path):
     Store.open(url, create=False).close()
 
 
-def test_a_journal_that_was_left_goes_with_its_database(url, saved, tmp_path):
+def test_a_journal_that_was_left_goes_with_its_database(saved, crashed):
     """After a crash the last commits stand in the journal only; they are neither lost nor laid over the backup."""
-    before = content(url)
-    connection = raw_connection(url)
-    connection.execute("UPDATE report SET feed = 'in the journal'")
-    crashed = tmp_path / "crashed"
-    crashed.mkdir()
-    for name in ("hoarline.db", "hoarline.db-wal"):
-        (crashed / name).write_bytes((tmp_path / name).read_bytes())
-    connection.close()
-    there = f"sqlite:///{crashed / 'hoarline.db'}"
+    before = content(f"sqlite:///{saved}")
+    there = f"sqlite:///{crashed}"
     kept = restore(there, saved, now=NOW, replace=True)
     assert content(there) == before
     assert {row[7] for row in content(f"sqlite:///{kept}")["report"]} == {"in the journal"}
+
+
+def files(folder: Path) -> dict[str, tuple[int, bytes]]:
+    """Return mode and content by name."""
+    found = [path for path in folder.iterdir() if not path.name.endswith("-leader")]
+    return {path.name: (stat.S_IMODE(path.stat().st_mode), path.read_bytes()) for path in found}
+
+
+@contextmanager
+def a_full_disk(_: pytest.MonkeyPatch) -> Iterator[None]:
+    """No file may grow beyond 40 kB: a write is refused as on a disk without room."""
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (40_000, before[1]))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+
+
+@contextmanager
+def a_name_that_cannot_change(patch: pytest.MonkeyPatch, name: str) -> Iterator[None]:
+    rename = Path.rename
+
+    def refuse(path: Path, target: Path) -> Path:
+        if path.name == name:
+            raise OSError(5, "Input/output error")
+        return rename(path, target)
+
+    patch.setattr(Path, "rename", refuse)
+    yield
+
+
+@contextmanager
+def a_folder_that_does_not_reach_the_disk(patch: pytest.MonkeyPatch) -> Iterator[None]:
+    to_the_disk = room._to_the_disk
+
+    def refuse(path: Path) -> None:
+        if path.is_dir():
+            raise OSError(5, "Input/output error")
+        to_the_disk(path)
+
+    patch.setattr(room, "_to_the_disk", refuse)
+    yield
+
+
+FAILURES: dict[str, Callable[[pytest.MonkeyPatch], AbstractContextManager[None]]] = {
+    "the copy": a_full_disk,
+    "putting the journal aside": partial(a_name_that_cannot_change, name="hoarline.db-wal"),
+    "putting the database aside": partial(a_name_that_cannot_change, name="hoarline.db"),
+    "putting the copy in its place": partial(a_name_that_cannot_change, name="hoarline.db.part"),
+    "writing the folder": a_folder_that_does_not_reach_the_disk,
+}
+
+
+@pytest.mark.parametrize("step", FAILURES)
+def test_a_disk_that_refuses_at_any_step_leaves_what_was_there(
+    saved: Path, crashed: Path, monkeypatch: pytest.MonkeyPatch, step: str
+) -> None:
+    crashed.chmod(0o640)
+    before = files(crashed.parent)
+    assert saved.stat().st_size > 40_000
+    with FAILURES[step](monkeypatch), pytest.raises(StoreError):
+        restore(f"sqlite:///{crashed}", saved, now=NOW, replace=True)
+    monkeypatch.undo()
+    assert files(crashed.parent) == before
+    assert {row[7] for row in content(f"sqlite:///{crashed}")["report"]} == {"in the journal"}
 
 
 def test_a_damaged_database_is_replaced(url, saved, tmp_path):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shlex
 import sqlite3
+import stat
 from collections.abc import Iterator
 from contextlib import closing, contextmanager, suppress
 from datetime import datetime
@@ -36,7 +37,8 @@ def backup(url: str, file: Path) -> int:
         if file.exists():
             raise UsageError([Problem(str(file), "is there already; a backup replaces nothing", "name another file")])
         schema.make_ready(source, create=False)
-        _save(source, file)
+        with _written(source, file) as part:
+            _put_in_place(part, file)
     return file.stat().st_size
 
 
@@ -59,7 +61,7 @@ def restore(url: str, file: Path, *, now: datetime, replace: bool = False) -> Pa
     UsageError
         The database is PostgreSQL, or is there and `replace` is False.
     StoreError
-        A service leads, or the file is no whole backup. Nothing is changed then.
+        A service leads, the file is no whole backup, or the disk refuses. Nothing is changed then.
     """
     target = _sqlite(url, "pg_restore --clean --if-exists --single-transaction --dbname={database} {file}", file)
     assert target.file is not None
@@ -67,8 +69,10 @@ def restore(url: str, file: Path, *, now: datetime, replace: bool = False) -> Pa
         made_here = Database(f"sqlite:///{file}")
         with closing(made_here):
             _check(made_here, file)
-            kept = _put_aside(target.file, now, replace=replace)
-            _save(made_here, target.file)
+            _may_replace(target.file, replace=replace)
+            # All that needs room is done before what is there is touched.
+            with _written(made_here, target.file) as part, _put_aside(target.file, now) as kept:
+                _put_in_place(part, target.file)
         return kept
 
 
@@ -88,7 +92,9 @@ def libpq_url(url: str) -> str:
     return bare.render_as_string(hide_password=False)
 
 
-def _save(source: Database, file: Path) -> None:
+@contextmanager
+def _written(source: Database, file: Path) -> Iterator[Path]:
+    """Write a whole copy beside a file and look it through; it is removed where what follows fails."""
     part = file.with_name(f"{file.name}.part")
     with _plainly(file):
         part.unlink(missing_ok=True)
@@ -106,11 +112,16 @@ def _save(source: Database, file: Path) -> None:
             if os.geteuid() == 0:
                 folder = file.parent.stat()
                 os.chown(part, folder.st_uid, folder.st_gid)
-            part.rename(file)
-            _to_the_disk(file.parent)
+        yield part
     except BaseException:
         part.unlink(missing_ok=True)
         raise
+
+
+def _put_in_place(part: Path, file: Path) -> None:
+    with _plainly(file):
+        part.rename(file)
+        _to_the_disk(file.parent)
 
 
 def _check(backup_: Database, file: Path) -> None:
@@ -123,25 +134,44 @@ def _check(backup_: Database, file: Path) -> None:
         raise SchemaError(f"{file}: is {what}; nothing was changed")
 
 
-def _put_aside(database: Path, now: datetime, *, replace: bool) -> Path | None:
+def _may_replace(database: Path, *, replace: bool) -> None:
+    if database.exists() and database.stat().st_size and not replace:
+        raise UsageError([Problem(str(database), "is there already", "add --replace; it is kept beside the new one")])
+
+
+@contextmanager
+def _put_aside(database: Path, now: datetime) -> Iterator[Path | None]:
     """Rename the database with its journal, for its owner's eyes only: nobody works with it there.
 
-    It is not opened: it may be damaged, which is why it is replaced.
+    Where what follows fails, all is as it was. None where there is none. It is not opened: it may be damaged, which is
+    why it is replaced.
     """
     if not database.exists():
-        return None
-    if database.stat().st_size and not replace:
-        raise UsageError([Problem(str(database), "is there already", "add --replace; it is kept beside the new one")])
+        yield None
+        return
     kept = database.with_name(f"{database.name}.replaced-{now:%Y%m%dT%H%M%SZ}")
-    with _plainly(kept):
-        for ending in ("-shm", "-wal", ""):
-            part = database.with_name(database.name + ending)
-            if part.exists():
-                # One of another user's, who gave it its mode, keeps it: a restore does not fail for that.
-                with suppress(PermissionError):
-                    part.chmod(0o600)
-                part.rename(kept.with_name(kept.name + ending))
-    return kept
+    moved: list[tuple[Path, int, Path]] = []
+    try:
+        with _plainly(kept):
+            for ending in ("-shm", "-wal", ""):
+                part = database.with_name(database.name + ending)
+                if part.exists():
+                    mode = stat.S_IMODE(part.stat().st_mode)
+                    moved.append((part, mode, part.rename(kept.with_name(kept.name + ending))))
+                    _give_mode(moved[-1][-1], 0o600)
+        yield kept
+    except BaseException:
+        for before, mode, after in reversed(moved):
+            with _plainly(before):
+                after.rename(before)
+                _give_mode(before, mode)
+        raise
+
+
+def _give_mode(file: Path, mode: int) -> None:
+    # One of another user's, who gave it its mode, keeps it: a restore does not fail for that.
+    with suppress(PermissionError):
+        file.chmod(mode)
 
 
 def _look_through(file: Path) -> None:
