@@ -285,6 +285,14 @@ def test_a_parquet_file_that_makes_its_reader_panic_is_named(at: int, tmp_path: 
     assert found.faults[0].what.startswith("the Parquet file cannot be read: ")
 
 
+@pytest.mark.parametrize(("number", "kind"), [(10**18, pl.Datetime("us")), (10**8, pl.Date())])
+def test_a_parquet_file_with_a_time_of_no_year_is_named(number: int, kind: pl.DataType, tmp_path: Path) -> None:
+    pl.DataFrame({"raw": REPORTS, "time": pl.Series([number] * 4).cast(kind)}).write_parquet(tmp_path / "a.parquet")
+    found = gathered(tmp_path / "a.parquet", tmp_path / "work", JANUARY)
+    assert found.fault_counts == {("a.parquet", "form"): 1}
+    assert "out" in found.faults[0].what
+
+
 def test_a_damaged_parquet_file_is_named(tmp_path: Path) -> None:
     pl.DataFrame({"raw": REPORTS}).write_parquet(tmp_path / "cut.parquet")
     written(tmp_path / "cut.parquet", (tmp_path / "cut.parquet").read_bytes()[:-30])

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
-from typing import NamedTuple
 
 import polars as pl
 from polars.exceptions import PanicException, PolarsError
@@ -15,21 +15,25 @@ from watcher.replay.archives.forms import KIND, MADE_AT, RECEIVED_AT, TEXT, plac
 
 ROWS_AT_ONCE = 50_000
 _MAGIC = b"PAR1"
-# A damaged file may make the reader panic, which is no Exception.
-_DAMAGE = (PolarsError, PanicException)
+# A damaged file may make the reader panic, which is no Exception; and a time of no year that there is has no value.
+_DAMAGE = (PolarsError, PanicException, ValueError, OverflowError)
 
 
 class ArchiveError(HoarlineError):
     """A file of an archive cannot be read in its form."""
 
 
-class Cells(NamedTuple):
-    """Of a row: the text, and what is in the columns of its kind, of when it was made and when it was received."""
+@dataclass(frozen=True, slots=True)
+class Cells:
+    """The cells of some rows, column by column: the texts, and the columns of kinds and times, the first wanted first.
 
-    text: object
-    kinds: tuple[object, ...]
-    made_at: tuple[object, ...]
-    received_at: tuple[object, ...]
+    `made_at`, `received_at`: when the report was made, and when it was received.
+    """
+
+    texts: list[object]
+    kinds: list[list[object]]
+    made_at: list[list[object]]
+    received_at: list[list[object]]
 
 
 def digest_and_rows(path: Path) -> tuple[str, int]:
@@ -53,8 +57,8 @@ def digest_and_rows(path: Path) -> tuple[str, int]:
         raise ArchiveError(f"the Parquet file cannot be read: {_first_line(error)}") from error
 
 
-def cells(path: Path, first: int, count: int) -> Iterator[Cells]:
-    """Yield the cells of some rows, of all columns that may tell the same, the first wanted first.
+def cells(path: Path, first: int, count: int) -> Cells:
+    """Return the cells of some rows.
 
     Raises
     ------
@@ -64,12 +68,11 @@ def cells(path: Path, first: int, count: int) -> Iterator[Cells]:
     try:
         scan = pl.scan_parquet(path)
         names = list(scan.collect_schema())
-        known = [places(tuple(names), wanted) for wanted in (KIND, MADE_AT, RECEIVED_AT)]
-        wanted = [_column(names, TEXT), *(names[place] for found in known for place in found)]
-        columns = [pl.col(name).alias(f"cell-{number}") for number, name in enumerate(wanted)]
-        kinds, made = 1 + len(known[0]), 1 + len(known[0]) + len(known[1])
-        for row in scan.slice(first, count).select(columns).collect().iter_rows():
-            yield Cells(row[0], row[1:kinds], row[kinds:made], row[made:])
+        text = _column(names, TEXT)
+        known = [[names[place] for place in places(tuple(names), wanted)] for wanted in (KIND, MADE_AT, RECEIVED_AT)]
+        rows = scan.slice(first, count).select({text, *chain(*known)}).collect()
+        kinds, made_at, received_at = ([rows[name].to_list() for name in group] for group in known)
+        return Cells(rows[text].to_list(), kinds, made_at, received_at)
     except _DAMAGE as error:
         raise ArchiveError(f"the Parquet file cannot be read: {_first_line(error)}") from error
 

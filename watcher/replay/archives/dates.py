@@ -32,8 +32,10 @@ YEARS = range(1930, 2101)
 _FURTHEST_S = 4_102_444_800  # 2100-01-01; what is larger is milliseconds
 # 1973-03-03; what is nearer to 1970 is a time of day, a day of some other count or a year (our own choice).
 _NEAREST_S = 100_000_000
+_NUMBER = int | float  # put together once: every time in a number is asked
 _LARGEST = 100_000_000_000_000  # of 15 digits; no time is written so, and an integer of hundreds is no float
 _DIGITS_OF_DATE = frozenset({8, 12, 14})
+_FIRST_HOUR = 1_900_000_000  # 1900 with month, day and hour, or seconds until 2030-03-17
 _DATE_AND_HOUR = re.compile(r"(?:19|20)\d\d(?:0[1-9]|1[0-2])(?:0[1-9]|[12]\d|3[01])(?:[01]\d|2[0-3])")
 
 
@@ -193,12 +195,14 @@ def time_in(value: object) -> datetime | None:
         return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
     if isinstance(value, date):
         return datetime(value.year, value.month, value.day, tzinfo=UTC)
-    if isinstance(value, int | float) and not isinstance(value, bool):
+    if isinstance(value, _NUMBER) and not isinstance(value, bool):
         return _time_in_number(value)
     return None
 
 
 def _time_in_number(value: float) -> datetime | None:
+    if _NEAREST_S <= value < _FIRST_HOUR:
+        return datetime.fromtimestamp(value, UTC)
     if not abs(value) < _LARGEST:
         return None
     digits = str(int(value))

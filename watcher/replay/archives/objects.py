@@ -84,15 +84,14 @@ def _entry(number: int, value: object, block: Block, notes: Notes) -> Entry | No
         return None
     received_at, near = _time(value, names, RECEIVED_AT), _time(value, names, MADE_AT)
     kind = next((kind for word in _texts(value, names, KIND) if (kind := word.strip().upper()) in KINDS), None)
-    plain = _plain(number, text, notes)
+    plain = " ".join(text.split())
+    if not plain.isprintable():
+        plain = _blanked(number, plain, notes)
     return entry_of(number, plain, kind, near or received_at, block.dated, received_at)
 
 
-def _plain(number: int, text: str, notes: Notes) -> str:
-    """Return a text with single blanks, also for what stands for no letter, such as half a pair."""
-    plain = " ".join(text.split())
-    if plain.isprintable():
-        return plain
+def _blanked(number: int, plain: str, notes: Notes) -> str:
+    """Return a text with blanks for what stands for no letter, such as half a pair."""
     odd = sum(not letter.isprintable() for letter in plain if letter not in _MARKS)
     if odd:
         notes.fault(number, "letters", f"{odd} sign{'s' if odd > 1 else ''} that cannot be shown, read as blanks")

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
-from datetime import datetime
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from itertools import repeat
+from typing import TypeVar
 
 from watcher.replay.archives.blocks import Block
 from watcher.replay.archives.columns import ArchiveError, cells
@@ -15,6 +16,8 @@ from watcher.replay.archives.month_edges import settled
 from watcher.replay.archives.objects import list_entries, object_entries
 from watcher.replay.archives.rows import row_entries
 from watcher.replay.archives.sources import Form
+
+_T = TypeVar("_T")
 
 
 def entries(block: Block, notes: Notes) -> Iterator[Entry]:
@@ -28,23 +31,35 @@ def _column_entries(block: Block, notes: Notes) -> Iterator[Entry]:
         return
     _, first, count = block.rows
     try:
-        for number, (text, kinds, made_at, received) in enumerate(cells(block.source.path, first, count), first + 1):
-            notes.lines += 1
-            if not isinstance(text, str) or not text.strip():
-                notes.reject(number, "no report text in its column")
-                continue
-            received_at = _time(received)
-            near = _time(made_at) or received_at
-            known = next(
-                (kind for word in kinds if isinstance(word, str) and (kind := word.strip().upper()) in KINDS), None
-            )
-            yield entry_of(number, text, known, near, block.dated, received_at)
+        found = cells(block.source.path, first, count)
     except ArchiveError as error:
         notes.fault(first + 1, "form", str(error))
+        return
+    kinds = _first_in(found.kinds, _kind)
+    times, receipts = _first_in(found.made_at, time_in), _first_in(found.received_at, time_in)
+    rows = zip(found.texts, kinds, times, receipts, strict=False)  # a column that there is not has no end
+    for number, (text, kind, made_at, received_at) in enumerate(rows, first + 1):
+        notes.lines += 1
+        if not isinstance(text, str) or not text.strip():
+            notes.reject(number, "no report text in its column")
+            continue
+        yield entry_of(number, text, kind, made_at or received_at, block.dated, received_at)
 
 
-def _time(values: tuple[object, ...]) -> datetime | None:
-    return next((at for value in values if (at := time_in(value)) is not None), None)
+def _first_in(columns: Iterable[list[object]], read: Callable[[object], _T | None]) -> Iterable[_T | None]:
+    """Return of each row what is read from the first of some columns that has it."""
+    found: list[_T | None] | None = None
+    for column in columns:
+        if found is None:
+            found = list(map(read, column))
+        else:
+            found = [read(cell) if known is None else known for known, cell in zip(found, column, strict=True)]
+    return repeat(None) if found is None else found
+
+
+def _kind(cell: object) -> str | None:
+    word = cell.strip().upper() if isinstance(cell, str) else ""
+    return word if word in KINDS else None
 
 
 _READERS: Mapping[Form, Callable[[Block, Notes], Iterator[Entry]]] = {
