@@ -14,6 +14,7 @@ HoarlineError
 ├── PictureError          a picture could not be turned into pixels
 ├── DeliveryError         a message could not be handed over; says whether trying again helps
 ├── PartitionError        a part of a replay gave no answer; says which
+├── DiskFull              the disk of a replay's work folder is full
 └── StoreError            the database
     ├── StoreConflict     somebody else changed the same station; load and judge again
     ├── NotLeader         another process judges by now; stand by
@@ -181,6 +182,10 @@ class DeliveryError(HoarlineError):
 
 class PartitionError(HoarlineError):
     """A part of a replay gave no answer. The message names it."""
+
+
+class DiskFull(HoarlineError):
+    """The disk of a replay's work folder is full. Only what is written into that folder says so."""
 
 
 class StoreError(HoarlineError):

@@ -11,12 +11,11 @@ import pytest
 from tests.replay.winters import Winter, partitions, positions
 from tests.replay.works import doubled, dying, dying_once, failing, filling
 from watcher.alerts.model import Policy
-from watcher.errors import HoarlineError, PartitionError
+from watcher.errors import DiskFull, HoarlineError, PartitionError
 from watcher.replay import dask_workers
 from watcher.replay.cluster import over_partitions
 from watcher.replay.columns.partition import Judged, run_partition, together
 from watcher.replay.dask_workers import HERE
-from watcher.replay.work.files import DiskFull
 from watcher.service.rules_folder import load_rulebook
 
 NUMBERS = (5, 1, 2, 4)

@@ -11,9 +11,9 @@ import pytest
 from tests.replay.winters import Winter, lines
 from tests.replay.works import full_from_now_on
 from tests.replay.written import gathered, written
-from watcher.errors import HoarlineError
+from watcher.errors import DiskFull, HoarlineError
 from watcher.replay.rehearsal.files import keep, kept_in
-from watcher.replay.work.files import DiskFull, note_use, write_text
+from watcher.replay.work.files import note_use, write_text
 from watcher.replay.work.thinning import InUse, Thinned, in_use
 
 NOW = time.time()

@@ -13,8 +13,7 @@ from contextlib import contextmanager
 from multiprocessing import get_context
 from typing import TypeVar
 
-from watcher.errors import HoarlineError, PartitionError
-from watcher.replay.work.files import DiskFull
+from watcher.errors import DiskFull, HoarlineError, PartitionError
 from watcher.replay.work.worker import begin_worker
 
 Part = TypeVar("Part")

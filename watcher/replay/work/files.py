@@ -11,16 +11,12 @@ from pathlib import Path
 
 import polars as pl
 
-from watcher.errors import HoarlineError
+from watcher.errors import DiskFull, HoarlineError
 
 UNFINISHED = ".unfinished"
 
 # The disk has no room left, or this user may have no more of it: either way removing something helps.
 _NO_ROOM = frozenset({errno.ENOSPC, errno.EDQUOT})
-
-
-class DiskFull(HoarlineError):
-    """The disk of the work folder is full. Only what is written into that folder says so."""
 
 
 def not_written(error: OSError, said: str) -> HoarlineError:

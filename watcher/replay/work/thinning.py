@@ -15,8 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO
 
-from watcher.errors import HoarlineError
-from watcher.replay.work.files import DiskFull
+from watcher.errors import DiskFull, HoarlineError
 
 # So much of earlier runs stays where nobody says otherwise. Common practice, no source.
 KEEP_GB = 20.0
