@@ -14,6 +14,7 @@ from datetime import timedelta
 import pytest
 
 from tests.treatment.aircraft import START, XNOR, at, report, shipped, treated
+from watcher.reports.decode import decode_report
 from watcher.reports.model import Observation
 from watcher.service.rules_folder import rules_dir
 from watcher.service.treatment_files import load_procedure
@@ -328,11 +329,59 @@ def test_freezing_rain_that_had_fallen_before_the_report_counts() -> None:
     assert len(found.unsure) == 1
 
 
+SENSED = "00000KT 10SM OVC010 M02/M03 A2992"
+
+
+def sensed(observed: str, rest: str) -> Observation:
+    """Return an American report of the 12th: the start is at 0512Z."""
+    decoded = decode_report(f"METAR XNOR 12{observed}Z {SENSED} {rest}", received_at=at(60))
+    assert isinstance(decoded, Observation)
+    return decoded
+
+
+def test_freezing_rain_that_only_a_remark_tells_of_loses_the_protection() -> None:
+    dry = treated(report(-12, "", visibility="9999"))
+    found = reading(with_report(dry, sensed("0553", "RMK AO2 FZRAB15E40"), XNOR), 45)
+    assert found.standing is Standing.NONE
+    assert found.worst is not None
+    assert found.worst.seen.recent
+    by_group = reading(with_report(dry, sensed("0553", "REFZRA"), XNOR), 45)
+    assert by_group.standing is found.standing
+
+
+@pytest.mark.parametrize("remark", ["FZRAB00E10", "FZRAB00E12"])
+def test_what_had_ended_when_the_application_began_did_not_fall_on_it(remark: str) -> None:
+    dry = treated(report(-12, "", visibility="9999"))
+    found = reading(with_report(dry, sensed("0553", f"RMK AO2 {remark}"), XNOR), 45)
+    assert found.standing is Standing.NO_LIMIT
+    assert not found.unsure
+
+
+@pytest.mark.parametrize("minutes", [-12, 0])
+def test_what_had_fallen_before_the_report_at_the_start_does_not_count(minutes: int) -> None:
+    first = report(minutes, "", visibility="9999")._replace(recent_weather=("FZRA",))
+    assert reading(treated(first), 1).standing is Standing.NO_LIMIT
+    later = report(minutes + 20, "", visibility="9999")._replace(recent_weather=("FZRA",))
+    assert reading(with_report(treated(first), later, XNOR), 21).standing is Standing.NONE
+
+
+def test_snow_that_fell_unmeasured_after_the_start_leaves_no_word_of_no_limit() -> None:
+    dry = treated(report(-12, "", visibility="9999"))
+    assert reading(dry, 45).standing is Standing.NO_LIMIT
+    found = reading(with_report(dry, sensed("0553", "RESN"), XNOR), 45)
+    assert (found.standing, found.lower_ends_at) == (Standing.UNKNOWN, None)
+    assert len(found.unsure) == 1
+
+
 def test_day_is_day_only_where_the_sun_is_still_up_an_hour_later() -> None:
     """At 60.2 N on 12 January the sun sets at about 1456 UTC (memory)."""
     noon, afternoon, night = 7 * 60 - 12, 9 * 60 + 18, 12 * 60
-    assert [seen_in(report(minutes), XNOR)[0].night for minutes in (noon, afternoon, night)] == [False, None, True]
-    assert seen_in(report(noon), replace(XNOR, latitude_deg=None))[0].night is None
+    assert [seen_in(report(minutes), XNOR, START)[0].night for minutes in (noon, afternoon, night)] == [
+        False,
+        None,
+        True,
+    ]
+    assert seen_in(report(noon), replace(XNOR, latitude_deg=None), START)[0].night is None
 
 
 def test_flaps_set_for_the_treatment_shorten_every_time() -> None:

@@ -113,7 +113,8 @@ def clocks(protection: Protection, tables: Tables | Answers, now: datetime) -> C
 
     Every weather since the start of the final application is looked up, and the worst counts: an outcome without a time
     before one with a time, the shortest lower and the shortest upper time. What leaves the weather open stops the
-    minutes while it is the latest that is known.
+    minutes while it is the latest that is known, and there is no word of no limit where something fell of which nobody
+    knows how heavily.
 
     Parameters
     ----------
@@ -204,6 +205,8 @@ def _standing(
     withheld = any(each.holdover.outcome is Outcome.OUT_OF_SEASON for each in found)
     if withheld or (outcome is not Outcome.NOT_NEEDED and runs_out_at is None):
         return Standing.OUT_OF_SEASON
+    if outcome is Outcome.NOT_NEEDED and _is_open_of_before(protection, found):
+        return Standing.UNKNOWN
     return {
         Outcome.NOT_NEEDED: Standing.NO_LIMIT,
         Outcome.TIME: Standing.RUNNING,
@@ -218,6 +221,14 @@ def _is_open_now(protection: Protection, found: list[Answer]) -> bool:
         each.holdover.outcome is Outcome.UNKNOWN
         and not each.seen.recent
         and (latest is None or each.seen.last_at >= latest)
+        for each in found
+    )
+
+
+def _is_open_of_before(protection: Protection, found: list[Answer]) -> bool:
+    """Return whether something fell on the treated aircraft between two reports, nobody knows how heavily."""
+    return any(
+        each.holdover.outcome is Outcome.UNKNOWN and each.seen.recent and each.seen.last_at > protection.started_at
         for each in found
     )
 

@@ -159,7 +159,8 @@ def with_report(protection: Protection, observation: Observation, station: Stati
     """Return a protection with the weather of a report.
 
     A report of another station, one without content, and one that was observed before the protection counts change
-    nothing. What a corrected report said stays: an improvement never lengthens a clock.
+    nothing. What had fallen and ended before the final application began is left out. What a corrected report said
+    stays: an improvement never lengthens a clock.
 
     Parameters
     ----------
@@ -173,7 +174,7 @@ def with_report(protection: Protection, observation: Observation, station: Stati
     passed_over = observation.nil or observation.station != protection.station
     if passed_over or observation.observed_at < protection.counts_from or not protection.live:
         return protection
-    return _adding(protection, seen_in(observation, station))
+    return _adding(protection, seen_in(observation, station, protection.started_at))
 
 
 def with_entry(protection: Protection, entered: Entered) -> Protection:

@@ -46,11 +46,19 @@ class Entered:
 
 
 @lru_cache(maxsize=512)
-def seen_in(observation: Observation, station: Station) -> tuple[Seen, ...]:
+def seen_in(observation: Observation, station: Station, since: datetime) -> tuple[Seen, ...]:
     """Return the weather of a report, and what it says has fallen lately.
 
     What it could not see is in it as the facts of the rulebook have it. It is day only where the sun is up an hour
     later too: the report stands that long.
+
+    Parameters
+    ----------
+    observation, station
+        The report and where it was made.
+    since
+        Start of the final application: what had ended by then, or had fallen before a report of before it, did not fall
+        on the treated aircraft.
     """
     at = observation.observed_at
     weather = observed_facts(observation, station=station, history=(), now=at).values["weather"]
@@ -65,12 +73,18 @@ def seen_in(observation: Observation, station: Station) -> tuple[Seen, ...]:
         night=_is_night(station, at),
         automatic=observation.auto,
     )
-    if not observation.recent_weather:
+    fallen = _fallen(observation, since)
+    if not fallen:
         return (now,)
-    lately = replace(
-        now, weather=observation.recent_weather, visibility_m=None, visibility_bound=None, night=None, recent=True
-    )
-    return now, lately
+    return now, replace(now, weather=fallen, visibility_m=None, visibility_bound=None, night=None, recent=True)
+
+
+def _fallen(observation: Observation, since: datetime) -> tuple[str, ...]:
+    """Return what has fallen after a time and had ended by the report: by its groups, and by its remarks."""
+    if observation.observed_at <= since:
+        return ()
+    ended = (code for code, at in observation.remarks.ended if at > since)
+    return tuple(dict.fromkeys((*observation.recent_weather, *sorted(ended))))
 
 
 def as_entered(entered: Entered, latest: Seen | None) -> Seen:
