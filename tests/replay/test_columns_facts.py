@@ -80,7 +80,8 @@ def test_an_invented_winter_with_reports_that_come_late_has_the_facts_of_the_liv
 
 WEATHER = ["", "", "-FZDZ", "-SN", "+SN", "RA", "-RASN", "UP", "FZFG", "//", "BR", "VCSH", "-PL"]
 TEMPERATURES = ["06/M02", "M02/M06", "02/00", "M01/M01", "00/M00", "///", "04/01", "M02///", "M13/M15"]
-REMARKS = ["", "", " RMK AO1", " RMK AO2 FZRANO", " RMK AO2 PWINO", " RMK AO2 I1001 SNE20"]
+REMARKS = ["", "", " RMK AO1", " RMK AO2 FZRANO", " RMK AO2 PWINO", " RMK AO2 I1001 SNE20", " RMK AO2 FZRAB05E45 UPE50"]
+RECENT = ["", "", "", " REFZRA", " RERA", " RESN REBLSN", " RETS"]
 ONE = st.tuples(
     st.integers(0, 900),
     st.integers(-50, 900),
@@ -89,16 +90,17 @@ ONE = st.tuples(
     st.sampled_from(["", "AUTO "]),
     st.sampled_from(["", "", "COR "]),
     st.sampled_from(REMARKS),
+    st.sampled_from(RECENT),
 )
 
 
 def heard(drawn) -> pl.DataFrame:
     """Reports of two stations as drawn: observed and received when, with weather, temperatures and remarks."""
     entries = []
-    for order, (minute, lag, weather, temperatures, auto, correction, remarks) in enumerate(drawn):
+    for order, (minute, lag, weather, temperatures, auto, correction, remarks, recent) in enumerate(drawn):
         at = MIDNIGHT + timedelta(minutes=minute)
         station = "XNOR" if order % 3 else "XBAY"
-        body = f"00000KT 2500 {weather} OVC006 {temperatures} Q1010{remarks}"
+        body = f"00000KT 2500 {weather} OVC006 {temperatures} Q1010{recent}{remarks}"
         text = f"{station} {at:%d%H%M}Z {correction}{auto}{body}"
         received_at = at + timedelta(minutes=lag)
         seen = decode_report(text, received_at=received_at, observed_at=at)

@@ -157,6 +157,15 @@ def test_after_snow_the_deposit_is_told_until_it_has_had_time_to_be_seen_to():
     assert worst(snowing).get(Flag.DEICING_LIKELY, (Level.NOTE, None))[0] < Level.TREAT
 
 
+@pytest.mark.parametrize(
+    "body",
+    ["12005KT 10SM OVC040 M01/M03 A2992 RMK AO2 FZRAB05E45", "12005KT 9999 OVC040 M01/M03 Q1006 REFZRA"],
+)
+def test_freezing_rain_between_two_reports_leaves_a_deposit(body):
+    dry = Moment(NOW - timedelta(minutes=65), routine=True, temp_c=-1.0, precipitation=False, wet=False)
+    assert worst(seen(body, history=(dry,)))[Flag.DEICING_LIKELY] == (Level.TREAT, None)
+
+
 def test_rain_and_then_frost_leaves_frozen_water():
     rain = Moment(NOW - timedelta(hours=1), routine=True, temp_c=1.0, precipitation=True, wet=True)
     assert Flag.FROZEN_RESIDUAL_WATER in worst(seen("15006KT 9999 BKN030 M01/M05 Q1011", history=(rain,)))

@@ -108,6 +108,40 @@ def test_the_past_says_whether_it_was_wet():
     assert (made["wet_since_freezing"], made["precipitation_last_h"]) == (None, None)
 
 
+DRY = "METAR XNOR 120450Z 00000KT 9999 OVC040 M01/M03 Q1006"
+
+
+@pytest.mark.parametrize(
+    ("body", "fell"),
+    [
+        ("00000KT 9999 OVC040 M01/M03 Q1006 REFZRA", True),
+        ("00000KT 10SM OVC040 M01/M03 A2992 RMK AO2 FZRAB05E45", True),
+        ("00000KT 10SM OVC040 M01/M03 A2992 RMK AO2 UPB05E20", True),
+        ("00000KT 10SM OVC040 M01/M03 A2992 RMK AO2 SNE0430", False),
+        ("00000KT 9999 OVC040 M01/M03 Q1006 REBLSN", False),
+        ("00000KT 9999 OVC040 M01/M03 Q1006 RETS", False),
+    ],
+)
+def test_what_fell_between_two_reports_has_fallen_within_the_hour(body, fell):
+    assert facts(body, DRY).values["precipitation_last_h"] is fell
+
+
+def test_rain_between_two_reports_leaves_water_for_three_hours():
+    rain = "METAR XNOR 120350Z 00000KT 9999 OVC010 01/M01 Q1011 RERA"
+    assert facts("00000KT 9999 OVC010 M01/M03 Q1011", rain, DRY).values["wet_since_freezing"] is True
+    melted = "METAR XNOR 120350Z 00000KT 9999 OVC010 01/M01 Q1011 RESN"
+    assert facts("00000KT 9999 OVC010 M01/M03 Q1011", melted, DRY).values["wet_since_freezing"] is True
+    frozen = "METAR XNOR 120350Z 00000KT 9999 OVC010 M01/M03 Q1011 RESN"
+    assert facts("00000KT 9999 OVC010 M01/M03 Q1011", frozen, DRY).values["wet_since_freezing"] is False
+
+
+@pytest.mark.parametrize(("minute", "fell"), [("50", True), ("49", True), ("35", True), ("34", None)])
+def test_what_fell_counts_as_long_as_what_did_not(minute, fell):
+    """Reports of every hour come a minute or more late; what the last one says is the past hour's."""
+    snow = f"METAR XNOR 1204{minute}Z 00000KT 5000 -SN OVC040 M01/M03 Q1006"
+    assert facts("00000KT 9999 OVC040 M01/M03 Q1006", snow).values["precipitation_last_h"] is fell
+
+
 def test_how_long_it_has_been_cold():
     past = [
         f"METAR XNOR 12{hour:02d}50Z 00000KT CAVOK {temp}/M09 Q1021"

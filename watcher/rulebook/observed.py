@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 
 from watcher.reports.model import Observation
@@ -23,8 +23,9 @@ from watcher.rulebook.history import Moment
 from watcher.rulebook.words import Kind
 
 _HOUR = timedelta(hours=1)
-# Routine reports are an hour apart at most stations; one a little late still covers the past hour.
-_COVERS_AN_HOUR = timedelta(minutes=75)
+# Routine reports are an hour apart at most stations; one a little late still speaks of the past hour, of what fell as
+# of what did not.
+_PAST_HOUR = timedelta(minutes=75)
 _WET_FOR = timedelta(hours=3)
 # Common practice, no source: above it freezing precipitation that went unseen is not to be feared.
 _COLD_ENOUGH_TO_FREEZE_C = 3.0
@@ -74,10 +75,9 @@ def observed_facts(observation: Observation, *, station: Station, history: Seque
 
 def moment_of(observation: Observation) -> Moment:
     """Return the short form of a report that the history keeps."""
-    groups = groups_of(observation.weather)
+    falls = fell(observation.weather)
     warm = observation.temp_c is not None and observation.temp_c > 0
-    falls = any(group.falls for group in groups)
-    wet = any(group.is_liquid_precipitation or (warm and group.is_frozen_precipitation) for group in groups)
+    wet = leaves_water(observation.weather, warm=warm) or leaves_water(_recent(observation), warm=warm)
     unseen = not _observable(observation) or _cannot_tell_precipitation(observation)
     return Moment(
         observed_at=observation.observed_at,
@@ -86,6 +86,16 @@ def moment_of(observation: Observation) -> Moment:
         precipitation=True if falls else None if unseen else False,
         wet=True if wet else None if unseen else False,
     )
+
+
+def fell(texts: Iterable[str]) -> bool:
+    """Return whether one of these weather groups is precipitation at the station."""
+    return any(group.falls for group in groups_of(texts))
+
+
+def leaves_water(texts: Iterable[str], *, warm: bool) -> bool:
+    """Return whether one of these weather groups is rain or drizzle, or frozen precipitation that melts in warm air."""
+    return any(group.is_liquid_precipitation or (warm and group.is_frozen_precipitation) for group in groups_of(texts))
 
 
 def _interval(low: float | None, high: float | None) -> Interval | None:
@@ -98,8 +108,8 @@ def _observable(observation: Observation) -> bool:
 
 def _cannot_tell_precipitation(observation: Observation) -> bool:
     """Return whether the station, by its kind, reports no precipitation that falls (FMH-1: AO1)."""
-    falls = any(group.falls for group in groups_of(observation.weather))
-    return observation.auto and observation.remarks.precipitation_sensor == "AO1" and not falls
+    ao1 = observation.auto and observation.remarks.precipitation_sensor == "AO1"
+    return ao1 and not fell(observation.weather)
 
 
 def _unseen(observation: Observation) -> frozenset[str]:
@@ -141,6 +151,8 @@ def _plain_facts(observation: Observation, now: datetime) -> dict[str, Value]:
 
 
 def _recent(observation: Observation) -> frozenset[str]:
+    if not observation.recent_weather and not observation.remarks.ended:
+        return frozenset()
     since = observation.observed_at - _HOUR
     return frozenset(observation.recent_weather) | {code for code, at in observation.remarks.ended if at >= since}
 
@@ -148,18 +160,18 @@ def _recent(observation: Observation) -> frozenset[str]:
 def _past_facts(observation: Observation, history: Sequence[Moment]) -> dict[str, Value]:
     past = [*history, moment_of(observation)]
     return {
-        "precipitation_last_h": _precipitation_last_h(past),
+        "precipitation_last_h": _precipitation_last_h(past, fell_lately=fell(_recent(observation))),
         "wet_since_freezing": _wet_since_freezing(past),
         "hours_below_zero": _hours_below_zero(past),
     }
 
 
-def _precipitation_last_h(past: Sequence[Moment]) -> bool | None:
+def _precipitation_last_h(past: Sequence[Moment], *, fell_lately: bool) -> bool | None:
     now = past[-1].observed_at
-    recent = [moment.precipitation for moment in past if now - moment.observed_at <= _HOUR]
-    if True in recent:
+    recent = [moment.precipitation for moment in past if now - moment.observed_at <= _PAST_HOUR]
+    if fell_lately or True in recent:
         return True
-    covered = any(timedelta(0) < now - moment.observed_at <= _COVERS_AN_HOUR for moment in past)
+    covered = any(timedelta(0) < now - moment.observed_at <= _PAST_HOUR for moment in past)
     return False if covered and None not in recent else None
 
 

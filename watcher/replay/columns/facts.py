@@ -13,7 +13,7 @@ from watcher.replay.columns.air import AIR_COLUMNS, air_facts, reported_for
 from watcher.replay.columns.hearing import HEARING, microseconds, with_hearing
 from watcher.replay.columns.light import sun_elevation
 from watcher.replay.columns.names import NEVER_KNOWN, SNOW_WORDS, column_of
-from watcher.replay.columns.past import PAST, past_facts
+from watcher.replay.columns.past import PAST, REPORTED, past_facts
 from watcher.replay.columns.weather_states import STATE, snow_words, weather_states
 from watcher.replay.table import OBSERVED
 from watcher.reports.station import Station
@@ -86,6 +86,8 @@ def reported_columns(only: Collection[str] | None = None) -> list[str]:
     needed = {*HEARING, *(wanted & set(OBSERVED)), *reported_for(wanted)}
     if wanted & {*_WEATHER, _SNOW, *PAST}:
         needed |= set(STATE)
+    if wanted & set(PAST):
+        needed |= set(REPORTED)
     if _SNOW in wanted:
         needed |= {"visibility_m", "temp_c_low", "temp_c_high"}
     if "doubtful" in wanted:

@@ -13,15 +13,18 @@ import numpy.typing as npt
 import polars as pl
 
 from watcher.replay.columns.hearing import Flags, Ints, microseconds, station_numbers
+from watcher.rulebook.observed import fell, leaves_water
 
 Ints32 = npt.NDArray[np.int32]
 
 PAST = ("precipitation_last_h", "wet_since_freezing", "hours_below_zero")
+# What they need of a report beside its present weather.
+REPORTED = ("temp_c", "recent_weather")
 
 _US = timedelta(microseconds=1)
 _KEPT = timedelta(hours=12) // _US
 _HOUR = timedelta(hours=1) // _US
-_COVERS_AN_HOUR = timedelta(minutes=75) // _US
+_PAST_HOUR = timedelta(minutes=75) // _US
 _WET_FOR = timedelta(hours=3) // _US
 
 
@@ -51,9 +54,9 @@ def past_facts(frame: pl.DataFrame, precipitation: pl.Series, wet: pl.Series) ->
     Parameters
     ----------
     frame
-        `with_hearing`, with `temp_c`.
+        `with_hearing`, with REPORTED.
     precipitation, wet
-        Of each report, as `rulebook.observed.moment_of` has them.
+        Of each report by its present weather, as `rulebook.observed.moment_of` has them.
     """
     at, heard_at, scale = _on_one_line(frame)
     kept = _moments(at, frame["heard"].to_numpy())
@@ -63,7 +66,15 @@ def past_facts(frame: pl.DataFrame, precipitation: pl.Series, wet: pl.Series) ->
         kept_from=np.searchsorted(at[kept], heard_at - _KEPT // scale),
         ends=np.searchsorted(at[kept], at),
     )
-    columns = pl.DataFrame({"precipitation": precipitation, "wet": wet, "temp_c": frame["temp_c"]})
+    lately = _lately(frame)
+    columns = pl.DataFrame(
+        {
+            "precipitation": precipitation,
+            "wet": wet | lately["wet"],
+            "temp_c": frame["temp_c"],
+            "fell_lately": lately["fell"],
+        }
+    )
     own, moments = columns, columns[kept]
     return pl.DataFrame(
         {
@@ -111,12 +122,29 @@ def _any(counted: Ints32, begin: Ints, end: Ints) -> Flags:
 
 
 def _precipitation_last_h(own: pl.DataFrame, moments: pl.DataFrame, windows: _Windows, scale: int) -> pl.Series:
-    recent = windows.begin(_HOUR // scale)
-    fell = _any(_counted(moments["precipitation"]), recent, windows.ends)
+    recent = windows.begin(_PAST_HOUR // scale)
+    before = _any(_counted(moments["precipitation"]), recent, windows.ends)
     unknown = _any(_counted(moments["precipitation"].is_null()), recent, windows.ends)
-    covered = windows.reaches_back(_COVERS_AN_HOUR // scale)
+    covered = windows.reaches_back(_PAST_HOUR // scale)
     falls = own["precipitation"]
-    return _known(fell | _true(falls), covered & ~unknown & falls.is_not_null().to_numpy())
+    return _known(
+        before | _true(falls) | _true(own["fell_lately"]), covered & ~unknown & falls.is_not_null().to_numpy()
+    )
+
+
+def _lately(frame: pl.DataFrame) -> pl.DataFrame:
+    """Return for each report whether by its recent weather something `fell`, and whether it left water (`wet`)."""
+    found = {name: np.zeros(frame.height, dtype=np.bool_) for name in ("fell", "wet")}
+    rows = np.flatnonzero(_true(frame["recent_weather"] != ""))
+    if len(rows):
+        cases = frame.select(text="recent_weather", warm=(pl.col("temp_c") > 0).fill_null(value=False))[rows]
+        distinct = cases.unique()
+        said = [(fell(text.split()), leaves_water(text.split(), warm=warm)) for text, warm in distinct.iter_rows()]
+        answered = distinct.with_columns(pl.DataFrame(said, schema=dict.fromkeys(found, pl.Boolean), orient="row"))
+        answers = cases.join(answered, on=cases.columns, how="left", maintain_order="left")
+        for name, flags in found.items():
+            flags[rows] = answers[name].to_numpy()
+    return pl.DataFrame(found)
 
 
 def _wet_since_freezing(own: pl.DataFrame, moments: pl.DataFrame, windows: _Windows, scale: int) -> pl.Series:
