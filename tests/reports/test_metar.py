@@ -120,6 +120,12 @@ def test_what_freezes_never_vanishes_even_when_sent_against_the_grammar(token):
     assert read(f"00000KT 3000 {token} OVC010 M01/M02 Q1021").freezing_or_frozen is not False
 
 
+def test_a_group_that_cannot_be_read_and_may_freeze_is_told_beside_what_was_read():
+    """decoding.md 3: a token that cannot be read and holds FZ, SN, PL, GS, GR, IC, SG or UP."""
+    assert read("00000KT 3000 -RA XXFZDZ OVC010 M01/M02 Q1021").weather_unread_may_freeze is True
+    assert read("00000KT 3000 -SN XXX OVC010 M01/M02 Q1021").weather_unread_may_freeze is False
+
+
 def test_a_group_of_a_trend_or_a_remark_is_never_present_weather():
     for tail in ("TEMPO 2000 FZRA", "BECMG SN", "FM0630 FZDZ", "BLU TEMPO SN", "RMK FZRAB05E20", "NOSIG RMK SNB15"):
         seen = read(f"00000KT 9999 OVC010 M01/M02 Q1021 {tail}")

@@ -103,6 +103,7 @@ def _observation(  # noqa: PLR0917 - private, called once
             values.remarks,
             body.trend,
             body.doubts + doubts,
+            body.unread_may_freeze and not nil,
             None,
         )
     )

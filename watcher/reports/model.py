@@ -39,7 +39,9 @@ class Observation(NamedTuple):
     """A decoded METAR or SPECI. Nominal values with the interval that rounding leaves (`_low`, `_high`).
 
     A named tuple, for it is made for every report of the world: a frozen dataclass of this size takes three times as
-    long. `source`: the XML that `raw` was made from, where it is finer than `raw` can say; None: `raw` says it all.
+    long. `weather_unread_may_freeze`: a group could not be read and may mean something freezing or frozen; what could
+    be read stands in `weather` all the same. `source`: the XML that `raw` was made from, where it is finer than `raw`
+    can say; None: `raw` says it all.
     """
 
     kind: Literal["METAR", "SPECI"]
@@ -72,6 +74,7 @@ class Observation(NamedTuple):
     remarks: Remarks = Remarks()
     trend: tuple[str, ...] = ()
     doubts: tuple[str, ...] = ()
+    weather_unread_may_freeze: bool = False
     source: str | None = None
 
 
