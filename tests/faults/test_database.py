@@ -29,6 +29,8 @@ EARLY, LATE = STATIONS[:4], STATIONS[4:]
 # Fast enough that a lease of two minutes runs out in some seconds.
 SPEED = 20
 TAKE_OVER_WITHIN_S = 10.0
+# What was claimed and not read yet when its connection was cut waits six seconds for the end of its lease.
+TELL_WITHIN_S = 20.0
 
 
 @dataclass
@@ -127,7 +129,7 @@ async def test_a_cut_connection_costs_seconds_and_nothing_else(
         told = await until(lambda: watch.told == set(STATIONS))
         print(f"another term after {taken:.1f} s, everything told after {taken + told:.1f} s")
         assert taken <= TAKE_OVER_WITHIN_S
-        assert told <= TAKE_OVER_WITHIN_S
+        assert told <= TELL_WITHIN_S
         await until(lambda: watch.leader() is not None)
         await sent_in_the_end(watch)
 
@@ -150,7 +152,7 @@ async def test_a_database_that_restarts_is_waited_for(
         told = await until(lambda: watch.told == set(STATIONS))
         print(f"another term after {taken:.1f} s, everything told after {taken + told:.1f} s")
         assert taken <= TAKE_OVER_WITHIN_S
-        assert taken + told <= 2 * TAKE_OVER_WITHIN_S
+        assert told <= TELL_WITHIN_S
         await sent_in_the_end(watch)
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.faults.by_hand import Morning, morning
+from tests.faults.by_hand import Morning, morning, until
 from tests.faults.recorder import kept_at, silent_and_not_blind
 from watcher.demo.feed_files import MetarRow
 from watcher.demo.feed_server import FeedServer
@@ -101,19 +101,33 @@ async def test_a_feed_that_drips_is_given_up_in_time_and_holds_up_nothing(
     sqlite: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     async with morning(sqlite, tmp_path, STATIONS) as at:
-        # Thirty seconds, made short.
-        monkeypatch.setattr(at.service.poller._feeds[0]._exchange, "_timeout_s", 2.0)
         await begun(at)
-        with faulty(at.around.feed, "slow", monkeypatch):
+        exchange, feed, enough = at.service.poller._feeds[0]._exchange, at.around.feed, asyncio.Event()
+        with faulty(feed, "slow", monkeypatch), monkeypatch.context() as patch:
             at.clock.now += timedelta(minutes=50)
+            # It drips for as long as the test wants.
+            patch.setattr(exchange, "_timeout_s", 60.0)
+            patch.setattr(feed, "_closing", enough)
+            asked = len(feed.requests)
             asking = asyncio.ensure_future(at.service.schedule.run_now("metar world"))
-            await asyncio.sleep(0.2)
+            await until(lambda: len(feed.requests) > asked)
             await at.service.keeper.tick()
             assert not asking.done(), "it drips still"
             assert [kind for kind in at.kinds() if "blind" in kind], "and the turn did not wait for it"
-            async with asyncio.timeout(70):
+            enough.set()
+            async with asyncio.timeout(30):
                 await asking
-            assert at.service.poller.health["metar"]["world"].consecutive_failures == 1
+            health = at.service.poller.health["metar"]["world"]
+            assert health.consecutive_failures == 1
+        with faulty(feed, "slow", monkeypatch), monkeypatch.context() as patch:
+            at.clock.now += timedelta(minutes=15)
+            # Thirty seconds, made short.
+            patch.setattr(exchange, "_timeout_s", 0.5)
+            async with asyncio.timeout(30):
+                await at.service.schedule.run_now("metar world")
+            health = at.service.poller.health["metar"]["world"]
+            assert health.consecutive_failures == 2
+            assert "no whole answer within 0.5 s" in health.detail
         await at.all_is_sent()
         assert at.findings() == []
 
