@@ -13,9 +13,10 @@ from watcher.reports import body
 from watcher.reports.body import read_body
 from watcher.reports.contract import as_contract
 from watcher.reports.decode import decode_report
+from watcher.reports.groups import read_token
 from watcher.reports.identity import text_hash
 from watcher.reports.model import Observation, Unreadable
-from watcher.reports.weather import matches, parse_weather
+from watcher.reports.weather import matches, parse_weather, split_joined
 
 RECEIVED = datetime(2026, 1, 12, 6, 5, tzinfo=UTC)
 
@@ -124,6 +125,57 @@ def test_a_group_that_cannot_be_read_and_may_freeze_is_told_beside_what_was_read
     """decoding.md 3: a token that cannot be read and holds FZ, SN, PL, GS, GR, IC, SG or UP."""
     assert read("00000KT 3000 -RA XXFZDZ OVC010 M01/M02 Q1021").weather_unread_may_freeze is True
     assert read("00000KT 3000 -SN XXX OVC010 M01/M02 Q1021").weather_unread_may_freeze is False
+
+
+@pytest.mark.parametrize(
+    ("groups", "weather"),
+    [
+        ("3000 -FZRA/SN OVC004", ("-FZRA", "SN")),
+        ("3000 FZRA- OVC004", ("FZRA",)),
+        ("3000 FZRA+ OVC004", ("+FZRA",)),
+        ("3000 -FZRAOVC004", ("-FZRA",)),
+        ("3000-FZRA OVC004", ("-FZRA",)),
+        ("1 1/2SM-FZRA OVC004", ("-FZRA",)),
+        ("3000 FZRA-OVC004", ("FZRA",)),
+        ("3000 -RAOVC004", ("-RA",)),
+        ("3000-SNFZFGOVC004", ("-SNFZFG",)),
+        ("3000 +SNBLSN OVC004", ("+SN", "BLSN")),
+        ("3000 -FZRA/PLDRSN OVC004", ("-FZRA", "PL", "DRSN")),
+        ("3000 FZRASNPLGSUP OVC004", ("FZRASNPLGS", "UP")),
+    ],
+)
+def test_groups_sent_as_one_are_read_apart_with_a_doubt(groups, weather):
+    """Table 4678 knows no slash, no sign at the end and no precipitation before BL or DR; decoding.md 1 and 3."""
+    seen = read(f"00000KT {groups} M01/M02 Q1021")
+    assert seen.weather == weather
+    assert seen.visibility_m == (2414 if "SM" in groups else 3000)
+    assert [(layer.amount, layer.base_ft) for layer in seen.clouds] == [("OVC", 400)]
+    assert seen.freezing_or_frozen is (weather != ("-RA",))
+    assert any("read as" in doubt for doubt in seen.doubts)
+    assert not seen.weather_unread_may_freeze
+
+
+def test_what_falls_and_what_is_blown_are_two_groups_the_one_that_falls_with_its_strength():
+    assert parse_weather("+SNBLSN") is None
+    assert [group.falls for group in split_joined("+SNBLSN")] == [True, False]
+    assert parse_weather("FGDRSN") is not None, "fog does not fall"
+
+
+@pytest.mark.parametrize("token", ["X-RAX", "RAX", "-DZX", "-PE", "IP", "ZR-"])
+@pytest.mark.parametrize(("temp", "frozen"), [("M01", None), ("03", None), ("//", None), ("04", False)])
+def test_rain_that_cannot_be_read_may_freeze_unless_it_is_warm(token, temp, frozen):
+    """Absence is not known from a token that may be rain (decoding.md 3); warm: the 3 degrees of `decode`."""
+    seen = read(f"00000KT 3000 {token} OVC010 {temp}/M02 Q1021")
+    assert seen.freezing_or_frozen is frozen
+    assert seen.weather_unread_may_freeze is (frozen is None)
+    assert any(doubt.startswith(token) for doubt in seen.doubts)
+
+
+@given(st.text(alphabet="FZRASNBLDR+-/01OVCM", max_size=60))
+def test_whatever_is_joined_is_read_at_once(token):
+    """However long and however odd: the time does not grow with the number of ways to take it apart."""
+    read_token(token)
+    read_token("RA" * 2000 + token)
 
 
 def test_a_group_of_a_trend_or_a_remark_is_never_present_weather():

@@ -13,6 +13,7 @@ from itertools import pairwise
 from watcher.reports.groups import (
     Cloud,
     Group,
+    Joined,
     Pressure,
     Recent,
     Temperature,
@@ -23,7 +24,7 @@ from watcher.reports.groups import (
     read_token,
 )
 from watcher.reports.model import CloudLayer, VisibilityBound
-from watcher.reports.weather import may_freeze
+from watcher.reports.weather import may_be_wet, may_freeze
 
 _MOST_KEPT = 16384
 _TREND = Word("trend")
@@ -52,6 +53,7 @@ class Body:
     nil: bool = False
     correction: str | None = None
     unread_may_freeze: bool = False
+    unread_may_be_wet: bool = False
     doubts: tuple[str, ...] = ()
     trend: tuple[str, ...] = ()
 
@@ -72,7 +74,7 @@ class _Groups(dict[str, Group | None]):
 _groups = _Groups()
 
 
-def read_body(text: str, *, until_trend: bool = False) -> Body:
+def read_body(text: str, *, until_trend: bool = False, into: Body | None = None) -> Body:
     """Return what the tokens of a body say, in any order.
 
     Parameters
@@ -82,8 +84,10 @@ def read_body(text: str, *, until_trend: bool = False) -> Body:
     until_trend
         Read to the first word of a trend (NOSIG, TEMPO), and keep the trends as they are. Otherwise such a word is
         not understood.
+    into
+        What was gathered before, to be added to.
     """
-    body = Body()
+    body = Body() if into is None else into
     tokens = text.split()
     if "SM" in text and _WHOLE_AND_FRACTION.search(text):
         tokens = list(_with_fractions(tokens))
@@ -122,6 +126,9 @@ def read_body(text: str, *, until_trend: bool = False) -> Body:
             body.doubts += group.doubts
         elif type(group) is Recent:
             body.recent += group.texts
+        elif type(group) is Joined:
+            body.doubts += (f"{token}: read as {' '.join(group.parts)}",)
+            read_body(" ".join(group.parts), into=body)
         else:
             _unread(body, token)
     return body
@@ -134,7 +141,7 @@ def _with_fractions(tokens: Sequence[str]) -> Iterator[str]:
         if whole:
             yield f"{whole} {token}"
             whole = ""
-        elif len(token) == 1 and token.isdigit() and "/" in after and after.endswith("SM"):
+        elif len(token) == 1 and token.isdigit() and "/" in after and "SM" in after:
             whole = token
         else:
             yield token
@@ -151,6 +158,9 @@ def _unread(body: Body, token: str) -> None:
     if may_freeze(token):
         body.unread_may_freeze = True
         body.doubts += (f"{token}: not understood, and it may mean something freezing",)
+    elif may_be_wet(token):
+        body.unread_may_be_wet = True
+        body.doubts += (f"{token}: not understood, and it may mean something that falls",)
     else:
         body.doubts += (f"{token}: not understood",)
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 from watcher.reports.model import CloudLayer, VisibilityBound
-from watcher.reports.weather import WeatherGroup, parse_weather, split_joined
+from watcher.reports.weather import CODES, WeatherGroup, parse_weather, split_joined
 from watcher.units import (
     HECTOPASCALS_PER_INCH_OF_MERCURY,
     KNOTS_PER_KILOMETRE_PER_HOUR,
@@ -74,6 +74,13 @@ class Weather:
 
 
 @dataclass(frozen=True, slots=True)
+class Joined:
+    """Weather and other groups that were sent without the blanks between them, taken apart."""
+
+    parts: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Recent:
     """Recent weather, without RE; none where it is missing."""
 
@@ -92,7 +99,7 @@ class Word:
     kind: WordKind
 
 
-Group = Wind | Visibility | Temperature | Pressure | Cloud | Weather | Recent | Word
+Group = Wind | Visibility | Temperature | Pressure | Cloud | Weather | Joined | Recent | Word
 
 _TOKEN = re.compile(
     r"(?P<slashes>/{1,5}|/{7,})"
@@ -124,6 +131,16 @@ _WORDS = {
 _COLOUR = r"(?:BLU\+?|WHT|GRN|YLO[12]?|AMB|RED)"
 _TREND = re.compile(rf"TEMPO|BECMG|NOSIG|INTER|FM\d{{4}}|PROB\d{{2}}|(?:BLACK)?{_COLOUR}{{1,2}}|BLACK")
 _CORRECTION = re.compile(r"CC[A-Z]")
+_CODE = f"(?:{'|'.join(sorted(CODES))})"
+# One group of a token in which weather is joined to others. No part can go on for long, and none is tried twice.
+_PART = re.compile(
+    r"(?:\d{3}|VRB)\d{2,3}(?:G\d{2,3})?(?:KT|MPS)"
+    r"|(?:\d )?[MP]?\d{1,2}(?:/\d{1,2})?SM|\d{4}(?:NDV)?"
+    r"|(?:FEW|SCT|BKN|OVC|VV)(?:\d{3}|///)(?:CB|TCU)?"
+    r"|M?\d{2}/(?:M?\d{2}|//)|[QA]\d{4}"
+    rf"|(?P<weather>(?:[+-]|VC)?{_CODE}{{1,5}}(?:[+-](?!{_CODE}))?)"
+    r"|/+"
+)
 _SPEED_FACTORS = {
     "KT": 1.0,
     "KTS": 1.0,
@@ -181,7 +198,25 @@ def _read_weather(token: str) -> Group | None:
     if _CORRECTION.fullmatch(token):
         return Word("correction")
     joined = split_joined(token)
-    return _weather(token, joined) if joined else None
+    return _weather(token, joined) if joined else _take_apart(token)
+
+
+def _take_apart(token: str) -> Joined | None:
+    """Return the groups of a token in which weather is joined to others (``-FZRAOVC004``); None if it is no such."""
+    parts: list[str] = []
+    place, has_weather = 0, False
+    while place < len(token):
+        match = _PART.match(token, place)
+        if match is None:
+            return None
+        text, place = match[0], match.end()
+        if match["weather"]:
+            if parse_weather(text) is None and not split_joined(text):
+                return None
+            has_weather = True
+        if text.strip("/"):
+            parts.append(text)
+    return Joined(tuple(parts)) if has_weather and len(parts) > 1 else None
 
 
 def _weather(token: str, groups: tuple[WeatherGroup, ...]) -> Weather:
@@ -189,7 +224,7 @@ def _weather(token: str, groups: tuple[WeatherGroup, ...]) -> Weather:
     doubts = [
         f"{token}: weather codes in an order that table 4678 does not have" for group in groups if not group.regular
     ]
-    if len(groups) > 1:
+    if texts != (token,):
         doubts.append(f"{token}: read as {' '.join(texts)}")
     return Weather(texts, any(group.freezes for group in groups), tuple(doubts))
 

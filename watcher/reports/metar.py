@@ -78,6 +78,7 @@ def _observation(  # noqa: PLR0917 - private, called once
 ) -> Observation:
     temps, doubts = _temperatures(body.temperature, values.temp_c, values.dew_point_c)
     nil = body.nil
+    unread = not nil and _unread_may_freeze(body, temps[0])
     # In the order of the fields, in half the time that it takes by name; this is done for every report.
     return Observation._make(
         (
@@ -99,20 +100,25 @@ def _observation(  # noqa: PLR0917 - private, called once
             body.recent,
             body.clouds,
             body.pressure_hpa,
-            None if nil else _freezing_or_frozen(body, values.remarks, temps[0]),
+            None if nil else _freezing_or_frozen(body, values.remarks, temps[0], unread=unread),
             values.remarks,
             body.trend,
             body.doubts + doubts,
-            body.unread_may_freeze and not nil,
+            unread,
             None,
         )
     )
 
 
-def _freezing_or_frozen(body: Body, remarks: Remarks, temp_c: float | None) -> bool | None:
+def _unread_may_freeze(body: Body, temp_c: float | None) -> bool:
+    """Return whether what could not be read may freeze: rain or drizzle where it is not warm."""
+    return body.unread_may_freeze or (body.unread_may_be_wet and not (temp_c is not None and temp_c > _WARM_ENOUGH_C))
+
+
+def _freezing_or_frozen(body: Body, remarks: Remarks, temp_c: float | None, *, unread: bool) -> bool | None:
     if body.weather_freezes:
         return True
-    if body.unread_may_freeze:
+    if unread:
         return None
     if temp_c is not None and temp_c > _WARM_ENOUGH_C:
         return False

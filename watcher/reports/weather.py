@@ -7,6 +7,7 @@ phenomena.
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -18,9 +19,12 @@ OTHER = ("PO", "SQ", "FC", "SS", "DS")
 FROZEN = frozenset({"SN", "SG", "IC", "PL", "GR", "GS"})
 LIQUID = frozenset({"RA", "DZ"})
 _FREEZE_MARKS = ("FZ", "SN", "PL", "GS", "GR", "IC", "SG", "UP")
+# Rain and drizzle, and what older forms call ice pellets (PE, IP) and freezing rain (ZR); common practice, no source.
+_WET_MARKS = ("RA", "DZ", "PE", "IP", "ZR")
 
-_CODES = frozenset((*DESCRIPTORS, *PRECIPITATION, *OBSCURATION, *OTHER))
+CODES = frozenset((*DESCRIPTORS, *PRECIPITATION, *OBSCURATION, *OTHER))
 _ALONE = frozenset({"TS", "SH"})
+_BLOWN = frozenset({"BL", "DR"})
 _SHAPE = re.compile(r"(?P<sign>[+-]|VC)?(?P<codes>(?:[A-Z]{2}){1,5})")
 _REGULAR = re.compile(
     rf"(?:[+-]|VC)?(?:{'|'.join(DESCRIPTORS)})?(?:{'|'.join((*PRECIPITATION, *OBSCURATION, *OTHER))}){{0,3}}"
@@ -48,7 +52,7 @@ class WeatherGroup:
     @property
     def falls(self) -> bool:
         """Whether it is precipitation at the station: not in the vicinity, not blown or drifting."""
-        if self.vicinity or not self.descriptors.isdisjoint({"BL", "DR"}):
+        if self.vicinity or not self.descriptors.isdisjoint(_BLOWN):
             return False
         return any(code in PRECIPITATION for code in self.phenomena)
 
@@ -73,14 +77,17 @@ def parse_weather(token: str) -> WeatherGroup | None:
     """Return the weather group of a token, None when it is none.
 
     Codes in an order that the table does not know (freezing after another phenomenon, two descriptors) are taken, with
-    `regular` false: what freezes must not vanish because it was sent against the grammar.
+    `regular` false: what freezes must not vanish because it was sent against the grammar. What falls and what is blown
+    are two groups, also where no blank is between them (``+SNBLSN``): that is none.
     """
     match = _SHAPE.fullmatch(token)
     if match is None:
         return None
     pairs = match["codes"]
     codes = [pairs[index : index + 2] for index in range(0, len(pairs), 2)]
-    if not _CODES.issuperset(codes):
+    if not CODES.issuperset(codes):
+        return None
+    if _first_of_blown(codes):
         return None
     descriptors = frozenset(code for code in codes if code in DESCRIPTORS)
     phenomena = tuple(code for code in codes if code not in descriptors)
@@ -97,18 +104,50 @@ def parse_weather(token: str) -> WeatherGroup | None:
     )
 
 
+def _first_of_blown(codes: Sequence[str]) -> int:
+    """Return the place of BL or DR after something that falls; 0 where there is none."""
+    for place, code in enumerate(codes):
+        if code in _BLOWN:
+            return place if any(each in PRECIPITATION for each in codes[:place]) else 0
+    return 0
+
+
 def split_joined(token: str) -> tuple[WeatherGroup, ...]:
-    """Return the groups of a token in which several stand without a blank, such as ``-SN-RA``; empty if none."""
-    parts = [part for part in re.split(r"(?=[+-])", token) if part]
-    if len(parts) < 2:
-        return ()
-    groups = [parse_weather(part) for part in parts]
+    """Return the groups of a token that is several (``-SN-RA``, ``-FZRA/SN``, ``+SNBLSN``) or has its sign at the end.
+
+    A minus at the end is passed over, for it may also be the rest of something else: the stronger reading stands.
+    Empty if it is no such token.
+    """
+    texts: list[str] = []
+    for part in re.split(r"/|(?=[+-])", token):
+        if part == "+":
+            if not texts or texts[-1].startswith(("+", "-", "VC")):
+                return ()
+            texts[-1] = f"+{texts[-1]}"
+        elif part not in {"", "-"}:
+            texts.extend(_blown_apart(part))
+    groups = [parse_weather(text) for text in texts]
     return tuple(group for group in groups if group is not None) if all(groups) else ()
+
+
+def _blown_apart(part: str) -> tuple[str, ...]:
+    """Return what falls and what is blown, where a text has both: +SN and BLSN of ``+SNBLSN``."""
+    match = _SHAPE.fullmatch(part)
+    if match is None:
+        return (part,)
+    pairs = match["codes"]
+    place = 2 * _first_of_blown([pairs[index : index + 2] for index in range(0, len(pairs), 2)])
+    return ((match["sign"] or "") + pairs[:place], pairs[place:]) if place else (part,)
 
 
 def may_freeze(token: str) -> bool:
     """Return whether a token that could not be read may have meant something freezing or frozen."""
     return any(mark in token for mark in _FREEZE_MARKS)
+
+
+def may_be_wet(token: str) -> bool:
+    """Return whether a token that could not be read may have meant rain or drizzle, or something frozen of old."""
+    return any(mark in token for mark in _WET_MARKS)
 
 
 @lru_cache(maxsize=4096)
@@ -134,5 +173,5 @@ def matches(group_text: str, wanted: str) -> bool:
         and (not asked.sign or group.sign == asked.sign)
         and asked.descriptors <= group.descriptors
         and set(asked.phenomena) <= set(group.phenomena)
-        and (group.descriptors & {"BL", "DR"}) == (asked.descriptors & {"BL", "DR"})
+        and (group.descriptors & _BLOWN) == (asked.descriptors & _BLOWN)
     )
