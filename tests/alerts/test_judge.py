@@ -243,6 +243,53 @@ def test_what_came_true_and_ended_does_not_open_again_inside_its_period_but_a_la
     assert play.hear("0951", DRY.format("0950")) == []
 
 
+def test_less_that_ends_leaves_open_what_is_still_expected_to_be_worse():
+    play = Play()
+    play.hear("0505", TAF.format("TEMPO 1206/1218 3000 FZRA OVC004"))
+    worse = play.open["freezing-precipitation"]
+    assert play.hear("0621", "XNOR 120620Z 00000KT 3000 -FZRA OVC006 M02/M06 Q1010") == ["opened"]
+    play.hear("0651", DRY.format("0650"))
+    assert play.hear("0721", DRY.format("0720")) == ["closed"]
+    assert play.events[-1].body.kind is Kind.OBSERVED
+    left = play.open["freezing-precipitation"]
+    assert (left.id, left.kind, left.level) == (worse.id, Kind.EXPECTED, Level.NO_TIME)
+    assert play.hear("0821", "XNOR 120820Z 00000KT 3000 FZRA OVC004 M02/M06 Q1010") == ["confirmed"]
+
+
+def test_what_came_true_and_eased_before_it_ended_has_still_come_true():
+    play = Play()
+    play.hear("0505", TAF.format("TEMPO 1206/1218 3000 FZRA OVC004"))
+    assert play.hear("0621", "XNOR 120620Z 00000KT 3000 FZRA OVC006 M02/M06 Q1010") == ["confirmed"]
+    assert play.hear("0651", "XNOR 120650Z 00000KT 3000 -FZRA OVC006 M02/M06 Q1010")[0] == "lowered"
+    assert play.open["freezing-precipitation"].worst is Level.NO_TIME
+    play.hear("0721", DRY.format("0720"))
+    play.hear("0751", DRY.format("0750"))
+    assert "freezing-precipitation" not in play.open
+    assert play.hear("0821", DRY.format("0820")) == []
+
+
+def test_less_that_comes_and_goes_after_the_worst_does_not_bring_it_back():
+    play = Play()
+    play.hear("0505", TAF.format("TEMPO 1206/1218 3000 FZRA OVC004"))
+    play.hear("0621", "XNOR 120620Z 00000KT 3000 FZRA OVC006 M02/M06 Q1010")
+    assert play.hear("0651", DRY.format("0650")) == ["closed"]
+    assert play.hear("0721", DRIZZLE.format("0720")) == ["opened"]
+    play.hear("0751", DRY.format("0750"))
+    assert play.hear("0821", DRY.format("0820")) == ["closed"]
+    assert play.open == {}
+
+
+def test_a_taf_that_was_issued_after_the_end_opens_what_it_expects_again():
+    play = Play()
+    play.hear("0505", TAF.format("TEMPO 1206/1212 3000 -FZDZ OVC006"))
+    play.hear("0821", DRIZZLE.format("0820"))
+    play.hear("0851", DRY.format("0850"))
+    assert play.hear("0921", DRY.format("0920")) == ["closed"]
+    again = "TAF AMD XNOR 120940Z 1209/1218 00000KT 9999 SCT030 TEMPO 1209/1215 3000 -FZDZ OVC006"
+    assert play.hear("0941", again) == ["opened"]
+    assert (play.open["freezing-precipitation"].kind, play.events[-1].body.until) == (Kind.EXPECTED, at("1500"))
+
+
 def test_a_rule_taken_out_of_the_book_withdraws_its_episode():
     play = Play()
     play.hear("0521", DRIZZLE.format("0520"))

@@ -9,6 +9,7 @@ from threading import Barrier, Thread
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from sqlalchemy import select, update
 
 from tests.chosen import database_at
 from tests.store.scenes import (
@@ -28,8 +29,10 @@ from watcher.errors import StoreConflict, StoreError
 from watcher.outlook.model import Expectation
 from watcher.reports.model import Unreadable
 from watcher.reports.station import Station
-from watcher.rulebook.words import Flag
+from watcher.rulebook.words import Flag, Level
+from watcher.store.database import Database
 from watcher.store.store import Store
+from watcher.store.tables import station_state
 
 METAR = "METAR XNOR 120550Z 00000KT 3000 -SN OVC004 M01/M01 Q1021"
 
@@ -205,7 +208,14 @@ def test_times_of_other_zones_are_the_same_times_and_sort(store: Store, url: str
 _times = st.datetimes(datetime(2000, 1, 1), datetime(2100, 1, 1), timezones=st.just(UTC))
 _text = st.text(st.characters(blacklist_categories=["Cs"]), max_size=20)
 _stations = st.from_regex(r"\A[A-Z][A-Z0-9]{3}\Z")
-_holds = st.builds(Hold, rule=_text, entered_at=_times, counted_at=_times, missed_since=st.none() | _times)
+_holds = st.builds(
+    Hold,
+    rule=_text,
+    entered_at=_times,
+    counted_at=_times,
+    missed_since=st.none() | _times,
+    worst=st.none() | st.sampled_from(Level),
+)
 _expected = st.builds(Expectation, rule=_text, since=_times, begins_at=_times, ends_at=_times, why=_text)
 _maybe = st.none() | _times
 _episodes = st.builds(
@@ -241,7 +251,9 @@ _events = st.builds(
     at=_times,
     body=_bodies,
 )
-_spent = st.lists(st.builds(Spent, flag=st.sampled_from(Flag), at=_times, until=_times), max_size=3).map(tuple)
+_levels = st.sampled_from(Level)
+_a_spent = st.builds(Spent, flag=st.sampled_from(Flag), at=_times, until=_times, level=_levels)
+_spent = st.lists(_a_spent, max_size=3).map(tuple)
 _states = st.builds(
     StationState,
     station=st.just("XNOR"),
@@ -268,3 +280,17 @@ def test_what_is_committed_comes_back_equal(episode: Episode, event: Event, stat
             assert store.load([Station("XNOR")], now=NOW)["XNOR"].state == state
         finally:
             store.close()
+
+
+def test_what_was_spent_before_levels_were_kept_is_spent_at_every_level(store: Store, url: str) -> None:
+    state = StationState("XNOR", 1, spent=(Spent(Flag.SNOW, NOW, NOW, Level.TREAT),))
+    store.commit(Changes(NOW, (a_change(state=state),)))
+    database = Database(url)
+    with database.write() as connection:
+        written = connection.execute(select(station_state.c.spent)).scalar_one()
+        older = written.replace(',"level":3', "")
+        assert older != written
+        connection.execute(update(station_state).values(spent=older))
+    database.close()
+    (spent,) = store.load([Station("XNOR")], now=NOW)["XNOR"].state.spent
+    assert spent == Spent(Flag.SNOW, NOW, NOW, Level.NO_TIME)

@@ -114,9 +114,16 @@ def _observed(before: Episode, basis: Basis, now: datetime) -> Episode:
         until=max((item.ends_at for item in basis.expected if item.begins_at <= now), default=None),
         certainty=None,
         no_time=_worst_no_time(hold.no_time for hold in confirmed if hold.level is level),
-        holds=basis.holds,
+        holds=_remembering(before, basis.holds, level),
         expected=basis.expected,
     )
+
+
+def _remembering(before: Episode, holds: tuple[Hold, ...], level: Level) -> tuple[Hold, ...]:
+    """Return the holds with the worst level that was observed before, where it was worse than this one."""
+    observed = before.opened_at is not None and before.kind is Kind.OBSERVED
+    worst = before.worst if observed and before.worst > level else None
+    return tuple(hold if hold.worst is worst else replace(hold, worst=worst) for hold in holds)
 
 
 def _expected(before: Episode, basis: Basis, now: datetime) -> Episode:

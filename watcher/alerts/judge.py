@@ -287,16 +287,35 @@ def _spend(turn: Turn, episode: Episode, basis: Basis) -> None:
     """Remember that what is running now has been true and ended, so that it does not open the same again."""
     if episode.kind is not Kind.OBSERVED or episode.opened_at is None:
         return
-    running = [item.ends_at for item in basis.expected if item.begins_at <= turn.now]
-    others = tuple(spent for spent in turn.state.spent if spent.flag is not episode.flag and spent.until > turn.now)
-    turn.remember(spent=(*others, Spent(episode.flag, turn.now, max(running))) if running else others)
+    worst = episode.worst
+    running = [item.ends_at for item in basis.expected if item.begins_at <= turn.now and item.level <= worst]
+    spent = [item for item in turn.state.spent if item.until > turn.now]
+    if running:
+        new = Spent(episode.flag, turn.now, max(running), worst)
+        spent = [*(item for item in spent if not _is_within(item, new)), new]
+    turn.remember(spent=tuple(spent))
+
+
+def _is_within(old: Spent, new: Spent) -> bool:
+    return old.flag is new.flag and old.level <= new.level and old.until <= new.until
 
 
 def _is_spent(item: Expectation, turn: Turn) -> bool:
     """Return whether an expectation is running and came true already: its episode had its end."""
     return item.begins_at <= turn.now and any(
-        spent.flag is item.flag and item.since <= spent.at and turn.now < spent.until for spent in turn.state.spent
+        spent.flag is item.flag
+        and item.level <= spent.level
+        and item.since <= spent.at
+        and turn.now < spent.until
+        and not _was_issued_after(turn, item, spent.at)
+        for spent in turn.state.spent
     )
+
+
+def _was_issued_after(turn: Turn, item: Expectation, moment: datetime) -> bool:
+    """Return whether an expectation comes from a TAF that was issued after a time: it says that it comes again."""
+    taf = turn.view.taf
+    return item.certainty is not Certainty.COMPUTED and taf is not None and taf.issued_at > moment
 
 
 # What should be there already is for the reports to say.

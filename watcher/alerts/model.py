@@ -67,7 +67,8 @@ class Hold:
 
     `met_reports`: reports in a row that met it, until confirmed. `missed_since`, `missed_reports`: since when, by
     observation time, it is no longer met; None and 0 while it is met. `counted_at`: the observation time that was
-    counted last, so that a correction is not counted twice.
+    counted last, so that a correction is not counted twice. `worst`: the level that its episode stood at before, where
+    that was worse than it is now; None where it never was.
     """
 
     rule: str
@@ -79,6 +80,7 @@ class Hold:
     confirmed: bool = False
     missed_since: datetime | None = None
     missed_reports: int = 0
+    worst: Level | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +142,11 @@ class Episode:
         return f"{self.station}-{self.number}"
 
     @property
+    def worst(self) -> Level:
+        """The worst level that it has reached by observation so far; that of an expected one is its own."""
+        return max([self.level, *(hold.worst for hold in self.holds if hold.worst is not None)])
+
+    @property
     def in_hand(self) -> Taken | None:
         """Who has it in hand at its present level; None while nobody has, or since it rose above theirs."""
         return self.taken if self.taken is not None and self.taken.level >= self.level else None
@@ -147,11 +154,15 @@ class Episode:
 
 @dataclass(frozen=True, slots=True)
 class Spent:
-    """Periods of one flag that had begun at `at`, when its observed episode ended: they open nothing until `until`."""
+    """Periods of one flag that had begun at `at`, when its observed episode ended: they open nothing until `until`.
+
+    `level`: the worst that the episode had reached. What is expected to be worse than that has not come true.
+    """
 
     flag: Flag
     at: datetime
     until: datetime
+    level: Level = Level.NO_TIME
 
 
 @dataclass(frozen=True, slots=True)
