@@ -111,6 +111,37 @@ def test_weather_that_cannot_be_seen_near_freezing_is_unknown_not_absent(temp):
     assert read(f"AUTO 00000KT 4000 // OVC010 {temp}/M09 Q1021").freezing_or_frozen is None
 
 
+@pytest.mark.parametrize(
+    ("body", "doubt"),
+    [
+        ("", "weather: not known, the report ends early"),
+        ("12005KT", "weather: not known, the report ends early"),
+        ("AUTO 12005KT RMK AO2", "weather: not known, the report ends early"),
+        ("AUTO 12005KT //// ////// ///// Q1015", "weather: not known, as visibility and cloud"),
+        ("12005KT M01/M02 Q1015", "weather: not known, as visibility and cloud"),
+        ("AUTO 12005KT M01/M02 A3000 RMK AO2", None),
+        ("AUTO 12005KT //// // ////// M01/M02 Q1015", None),
+    ],
+)
+def test_a_report_that_ends_early_or_sees_nothing_does_not_say_that_there_is_no_weather(body, doubt):
+    """decoding.md 4: missing is missing. Nothing ends because data went missing."""
+    seen = read(body)
+    assert (seen.weather, seen.weather_observable, seen.freezing_or_frozen) == ((), False, None)
+    assert seen.doubts == ((doubt,) if doubt else ())
+
+
+@pytest.mark.parametrize(
+    "sky", ["CAVOK", "9999", "OVC010", "CLR", "///012", "VV003", "//// OVC010", "3000 //////", "//// ////// BR"]
+)
+def test_visibility_cloud_or_weather_alone_tell_that_the_weather_is_seen(sky):
+    seen = read(f"AUTO 12005KT {sky} M01/M02 Q1015")
+    assert (seen.weather_observable, seen.freezing_or_frozen, seen.doubts) == (True, False, ())
+
+
+def test_where_it_is_warm_nothing_seen_is_nothing_freezing():
+    assert read("AUTO 12005KT //// ////// 05/M02 Q1015").freezing_or_frozen is False
+
+
 def test_a_sensor_that_is_off_makes_the_absence_of_freezing_rain_unknown():
     assert read("AUTO 00000KT 4SM BR OVC010 M01/M02 A2990 RMK AO2 FZRANO").freezing_or_frozen is None
     assert read("AUTO 00000KT 4SM BR OVC010 12/11 A2990 RMK AO2 FZRANO").freezing_or_frozen is False

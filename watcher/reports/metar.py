@@ -47,10 +47,26 @@ def decode_metar(text: str, *, received_at: datetime, kind: Kind, raw: str) -> O
         return Unreadable(raw, str(error), station)
     groups = main[head.end() :]
     body = read_body(f"{before}{after} {groups}" if before or after else groups, until_trend=True)
+    if body.visibility_m is None and body.clouds is None and not body.weather:
+        _tell_nothing_seen(body, groups)
     if not zulu:
         body.doubts += (f"{time}: a time without Z",)
     values = read_remarks(remark, observed_at, body.runway_state)
     return _observation(kind, station, observed_at, raw, body, values)
+
+
+def _tell_nothing_seen(body: Body, groups: str) -> None:
+    """Say that the weather is not known where visibility and cloud are not either: no weather is then no absence.
+
+    An automatic station that sends nothing of the three, but its temperature or pressure, has no eyes: no doubt.
+    """
+    if body.vertical_visibility_ft is not None or body.nil or not body.weather_observable:
+        return
+    body.weather_observable = False
+    if not body.temperature and not body.pressure_hpa and "//" not in groups:
+        body.doubts += ("weather: not known, the report ends early",)
+    elif not body.auto or "//" in groups:
+        body.doubts += ("weather: not known, as visibility and cloud",)
 
 
 def _without_head(tokens: list[str], raw: str) -> Unreadable:
