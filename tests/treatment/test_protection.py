@@ -99,13 +99,24 @@ def test_no_clock_is_longer_than_the_published_cell(column: str, oat: str, temp:
 def test_the_waits_for_bleed_air_run_from_the_end_of_the_treatment() -> None:
     protection = treated(engine_wait_min=1.0, apu_wait_min=5.0, waits_source="common practice, no source")
     assert reading(protection, 3).engine_bleed_wait_ends is None, "the treatment has not ended"
-    over = reading(with_end_of_treatment(protection, at(6)), 7)
+    second = timedelta(seconds=1)
+    over = reading(with_end_of_treatment(protection, at(6) - second), 7)
     assert over.engine_bleed_wait_ends == at(7)
     assert over.apu_bleed_wait_ends == at(11)
     unknown = replace(with_end_of_treatment(protection, at(6)), engine_wait_min=None)
     assert reading(unknown, 7).engine_bleed_wait_ends is None, "without a value no time"
-    half = replace(with_end_of_treatment(protection, at(6)), engine_wait_min=1.5)
+    half = replace(with_end_of_treatment(protection, at(6) - second), engine_wait_min=1.5)
     assert reading(half, 7).engine_bleed_wait_ends == at(8), "never read as over before it is"
+
+
+def test_an_end_that_is_typed_to_the_minute_may_have_been_its_last_second() -> None:
+    protection = treated(engine_wait_min=1.0, apu_wait_min=5.0, waits_source="common practice, no source")
+    typed = reading(with_end_of_treatment(protection, at(6)), 7)
+    latest = at(6) + timedelta(seconds=59)
+    for waited, minutes in ((typed.engine_bleed_wait_ends, 1), (typed.apu_bleed_wait_ends, 5)):
+        assert waited is not None
+        assert latest + timedelta(minutes=minutes) <= waited <= latest + timedelta(minutes=minutes + 1)
+    assert typed.lower_ends_at == reading(protection, 7).lower_ends_at, "the holdover time runs from its own start"
 
 
 def test_a_treatment_does_not_end_before_it_began() -> None:

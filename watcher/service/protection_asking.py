@@ -31,7 +31,8 @@ class Asked:
     station, aircraft, fluid, started
         Where, what people call it, the fluid of the final application, and when that began: ``0512Z`` or ``now``.
     mix, ended, place, profile, surface, lout, authority, take_off
-        See `Protection`; of the profile come the waits, and wing and flaps where they are left out here.
+        See `Protection`; of the profile come the waits, and wing and flaps where they are left out here. Without a
+        profile flaps are taken as in, and every page says so.
     flaps_set, cold_soaked, training
         See `Protection`.
     """
@@ -131,7 +132,8 @@ def _surface(profile: AircraftProfile | None) -> Surface:
 
 
 def _has_flaps_out(profile: AircraftProfile | None) -> bool:
-    return profile is not None and profile.flaps_during_treatment is Flaps.EXTENDED
+    """Return whether they count as out: what the profile leaves open is not taken for the better case."""
+    return profile is not None and profile.flaps_during_treatment is not Flaps.RETRACTED
 
 
 def _place(word: str, where: str) -> Place:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from watcher.treatment.holdover import look_up
+from watcher.treatment.press import PressKind, not_undone
 from watcher.treatment.protection import Protection, Standing
 from watcher.treatment.protection_weather import Seen
 from watcher.treatment.question import Holdover, HoldoverQuestion, Outcome
@@ -68,7 +69,8 @@ class Clocks:
     lower_ends_at, upper_ends_at, allowance_ends_at
         Counted from the start of the final application; None where there is no such time, or none is shown.
     engine_bleed_wait_ends, apu_bleed_wait_ends
-        Counted from the end of the treatment, up to the full minute; None where that or the wait is not known.
+        Counted from the end of the treatment, up to the full minute; None where that or the wait is not known. An end
+        to the minute, as it is typed, is the end of that minute.
     worst
         The answer that decides; None before the first report.
     unsure
@@ -136,6 +138,7 @@ def clocks(protection: Protection, tables: Tables | Answers, now: datetime) -> C
     ends = _Ends.of(protection, [each.holdover for each in found], worst)
     standing = _standing(protection, found, worst, ends, now)
     shown = ends if standing in _WITH_MINUTES else _Ends()
+    ended_at = _end_of_treatment(protection)
     return Clocks(
         at=now,
         standing=standing,
@@ -145,8 +148,8 @@ def clocks(protection: Protection, tables: Tables | Answers, now: datetime) -> C
         lower_ends_at=_after(protection.started_at, shown.lower_min),
         upper_ends_at=_after(protection.started_at, shown.upper_min),
         allowance_ends_at=_after(protection.started_at, shown.allowance_min),
-        engine_bleed_wait_ends=_full_minute(_after(protection.treatment_ended_at, protection.engine_wait_min)),
-        apu_bleed_wait_ends=_full_minute(_after(protection.treatment_ended_at, protection.apu_wait_min)),
+        engine_bleed_wait_ends=_full_minute(_after(ended_at, protection.engine_wait_min)),
+        apu_bleed_wait_ends=_full_minute(_after(ended_at, protection.apu_wait_min)),
         worst=worst,
         unsure=tuple(each for each in found if each.holdover.outcome is Outcome.UNKNOWN),
         blind=protection.blind,
@@ -274,6 +277,15 @@ def _badness(answer: Answer) -> tuple[int, float, float, datetime]:
 
 def _after(begin: datetime | None, minutes: float | None) -> datetime | None:
     return None if begin is None or minutes is None else begin + timedelta(minutes=minutes)
+
+
+def _end_of_treatment(protection: Protection) -> datetime | None:
+    """Return from when the waits run: of a minute that was typed its last second, since nobody said when within it."""
+    ended_at = protection.treatment_ended_at
+    if ended_at is None or ended_at.second or ended_at.microsecond:
+        return ended_at
+    pressed = (each.at for each in not_undone(protection.presses) if each.kind is PressKind.TREATED)
+    return ended_at if ended_at in pressed else ended_at + timedelta(seconds=59)
 
 
 def _full_minute(moment: datetime | None) -> datetime | None:

@@ -87,9 +87,10 @@ def report_words(clocks: Clocks, observation: Observation | None) -> str:
 
 
 def figures_words(protection: Protection, clocks: Clocks) -> str:
-    """Return whose figures decide: table, authority, season, and whether they are in force."""
+    """Return whose figures decide: table, authority, season, whether they are in force, and how the flaps count."""
     holdover = clocks.worst.holdover if clocks.worst is not None else None
-    rule = protection.authority or "strictest authority"
+    flaps = "out" if protection.flaps_set else "in"
+    rule = f"{protection.authority or 'strictest authority'}; flaps and slats taken as {flaps} during the treatment"
     if holdover is None or holdover.table is None:
         return f"no table was needed; {rule}"
     force = "in force" if holdover.current else "NOT in force"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Final
 
 from watcher.errors import UsageError
@@ -13,7 +13,7 @@ from watcher.treatment.kinds import Flaps, Place
 from watcher.treatment.profiles import AircraftProfile, Fleet
 from watcher.treatment.protection import Protection
 from watcher.treatment.words import FluidType, Surface
-from watcher.units import clock_z
+from watcher.units import clock_z, iso_z
 from watcher.web.house import House
 
 # The mixes that tables and stations name.
@@ -104,7 +104,7 @@ def wish_of(protection: Protection, fleet: Fleet, now: datetime) -> Wish:
             "mix": protection.mix or "",
             "begins": "at",
             "started": clock_z(protection.started_at),
-            "ended": clock_z(ended) if ended is not None else "",
+            "ended": _to_the_second(ended) if ended is not None else "",
             "take_off": clock_z(take_off) if take_off is not None and take_off > now else "",
             "profile": next((name for name, each in fleet.profiles.items() if _has_brought(each, protection)), ""),
             "place": protection.place.value if protection.place is not None else "",
@@ -118,12 +118,19 @@ def wish_of(protection: Protection, fleet: Fleet, now: datetime) -> Wish:
     )
 
 
+def _to_the_second(moment: datetime) -> str:
+    """Return a time as it is typed; one with seconds in full, the begun second whole, so that no wait gets shorter."""
+    if not (moment.second or moment.microsecond):
+        return clock_z(moment)
+    return iso_z(moment + timedelta(seconds=1) if moment.microsecond else moment)
+
+
 def _has_brought(profile: AircraftProfile, protection: Protection) -> bool:
     """Return whether a profile brings the waits that a protection has, and no flaps that it has not."""
     waits = profile.engine_bleed_wait_min, profile.apu_bleed_wait_min, profile.waits_source
     if waits != (protection.engine_wait_min, protection.apu_wait_min, protection.waits_source):
         return False
-    return protection.flaps_set or profile.flaps_during_treatment is not Flaps.EXTENDED
+    return protection.flaps_set or profile.flaps_during_treatment is Flaps.RETRACTED
 
 
 def field_problems(error: UsageError) -> dict[str, str]:
