@@ -171,6 +171,38 @@ def test_a_nil_report_is_no_sight():
     assert play.hear("0626", "XNOR 120620Z NIL") == ["blind"]
 
 
+def test_a_station_whose_reports_hold_nothing_becomes_blind():
+    play = Play()
+    heard = [
+        name
+        for hour in range(5, 11)
+        for name in play.hear(f"{hour:02d}51", f"XNOR 12{hour:02d}50Z AUTO ///// //// // ////// ///// Q////")
+    ]
+    assert heard == ["blind"]
+    assert play.view.latest is not None, "the reports are kept"
+    assert play.hear("1051", "XNOR 121050Z AUTO 00000KT //// // ////// M02/M06 Q1010") == ["seeing"]
+
+
+def test_what_a_blind_stations_reports_leave_open_counts_from_its_last_usable_one():
+    play = Play()
+    play.hear("0521", DRIZZLE.format("0520"))
+    play.hear("0551", "XNOR 120550Z AUTO 00000KT //// // ////// ///// Q1010")
+    play.hear("0621", "XNOR 120620Z AUTO 00000KT //// ////// ///// Q1010")
+    assert play.view.state.last_report_at == at("0520")
+    assert play.hear("0650") == ["blind"]
+    assert "no usable report since 0520Z" in play.events[-1].body.headline
+
+
+@pytest.mark.parametrize(
+    "said",
+    ["00000KT 9999 NSC ///// Q1010", "00000KT //// // ////// M02/M06 Q1010", "00000KT //// -SN ////// ///// Q1010"],
+)
+def test_a_report_that_says_something_of_temperature_or_weather_is_sight(said: str):
+    play = Play()
+    play.hear("0551", f"XNOR 120550Z AUTO {said}")
+    assert play.view.state.last_report_at == at("0550")
+
+
 TAF = "TAF XNOR 120500Z 1206/1218 00000KT 9999 SCT030 {}"
 
 
@@ -208,6 +240,30 @@ def test_less_than_what_is_expected_does_not_confirm_it():
     play.hear("0951", "XNOR 120950Z 00000KT 3000 -FZRA OVC006 M02/M06 Q1010")
     assert play.hear("1000") == ["closed"]
     assert play.open["freezing-precipitation"].kind is Kind.OBSERVED
+
+
+def test_what_should_prevail_already_is_told_where_the_reports_cannot_say_it():
+    play = Play()
+    play.hear("0551", "XNOR 120550Z AUTO 00000KT 9999 // OVC040 M03/M09 Q1010")
+    taf = "TAF AMD XNOR 120620Z 1206/1218 00000KT 3000 -FZRA OVC004"
+    assert play.hear("0625", taf) == ["opened"]
+    assert play.events[-1].body.headline == (
+        "XNOR treat expected: freezing drizzle or light freezing rain 0625Z-1800Z, prevailing"
+    )
+    assert play.hear("0651", "XNOR 120650Z AUTO 00000KT 9999 // OVC040 M03/M09 Q1010") == []
+
+
+def test_what_should_prevail_already_is_for_a_report_that_sees_to_say():
+    play = Play()
+    play.hear("0551", "XNOR 120550Z 00000KT 9999 OVC040 M03/M09 Q1010")
+    assert play.hear("0625", "TAF AMD XNOR 120620Z 1206/1218 00000KT 3000 -FZRA OVC004") == []
+
+
+def test_what_should_prevail_where_nothing_was_heard_waits_until_the_feeds_were_asked():
+    play = Play(may_call_blind=False)
+    assert play.hear("0625", "TAF XNOR 120520Z 1206/1218 00000KT 3000 -FZRA OVC004") == []
+    play.may_call_blind = True
+    assert play.hear("0626") == ["opened"]
 
 
 def test_an_expected_period_that_passes_unseen_is_closed():

@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 
 from watcher.alerts.latest import with_night
-from watcher.alerts.sight import learned_cadence_min
+from watcher.alerts.sight import is_usable, learned_cadence_min
 from watcher.alerts.turn import Turn
 from watcher.reports.identity import is_made_from_xml
 from watcher.reports.model import Forecast, Observation, Report
@@ -104,10 +104,9 @@ def _make_latest(turn: Turn, report: Report, replaced: tuple[str, ...]) -> None:
     turn.facts = with_night(facts, turn.view.night)
     history = (*history, moment_of(observation))
     turn.view = replace(turn.view, latest=report, history=history, replaced=replaced, expectations=None)
-    turn.remember(
-        last_report_at=observation.observed_at,
-        cadence_min=learned_cadence_min(history) or turn.state.cadence_min,
-    )
+    turn.remember(cadence_min=learned_cadence_min(history) or turn.state.cadence_min)
+    if is_usable(observation):
+        turn.remember(last_report_at=observation.observed_at)
 
 
 def observed_at(report: Report) -> datetime:

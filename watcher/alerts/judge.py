@@ -126,7 +126,7 @@ class _Heard:
 def _judge_station(  # noqa: PLR0917 - private, called once
     view: StationView, heard: _Heard, rules: _RulesByFlag, policy: Policy, now: datetime, may_call_blind: bool
 ) -> StationChange | None:
-    turn = Turn(view, now, rules.book.fingerprint)
+    turn = Turn(view, now, rules.book.fingerprint, feeds_were_asked=may_call_blind)
     if view.state.watched_since is None:
         turn.remember(watched_since=now)
     _take_in_hand(turn, heard.acknowledgements, rules)
@@ -139,7 +139,7 @@ def _judge_station(  # noqa: PLR0917 - private, called once
     if heard.night is not None:
         _take_night(turn, heard.night, rules, policy)
     _step(turn, rules, policy, None)
-    _look(turn, policy, may_call_blind)
+    _look(turn, policy)
     return turn.change()
 
 
@@ -218,7 +218,7 @@ def _move_flag(  # noqa: PLR0917 - private, called once
         _move(turn, known, flag, seen, basis)
     worse = _worse_than_seen(turn, flag, basis.expected)
     if ahead is None:
-        worse = tuple(item for item in worse if _is_news(item, turn))
+        worse = tuple(item for item in worse if _is_news(item, turn, known))
     if ahead is not None or worse:
         _move(turn, known, flag, ahead, Basis((), worse))
 
@@ -322,17 +322,33 @@ def _was_issued_after(turn: Turn, item: Expectation, moment: datetime) -> bool:
 _SEEN_BY_REPORTS = frozenset({Certainty.PREVAILING, Certainty.COMPUTED})
 
 
-def _is_news(item: Expectation, turn: Turn) -> bool:
-    """Return whether an expectation may open an episode: what should prevail already is for the reports to say."""
+def _is_news(item: Expectation, turn: Turn, known: Sequence[Rule]) -> bool:
+    """Return whether an expectation may open an episode: what should prevail already is for the reports to say.
+
+    It is news all the same where they cannot say it, for the station is blind, or sees too little for that rule.
+    """
     prevails_now = item.certainty in _SEEN_BY_REPORTS and item.begins_at <= turn.now
-    return not prevails_now or turn.state.blind_since is not None
+    if not prevails_now or turn.state.blind_since is not None:
+        return True
+    # Of what is computed a report knows nothing until the night was computed for it, in a moment.
+    return item.certainty is Certainty.PREVAILING and _is_unseen(item.rule, turn, known)
 
 
-def _look(turn: Turn, policy: Policy, may_call_blind: bool) -> None:
+def _is_unseen(name: str, turn: Turn, known: Sequence[Rule]) -> bool:
+    """Return whether the latest report leaves open if a rule holds; without one, whether one could be there."""
+    observation = turn.view.observation
+    if observation is None:
+        return turn.feeds_were_asked
+    facts = facts_of(turn.view, observation.observed_at)
+    rule = next((rule for rule in known if rule.name == name), None)
+    return rule is not None and facts is not None and rule.when.judge(facts).enter is None
+
+
+def _look(turn: Turn, policy: Policy) -> None:
     """Notice that the station became blind or sees again. Nothing else changes by it."""
     blind = is_blind(turn.state, policy, turn.now)
     if blind and turn.state.blind_since is None:
-        if not may_call_blind:
+        if not turn.feeds_were_asked:
             return
         turn.remember(blind_since=turn.now)
         turn.tell_sight(EventType.BLIND, policy.habits.get(turn.state.station))

@@ -170,8 +170,9 @@ class StationState:
     """What a station is known to be doing. `version` counts commits and fences writers.
 
     `cadence_min`: usual minutes between routine reports, None until learned. `last_report_at`: observation time of the
-    newest usable report. `watched_since`: when it was first judged. `blind_since`: None while seeing. `seq`: number of
-    the station's last event. `spent`: expectations that came true and ended while their period went on.
+    newest usable report, which says something of temperature or weather. `watched_since`: when it was first judged.
+    `blind_since`: None while seeing. `seq`: number of the station's last event. `spent`: expectations that came true
+    and ended while their period went on.
     """
 
     station: str

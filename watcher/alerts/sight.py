@@ -8,6 +8,7 @@ from itertools import pairwise
 from statistics import median
 
 from watcher.alerts.model import Policy, StationState
+from watcher.reports.model import Observation
 from watcher.rulebook.history import Moment
 
 # Common practice, no source: routine reports come every 20, 30 or 60 minutes, three-hourly at the slowest.
@@ -17,6 +18,20 @@ _GAPS_NEEDED = 3
 _LONGEST_BY_HABIT = timedelta(minutes=60)
 # Feeds are asked once a minute and turns are taken every half minute; the rest is common practice, no source.
 _SLACK = timedelta(minutes=5)
+
+
+def is_usable(observation: Observation) -> bool:
+    """Return whether a report says anything of ice: its temperature, or its weather, or that there is none.
+
+    Where it gives no weather, sight and sky tell that somebody or something looked.
+    """
+    if observation.nil:
+        return False
+    if observation.temp_c is not None or observation.weather:
+        return True
+    sees = observation.weather_observable and not observation.remarks.present_weather_sensor_off
+    has_sky = bool(observation.clouds) or observation.cavok or observation.vertical_visibility_ft is not None
+    return sees and (observation.visibility_m is not None or has_sky)
 
 
 def learned_cadence_min(history: Sequence[Moment]) -> float | None:

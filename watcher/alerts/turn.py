@@ -24,6 +24,7 @@ class Turn:
     now: datetime
     fingerprint: str
     view: StationView = field(init=False)
+    feeds_were_asked: bool = True
     facts: Facts | None = None
     reports: list[Report] = field(default_factory=list)
     superseded: list[tuple[str, str]] = field(default_factory=list)
