@@ -12,6 +12,7 @@ from watcher.outlook.steps import expected_steps
 from watcher.reports.decode import decode_report
 from watcher.reports.model import Forecast, Observation
 from watcher.reports.station import Station
+from watcher.rulebook.derive import UNSEEN
 from watcher.rulebook.words import Certainty
 from watcher.service.rules_folder import load_rulebook
 
@@ -73,6 +74,27 @@ def test_an_overlay_keeps_what_it_does_not_name():
     (overlay,) = [step for step in steps if step.certainty is Certainty.TEMPORARY]
     assert overlay.facts.values["weather"] == frozenset({"-SN"})
     assert overlay.facts.values["visibility_m"] == 800
+
+
+def test_a_group_that_cannot_be_read_leaves_open_what_freezes_as_long_as_its_weather_lasts():
+    """decoding.md 3: a token that may freeze makes `freezing_or_frozen` unknown, never false."""
+    forecast = taf(
+        "00000KT 9999 SCT030 TEMPO 1207/1208 XFZRA PROB30 1208/1209 -FZDZ XPLX BECMG 1210/1211 3000 -RA XSNX "
+        "TEMPO 1212/1213 BKN005 BECMG 1214/1215 NSW"
+    )
+    steps = expected_steps(forecast, station=NOWHERE, latest=None, now=NOW)
+    found = {(step.certainty, step.begins_at.hour): step.facts.values for step in steps}
+    open_at = {key for key, values in found.items() if values["freezing_or_frozen"] is None}
+    assert open_at == {
+        (Certainty.TEMPORARY, 7),
+        (Certainty.BECOMING, 10),
+        (Certainty.PREVAILING, 11),
+        (Certainty.TEMPORARY, 12),
+    }
+    assert found[Certainty.PROBABILITY_30, 8]["freezing_or_frozen"] is True
+    assert {found[key]["freezing_precipitation"] for key in open_at} == {None}
+    assert found[Certainty.PREVAILING, 11]["weather"] == frozenset({"-RA", UNSEEN})
+    assert found[Certainty.PREVAILING, 15]["freezing_or_frozen"] is False
 
 
 def test_only_the_next_thirty_hours_and_nothing_that_has_passed():

@@ -72,6 +72,17 @@ def test_amended_corrected_cancelled_and_empty():
     assert read("TAF XNOR 120500Z NIL").nil
 
 
+def test_a_group_that_is_two_is_read_and_one_that_cannot_be_read_is_told():
+    """WMO-No. 306, FM 51 knows no slash between groups; decoding.md 3: what freezes never vanishes."""
+    seen = read(
+        "TAF XNOR 120500Z 1206/1306 00000KT 9999 BKN020 TEMPO 1208/1210 -FZRA/PL BKN010 BECMG 1212/1214 XFZDZ "
+        "TEMPO 1216/1218 XRAX TEMPO 1220/1222 XFGX"
+    )
+    assert [period.weather for period in seen.periods] == [(), ("-FZRA", "PL"), None, None, None]
+    assert [period.weather_unread_may_freeze for period in seen.periods] == [False, False, True, True, False]
+    assert [doubt.split(":")[0] for doubt in seen.doubts] == ["-FZRA/PL", "XFZDZ", "XRAX", "XFGX"]
+
+
 def test_icing_and_turbulence_aloft_raise_nothing():
     seen = read("TAF XNOR 120500Z 1206/1306 00000KT 9999 BKN020 620258 520004 QNH2960INS")
     assert seen.periods[0].weather == ()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 from watcher.outlook.layers import layers_of
@@ -17,6 +18,8 @@ from watcher.rulebook.words import Certainty, Kind
 
 AHEAD = timedelta(hours=30)
 _HOUR = timedelta(hours=1)
+# Stands among the groups of a state for one that could not be read and may freeze, and lasts as long as they do.
+_UNREAD = "?"
 
 
 def expected_steps(
@@ -41,7 +44,7 @@ def expected_steps(
     if begins_at >= ends_at:
         return ()
     path = AirPath(latest, forecast.temps, now)
-    layers = layers_of(forecast)
+    layers = layers_of(_with_unread(forecast))
     steps: list[Step] = []
     for layer in layers:
         first, last = max(begins_at, layer.begins_at), min(ends_at, layer.ends_at)
@@ -51,6 +54,17 @@ def expected_steps(
             for start, stop in itertools.pairwise(edges)
         )
     return tuple(sorted(steps, key=lambda step: (step.begins_at, list(Certainty).index(step.certainty))))
+
+
+def _with_unread(forecast: Forecast) -> Forecast:
+    """Return the forecast with a mark among the weather of each period that has a group that may freeze, unread."""
+    if not any(period.weather_unread_may_freeze for period in forecast.periods):
+        return forecast
+    periods = (
+        replace(period, weather=(*(period.weather or ()), _UNREAD)) if period.weather_unread_may_freeze else period
+        for period in forecast.periods
+    )
+    return replace(forecast, periods=tuple(periods))
 
 
 def _edges(first: datetime, last: datetime, path: AirPath, station: Station) -> list[datetime]:
@@ -72,8 +86,10 @@ def _edges(first: datetime, last: datetime, path: AirPath, station: Station) -> 
 def _facts(state: Period, forecast: Forecast, station: Station, path: AirPath, at: datetime) -> Facts:
     air = path.at(at)
     values, intervals = humidity_facts(air.temp_c, air.dew_point_c, air.temp, air.dew)
-    texts = state.weather or ()
-    weather = weather_facts(texts, observable=True, freezing_or_frozen=_freezes(texts))
+    texts = tuple(text for text in state.weather or () if text != _UNREAD)
+    unread = _UNREAD in (state.weather or ())
+    freezes = _freezes(texts) or (None if unread else False)
+    weather = weather_facts(texts, observable=True, freezing_or_frozen=freezes)
     light = light_facts(station, at)
     night = light.get("is_night")
     assert night is None or isinstance(night, bool)

@@ -82,7 +82,8 @@ class Observation(NamedTuple):
 class Period:
     """One group of a TAF. Values that the group does not name are None (BECMG, TEMPO and PROB carry only what changes).
 
-    `weather` None: not named; empty with `weather_ends` true: NSW.
+    `weather` None: not named; empty with `weather_ends` true: NSW. `weather_unread_may_freeze`: a group could not be
+    read and may mean something freezing or frozen, rain and drizzle too; what could be read stands in `weather`.
     """
 
     change: Literal["BASE", "FM", "BECMG", "TEMPO", "PROB"]
@@ -100,6 +101,7 @@ class Period:
     weather: tuple[str, ...] | None = None
     weather_ends: bool = False
     clouds: tuple[CloudLayer, ...] | None = None
+    weather_unread_may_freeze: bool = False
 
 
 @dataclass(frozen=True, slots=True)

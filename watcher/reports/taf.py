@@ -269,4 +269,5 @@ def _period(part: _Part, start: datetime, stop: datetime, body: Body) -> Period:
         weather=body.weather if named else None,
         weather_ends=body.weather_ends,
         clouds=body.clouds,
+        weather_unread_may_freeze=body.unread_may_freeze or body.unread_may_be_wet,
     )
