@@ -29,6 +29,7 @@ from watcher.treatment.protection import (
     counts_from,
     ended,
     with_end_of_treatment,
+    with_entry,
     with_report,
     with_sight,
 )
@@ -300,6 +301,43 @@ def test_what_the_crew_sees_counts_with_the_temperature_of_the_latest_report() -
     assert change.clocks.worst is not None
     assert change.clocks.worst.seen.by_crew
     assert change.clocks.worst.seen.temp_low_c == -2.5
+
+
+def test_snow_that_only_the_crew_sees_is_not_measured_by_the_clear_air_of_the_report() -> None:
+    clear = report(-12, "", visibility="9999")
+    protection = treated(clear, fluid=FluidType.I, mix=None)
+    protection, change = hears(protection, Entered(at(2), weather=("SN",)), 2)
+    found = reading(protection, 3)
+    assert change is None
+    assert (found.standing, found.lower_min, found.lower_ends_at) == (Standing.UNKNOWN, None, None)
+    assert "how far you see in the snow" in next_step(protection, found)
+    later = with_report(protection, report(18, "", visibility="9999"), XNOR)
+    assert reading(later, 18).standing is Standing.UNKNOWN, "a report without snow does not measure it"
+    measured = with_entry(protection, Entered(at(3), visibility_m=2000))
+    both = with_entry(treated(clear, fluid=FluidType.I, mix=None), Entered(at(3), ("SN",), 2000))
+    assert reading(measured, 3).standing is Standing.RUNNING
+    assert reading(measured, 3).lower_min == reading(both, 3).lower_min
+    assert (reading(measured, 3).worst or found.worst).seen.weather == ("SN",)  # type: ignore[union-attr]
+    by_report = with_report(protection, report(18, "SN", visibility="2000"), XNOR)
+    assert reading(by_report, 3).standing is Standing.RUNNING
+
+
+@pytest.mark.parametrize("weather", ["SG", "RASN", "PLSN", "-SN"])
+def test_snow_in_a_mixture_and_light_snow_want_their_visibility_too(weather: str) -> None:
+    protection = with_entry(treated(report(-12, "", visibility="9999")), Entered(at(2), weather=(weather,)))
+    found = reading(protection, 3)
+    assert found.standing in {Standing.UNKNOWN, Standing.NONE}
+    assert found.lower_ends_at is None
+
+
+def test_snow_that_the_report_has_too_is_measured_by_its_visibility() -> None:
+    found = reading(with_entry(treated(report(-12, "-SN", visibility="2000")), Entered(at(2), weather=("SN",))), 3)
+    assert found.standing is Standing.RUNNING
+
+
+def test_heavy_snow_that_the_crew_sees_needs_no_visibility_to_be_lost() -> None:
+    protection = with_entry(treated(report(-12, "", visibility="9999")), Entered(at(2), weather=("+SN",)))
+    assert reading(protection, 3).standing is Standing.SPECIAL
 
 
 def test_frost_that_the_crew_sees_gives_a_time_where_nothing_falls() -> None:

@@ -9,7 +9,7 @@ from datetime import date, datetime, timedelta
 from watcher.treatment.holdover import look_up
 from watcher.treatment.press import PressKind, not_undone
 from watcher.treatment.protection import Protection, Standing
-from watcher.treatment.protection_weather import Seen
+from watcher.treatment.protection_weather import Seen, snows
 from watcher.treatment.question import Holdover, HoldoverQuestion, Outcome
 from watcher.treatment.tables import Tables
 
@@ -26,6 +26,7 @@ _COURSE = (
     Outcome.NONE,
 )
 _RANK = {outcome: rank for rank, outcome in enumerate(_COURSE)}
+_UNTOLD = frozenset({Outcome.UNKNOWN, Outcome.NOT_NEEDED})
 _LOST = {Outcome.SPECIAL: Standing.SPECIAL, Outcome.NONE: Standing.NONE}
 
 
@@ -81,6 +82,8 @@ class Clocks:
         When the newest report was observed.
     training
         Minutes are shown that are from tables which are not in force.
+    wants_visibility
+        The crew saw snow, and nobody said yet how far one sees in it: no minutes until then.
     """
 
     at: datetime
@@ -98,6 +101,7 @@ class Clocks:
     blind: bool
     latest_at: datetime | None
     training: bool
+    wants_visibility: bool = False
 
     @property
     def ends_at(self) -> datetime | None:
@@ -155,6 +159,7 @@ def clocks(protection: Protection, tables: Tables | Answers, now: datetime) -> C
         blind=protection.blind,
         latest_at=protection.latest_at,
         training=shown.first_min is not None and any(each.holdover.training for each in found),
+        wants_visibility=_wants_visibility(found),
     )
 
 
@@ -203,7 +208,8 @@ def _standing(
         return Standing.OVER
     if protection.blind:
         return Standing.BLIND
-    if outcome is Outcome.UNKNOWN or protection.latest_at is None or _is_open_now(protection, found):
+    is_open = _is_open_now(protection, found) or _wants_visibility(found)
+    if outcome is Outcome.UNKNOWN or protection.latest_at is None or is_open:
         return Standing.UNKNOWN
     withheld = any(each.holdover.outcome is Outcome.OUT_OF_SEASON for each in found)
     if withheld or (outcome is not Outcome.NOT_NEEDED and runs_out_at is None):
@@ -224,6 +230,19 @@ def _is_open_now(protection: Protection, found: list[Answer]) -> bool:
         each.holdover.outcome is Outcome.UNKNOWN
         and not each.seen.recent
         and (latest is None or each.seen.last_at >= latest)
+        for each in found
+    )
+
+
+def _wants_visibility(found: list[Answer]) -> bool:
+    """Return whether the crew saw snow of which nothing since tells how heavy it is: a report without snow does not."""
+    told_at = [each.seen.last_at for each in found if snows(each.seen.weather) and each.holdover.outcome not in _UNTOLD]
+    return any(
+        each.holdover.outcome is Outcome.UNKNOWN
+        and each.seen.by_crew
+        and each.seen.visibility_m is None
+        and snows(each.seen.weather)
+        and not any(at >= each.seen.last_at for at in told_at)
         for each in found
     )
 

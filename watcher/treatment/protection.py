@@ -180,6 +180,8 @@ def with_report(protection: Protection, observation: Observation, station: Stati
 def with_entry(protection: Protection, entered: Entered) -> Protection:
     """Return a protection with what the crew sees: instead of what the latest report says of it, and beside it.
 
+    Snow that no report has gives no minutes before its visibility is entered.
+
     Parameters
     ----------
     protection
@@ -189,9 +191,11 @@ def with_entry(protection: Protection, entered: Entered) -> Protection:
     """
     reports = [each for each in protection.seen if not each.by_crew and not each.recent]
     latest = max(reports, key=lambda each: each.last_at, default=None)
+    crews = [each for each in protection.seen if each.by_crew and each.last_at <= entered.at]
+    before = max(crews, key=lambda each: each.last_at, default=None)
     if not protection.live:
         return protection
-    return _adding(protection, [as_entered(entered, latest)])
+    return _adding(protection, [as_entered(entered, latest, before)])
 
 
 def with_end_of_treatment(protection: Protection, ended_at: datetime) -> Protection:

@@ -99,6 +99,11 @@ def next_step(protection: Protection, clocks: Clocks) -> str:
     """
     if clocks.standing is Standing.OVER:
         return _after_the_end(protection, clocks)
+    if clocks.standing is Standing.UNKNOWN and clocks.wants_visibility:
+        return (
+            "No minutes until you enter how far you see in the snow: the report has none, and by that distance the "
+            "tables tell how heavy it is."
+        )
     return _STEPS[clocks.standing]
 
 

@@ -9,6 +9,7 @@ from functools import lru_cache
 
 from watcher.reports.model import Observation, VisibilityBound
 from watcher.reports.station import Station
+from watcher.reports.weather import parse_weather
 from watcher.rulebook.derive import light_facts
 from watcher.rulebook.observed import observed_facts
 
@@ -37,7 +38,11 @@ class Seen:
 
 @dataclass(frozen=True, slots=True)
 class Entered:
-    """What a crew sees or hears. None: as the latest report has it. It only ever worsens."""
+    """What a crew sees or hears. None: as the latest report has it. It only ever worsens.
+
+    Two things are not taken from the report: the visibility where snow is seen and the report has none, for how far one
+    saw before it fell says nothing of how heavy it is; and the weather where the crew has seen some since the report.
+    """
 
     at: datetime
     weather: tuple[str, ...] | None = None
@@ -87,16 +92,43 @@ def _fallen(observation: Observation, since: datetime) -> tuple[str, ...]:
     return tuple(dict.fromkeys((*observation.recent_weather, *sorted(ended))))
 
 
-def as_entered(entered: Entered, latest: Seen | None) -> Seen:
-    """Return what a crew sees, and beside it what the latest report says."""
+def as_entered(entered: Entered, latest: Seen | None, before: Seen | None = None) -> Seen:
+    """Return what a crew sees, and beside it what the latest report says.
+
+    Parameters
+    ----------
+    entered
+        What it sees.
+    latest
+        The weather of the latest report; None before the first.
+    before
+        What the crew saw last; None: nothing.
+    """
     at = entered.at
     known = latest if latest is not None else Seen(at, at, None, None, None)
     seen = replace(known, first_at=at, last_at=at, by_crew=True, active_frost=entered.active_frost)
-    if entered.weather is not None:
-        seen = replace(seen, weather=entered.weather, automatic=False)
+    weather = entered.weather
+    if weather is None and entered.visibility_m is not None and before is not None and before.last_at >= known.last_at:
+        weather = before.weather
+    if weather is not None:
+        seen = replace(seen, weather=weather, automatic=False)
+    if snows(seen.weather) and not snows(known.weather):
+        seen = replace(seen, visibility_m=None, visibility_bound=None)
     if entered.visibility_m is not None:
         seen = replace(seen, visibility_m=entered.visibility_m, visibility_bound="exact")
     return seen
+
+
+def snows(weather: tuple[str, ...] | None) -> bool:
+    """Return whether snow falls by the groups, alone or with other things: how heavily, the visibility tells."""
+    groups = [parse_weather(text) for text in weather or ()]
+    return any(
+        group is not None
+        and not group.vicinity
+        and group.descriptors.isdisjoint({"BL", "DR"})
+        and not {"SN", "SG"}.isdisjoint(group.phenomena)
+        for group in groups
+    )
 
 
 def _is_night(station: Station, at: datetime) -> bool | None:
