@@ -242,6 +242,38 @@ def test_remarks_that_matter_for_ice_are_read():
 
 
 @pytest.mark.parametrize(
+    ("remark", "accretion"),
+    [
+        ("ICE", True),
+        ("ICE ON SENSOR", True),
+        ("ICG, VIS LWR N", True),
+        ("I1001", True),
+        ("FROIN.", True),
+        ("NO ICE", False),
+        ("NO ICG SLP123", False),
+        ("ICE ON RWY", False),
+        ("ICE ON RWYS 18/36", False),
+        ("ICE ON TWYS", False),
+        ("ICE RAMP", False),
+        ("PATCHY ICE ON APRON", False),
+        ("SERVICE", False),
+        ("NO ICE ON RWY ICG", True),
+    ],
+)
+def test_ice_in_plain_language_counts_unless_it_is_denied_or_lies_on_the_ground(remark, accretion):
+    """FMH-1, chapter 12 has accretion as I1nnn, I3nnn, I6nnn; the words are common practice, no source."""
+    assert read(f"00000KT 9999 OVC010 M01/M02 Q1021 RMK {remark}").remarks.ice_accretion is accretion
+
+
+@pytest.mark.parametrize("remark", ["FZRANO, PWINO.", "FZRANO; PWINO;", "FZRANO,PWINO", "PWINO. FZRANO $"])
+def test_a_mark_behind_a_remark_does_not_hide_it(remark):
+    """FMH-1, chapter 12: FZRANO and PWINO say that a sensor does not work."""
+    marks = read(f"AUTO 00000KT 4SM OVC010 M01/M02 A2990 RMK AO2 {remark}").remarks
+    assert (marks.freezing_rain_sensor_off, marks.present_weather_sensor_off) == (True, True)
+    assert read("00000KT 9999 OVC010 M01/M02 A2990 RMK 4/012.5").remarks.snow_depth_cm is None
+
+
+@pytest.mark.parametrize(
     ("day_time", "received", "expected"),
     [
         ("312350Z", "2026-02-01T00:10", "2026-01-31T23:50"),

@@ -1,6 +1,8 @@
 """What the remarks of a report say that matters for ice, and the tenths of temperature and dew point.
 
-Source: FMH-1 (Federal Meteorological Handbook No. 1), chapter 12: remarks. ICE and FROIN: common practice, no source.
+Source: FMH-1 (Federal Meteorological Handbook No. 1), chapter 12: remarks. It knows ice accretion only in code (I1nnn,
+I3nnn, I6nnn: within the past 1, 3 and 6 hours). ICE, ICG and FROIN in plain language: common practice, no source; they
+count as accretion, also on a sensor, save what is denied or lies on the ground.
 """
 
 from __future__ import annotations
@@ -21,11 +23,11 @@ _CM_PER_INCH = 2.54
 _SIGN = re.compile(
     r"\b(?:T(?P<t_sign>[01])(?P<t>\d{3})(?:(?P<d_sign>[01])(?P<d>\d{3}))?"
     r"|(?P<sensor>A[O0][12])A?"
-    r"|(?P<ice>I[136]\d{3}|FROIN|ICG|ICE(?! (?:ON|RWY)))"
+    r"|(?P<ice>I[136]\d{3}|FROIN|(?<!NO )ICG|(?<!NO )ICE(?! (?:ON )?(?:RWY|TWY|RAMP|APRON)))"
     r"|(?P<fzrano>FZRANO)|(?P<pwino>PWINO)"
     r"|4/(?P<depth>\d{3})"
     r"|SNINCR \d{1,3}/(?P<increase_depth>\d{1,4})"
-    r"|(?P<changes>(?:[A-Z]{2,8}?(?:[BE](?:\d{4}|\d{2}))+)+))(?=\s|$)"
+    r"|(?P<changes>(?:[A-Z]{2,8}?(?:[BE](?:\d{4}|\d{2}))+)+))(?=[\s,;]|\.(?!\d)|$)"
 )
 _CHANGE = re.compile(r"([A-Z]{2,8}?)((?:[BE](?:\d{4}|\d{2}))+)")
 _TIME = re.compile(r"([BE])(\d{4}|\d{2})")
@@ -77,8 +79,8 @@ def read_remarks(text: str, observed_at: datetime, runway_state: tuple[str, ...]
     if not text and not runway_state:
         return _NOTHING
     signs: tuple[_Sign, ...] = ()
-    # What these two mean depends on the word after them.
-    for word in [text] if "ICE " in text or "SNINCR " in text else text.split():
+    # What these mean depends on the word before or after them.
+    for word in [text] if "ICE" in text or "ICG" in text or "SNINCR " in text else text.split():
         signs += _signs(word)
     values = _values(signs, runway_state)
     return _dated(values, observed_at) if values.changes else values
