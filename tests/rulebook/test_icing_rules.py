@@ -142,6 +142,21 @@ def test_a_sensor_that_is_off_hides_freezing_rain_but_does_not_hold_on_to_snow()
     assert verdicts["snow"] is False
 
 
+@pytest.mark.parametrize(
+    ("body", "flag"),
+    [
+        ("AUTO 12005KT 3SM UP OVC040 M A2992 RMK AO2", Flag.NO_HOLDOVER),
+        ("AUTO 12005KT 3SM UP OVC040 ///// A2992 RMK AO2", Flag.NO_HOLDOVER),
+        ("12005KT 3000 SHGS OVC040 ///// Q1011", Flag.NO_HOLDOVER),
+        ("AUTO 12005KT 3SM -RA OVC040 M A2992 RMK AO2 FZRANO", Flag.FREEZING_PRECIPITATION),
+    ],
+)
+def test_what_may_freeze_is_told_where_the_temperature_is_not_known(body, flag):
+    assert worst(seen(body))[flag] == (Level.PREPARE, None)
+    warm = body.replace("OVC040 M ", "OVC040 ///// ").replace("/////", "12/09")
+    assert worst(seen(warm)).get(flag, (Level.NOTE, None))[0] < Level.PREPARE
+
+
 def test_rain_where_the_sensor_is_off_is_read_as_freezing_at_zero_and_warned_of_above():
     at_zero = worst(seen("AUTO 15006KT 5SM -RA OVC010 00/M01 A2990 RMK AO2 FZRANO T00001006"))
     above = worst(seen("AUTO 15006KT 5SM -RA OVC010 02/01 A2990 RMK AO2 FZRANO T00170006"))

@@ -47,6 +47,12 @@ def test_a_missing_dew_point_leaves_humidity_unknown():
     assert "spread_c" not in made.values
 
 
+def test_whether_the_temperature_is_known():
+    assert facts("00000KT CAVOK M05/M08 Q1021").values["temperature_known"] is True
+    assert facts("00000KT CAVOK M05/// Q1021").values["temperature_known"] is True
+    assert facts("00000KT CAVOK ///// Q1021").values["temperature_known"] is False
+
+
 def test_no_weather_is_an_empty_set_and_unknown_weather_is_unknown():
     assert facts("00000KT 9999 OVC010 M01/M02 Q1021").values["weather"] == frozenset()
     assert facts("AUTO 00000KT 9999 // OVC010 M01/M02 Q1021").values["weather"] is None

@@ -36,7 +36,11 @@ def humidity_facts(
     temp, dew
         What rounding or doubt leaves of them, (low, high) in °C.
     """
-    values: dict[str, Value] = {"temp_c": temp_c, "dew_point_c": dew_point_c}
+    values: dict[str, Value] = {
+        "temp_c": temp_c,
+        "dew_point_c": dew_point_c,
+        "temperature_known": temp_c is not None,
+    }
     intervals: dict[str, Interval] = {}
     if temp is not None:
         intervals["temp_c"] = temp

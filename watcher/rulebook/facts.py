@@ -69,6 +69,8 @@ _MODEL = "frost model"
 # fmt: off
 FACTS: tuple[FactSpec, ...] = (
     _number("temp_c", "°C", "temperature", "air temperature", _REPORT),
+    _flag("temperature_known", "there is an air temperature: every comparison with an absent one is unknown", _REPORT,
+          "the temperature is known", "the temperature is not known"),
     _number("dew_point_c", "°C", "dew point", "dew point over water", _REPORT),
     _number("frost_point_c", "°C", "frost point",
             "temperature at which air at this dew point is saturated over ice", "dew point"),

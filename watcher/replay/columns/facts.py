@@ -27,10 +27,13 @@ _WEATHER = (
     "frozen_precipitation",
 )
 _SNOW = "snow_intensity"
+# Facts that are made from one reported column.
+_FROM_ONE = {"temperature_known": "temp_c", "doubtful": "doubts"}
 
 # The facts that are added to OBSERVED, and the ends of their intervals.
 ADDED: Mapping[str, DataType | type[DataType]] = {
     **dict.fromkeys(AIR_COLUMNS, pl.Float64),
+    "temperature_known": pl.Boolean,
     "sun_elevation_deg": pl.Float64,
     "is_night": pl.Boolean,
     column_of("weather"): pl.Categorical,
@@ -90,8 +93,7 @@ def reported_columns(only: Collection[str] | None = None) -> list[str]:
         needed |= set(REPORTED)
     if _SNOW in wanted:
         needed |= {"visibility_m", "temp_c_low", "temp_c_high"}
-    if "doubtful" in wanted:
-        needed.add("doubts")
+    needed |= {source for fact, source in _FROM_ONE.items() if fact in wanted}
     return [name for name in OBSERVED if name in needed]
 
 
@@ -119,6 +121,8 @@ def _with_facts(
         # By arrays: an expression multiplies by the inverse of a number, which rounds otherwise.
         age_us = microseconds(frame["heard_at"]) - microseconds(frame["observed_at"])
         found.append(pl.Series("report_age_min", age_us / 1e6 / 60))
+    if "temperature_known" in added:
+        found += frame.select(temperature_known=pl.col("temp_c").is_not_null()).get_columns()
     if "doubtful" in added:
         found += frame.select(doubtful=pl.col("doubts") != "").get_columns()
     known = {column.name: column for column in found}
