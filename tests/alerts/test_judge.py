@@ -281,6 +281,56 @@ def test_a_new_taf_without_it_closes_what_was_expected():
     assert "no longer expected" in play.events[-1].body.headline
 
 
+BEFORE = "TAF XNOR 112300Z 1200/1206 00000KT 9999 SCT030 TEMPO 1203/1206 3000 -FZDZ OVC006"
+NEXT = "TAF XNOR 120500Z 1206/1306 00000KT 9999 SCT030 {}"
+
+
+def test_what_a_taf_gives_stands_until_the_validity_of_the_next_begins():
+    play = Play()
+    assert play.hear("0001", DRY.format("0000"), BEFORE) == ["opened"]
+    play.hear("0451", DRY.format("0450"))
+    assert play.hear("0501", NEXT.format("")) == []
+    assert play.hear("0551", DRY.format("0550")) == []
+    assert play.open["freezing-precipitation"].until == at("0600")
+    assert play.hear("0600") == ["closed"]
+    assert play.events[-1].body.why == "The expected period has passed without being reported."
+
+
+def test_what_the_next_taf_goes_on_with_is_the_same_episode():
+    play = Play()
+    play.hear("0001", DRY.format("0000"), BEFORE)
+    play.hear("0451", DRY.format("0450"))
+    assert play.hear("0501", NEXT.format("TEMPO 1206/1209 3000 -FZDZ OVC006")) == []
+    episode = play.open["freezing-precipitation"]
+    assert (episode.began_at, episode.until) == (at("0300"), at("0900"))
+    play.hear("0551", DRY.format("0550"))
+    play.view = replace(play.view, expectations=None)
+    assert play.hear("0559") == []
+    assert play.open["freezing-precipitation"].until == at("0900"), "also after a restart"
+    assert play.hear("0600") == []
+
+
+def test_an_amendment_takes_the_place_of_the_taf_before_at_once():
+    play = Play()
+    play.hear("0001", DRY.format("0000"), BEFORE)
+    play.hear("0451", DRY.format("0450"))
+    assert play.hear("0501", NEXT.format("").replace("TAF", "TAF AMD", 1)) == ["closed"]
+    assert "no longer expected" in play.events[-1].body.headline
+
+
+def test_a_cancelled_forecast_is_withdrawn_and_no_all_clear():
+    play = Play()
+    play.hear("0505", TAF.format("TEMPO 1208/1210 3000 -FZDZ OVC006"))
+    assert play.hear("0621", "TAF AMD XNOR 120620Z 1206/1218 CNL") == ["withdrawn"]
+    body = play.events[-1].body
+    assert body.headline == (
+        "XNOR forecast cancelled, no all-clear: freezing drizzle or light freezing rain was expected 0800Z-1000Z"
+    )
+    assert body.why == "The TAF was cancelled at 0620Z: no forecast says any more whether it comes or not."
+    assert "Keep what was arranged" in body.next_step
+    assert play.open == {}
+
+
 def test_the_silence_of_a_taf_ends_nothing_observed():
     play = Play()
     play.hear("0521", DRIZZLE.format("0520"))

@@ -103,6 +103,32 @@ def test_what_is_expected_goes_on_by_its_release_threshold(play):
     assert compute(play, "0050", gone) == ["closed"]
 
 
+WET = """
+[[rule]]
+name = "recently-wet"
+flag = "frost-likely"
+level = "note"
+text = "Near freezing"
+source = "common practice, no source"
+when = { field = "temp_c", op = "<=", value = 0.0 }
+settle = { reports = 1, minutes = 0 }
+"""
+
+
+def test_less_that_is_observed_does_not_call_off_what_is_computed(play):
+    play.book = small_book(RULES + WET)
+    play.hear("0021", CLEAR.format("0020"))
+    compute(play, "0031", evening())
+    assert play.hear("0051", CLEAR.format("0050").replace("01/M02", "M01/M02")) == ["opened"]
+    assert [(item.kind, item.level) for item in play.view.episodes] == [
+        (Kind.EXPECTED, Level.PREPARE),
+        (Kind.OBSERVED, Level.NOTE),
+    ]
+    assert compute(play, "0055", evening("0050")) == []
+    assert play.hear("0121", CLEAR.format("0120")) == ["closed"]
+    assert [item.kind for item in play.view.episodes] == [Kind.EXPECTED]
+
+
 def test_a_deposit_outlives_the_frost_that_made_it(play):
     """Frost no longer forms from 0500, and lies until the end of the night."""
     play.hear("0021", CLEAR.format("0020"))

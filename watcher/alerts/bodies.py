@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from watcher.alerts import next_steps
+from watcher.alerts.episodes import is_cancelled
 from watcher.alerts.habit_words import silence_now
 from watcher.alerts.habits import Habits
 from watcher.alerts.latest import facts_of
@@ -106,7 +107,7 @@ def _next_step(episode: Episode, event: EventType, scene: Scene) -> str:
     if event is EventType.TAKEN and episode.taken is not None:
         return f"{episode.taken.by} has it in hand; ask there before you arrange anything for the same aircraft."
     if event is EventType.WITHDRAWN:
-        return next_steps.WITHDRAWN
+        return next_steps.CANCELLED if _is_cancelled(episode, scene) else next_steps.WITHDRAWN
     if event is EventType.CLOSED:
         if episode.kind is Kind.EXPECTED and _is_observed_now(episode, scene):
             return next_steps.CAME_TRUE
@@ -118,6 +119,8 @@ def _headline(episode: Episode, event: EventType, previous: Level | None, scene:
     what = _what(episode, scene)
     began = clock_z(episode.began_at)
     if event is EventType.WITHDRAWN:
+        if _is_cancelled(episode, scene):
+            return f"{episode.station} forecast cancelled, no all-clear: {what} was expected {_span(episode)}"
         return f"{episode.station} no longer watched for {what} (last level {episode.level.word})"
     if event is EventType.CLOSED:
         if episode.kind is Kind.OBSERVED:
@@ -134,6 +137,10 @@ def _headline(episode: Episode, event: EventType, previous: Level | None, scene:
     confirmed = " as expected" if event is EventType.CONFIRMED else ""
     values = _temperatures(scene.observation)
     return f"{episode.station} {episode.level.word}{change}: {what} since {began}{confirmed}{values}, not ended"
+
+
+def _is_cancelled(episode: Episode, scene: Scene) -> bool:
+    return is_cancelled(episode, scene.forecast, scene.now)
 
 
 def _is_observed_now(episode: Episode, scene: Scene) -> bool:
@@ -209,6 +216,9 @@ def _temperatures(observation: Observation | None) -> str:
 
 def _why(episode: Episode, event: EventType, scene: Scene) -> str:
     if event is EventType.WITHDRAWN:
+        if _is_cancelled(episode, scene) and scene.forecast is not None:
+            issued = clock_z(scene.forecast.issued_at)
+            return f"The TAF was cancelled at {issued}: no forecast says any more whether it comes or not."
         return "The station or the rule behind this is no longer in force."
     if event is EventType.CLOSED:
         return _why_closed(episode, scene)

@@ -17,6 +17,7 @@ from datetime import datetime
 
 from watcher.alerts.model import Acknowledgement, Episode, EventType, Hold, Phase, Taken
 from watcher.outlook.model import Expectation
+from watcher.reports.model import Forecast
 from watcher.rulebook.words import Certainty, Flag, Kind, Level, NoTime
 
 
@@ -84,8 +85,18 @@ def comes_true(ahead: Episode, basis: Basis) -> bool:
 
 
 def withdraw(before: Episode, now: datetime) -> Transition:
-    """Return the end of an episode whose station or rule is no longer watched."""
+    """Return the end of an episode whose station or rule is no longer watched, or whose forecast was cancelled."""
     return Transition(_ended(before, now), None if before.opened_at is None else EventType.WITHDRAWN)
+
+
+def is_cancelled(episode: Episode, taf: Forecast | None, now: datetime) -> bool:
+    """Return whether a TAF gave what is expected and was cancelled before its time: nobody says that it will not come.
+
+    `taf`: the newest of the station.
+    """
+    by_taf = episode.kind is Kind.EXPECTED and episode.certainty is not Certainty.COMPUTED
+    lies_ahead = episode.until is None or episode.until > now
+    return by_taf and lies_ahead and taf is not None and taf.cancelled
 
 
 def take(before: Episode, acknowledgement: Acknowledgement) -> Transition | None:

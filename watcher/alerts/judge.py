@@ -13,7 +13,7 @@ from datetime import datetime
 from types import MappingProxyType
 
 from watcher.alerts.changes import StationChange
-from watcher.alerts.episodes import Basis, Transition, advance, begin, comes_true, take, withdraw
+from watcher.alerts.episodes import Basis, Transition, advance, begin, comes_true, is_cancelled, take, withdraw
 from watcher.alerts.hearing import observations_in_order, observed_at, take_forecasts, take_observation
 from watcher.alerts.holds import of_known_rules, updated_holds
 from watcher.alerts.latest import facts_of
@@ -170,9 +170,34 @@ def _expect(turn: Turn, rules: _RulesByFlag) -> None:
     if taf is not None:
         steps = expected_steps(taf, station=turn.view.station, latest=turn.view.observation, now=turn.now)
         found.extend(expectations(rules.book, steps))
+        found.extend(_until_in_force(turn, taf, rules, found))
     found.extend(_computed(turn, rules))
     found.sort(key=lambda item: (item.begins_at, -item.level, item.rule))
     turn.view = replace(turn.view, expectations=tuple(found))
+
+
+def _until_in_force(
+    turn: Turn, taf: Forecast, rules: _RulesByFlag, said: Sequence[Expectation]
+) -> Iterable[Expectation]:
+    """Return what the TAF before gave until the validity of this one begins: it says nothing of the time before that.
+
+    An amendment, a correction and a cancellation take the place of the one before at once.
+    """
+    begins_at = taf.begins_at
+    if begins_at is None or begins_at <= turn.now or taf.amendment or taf.correction or taf.cancelled:
+        return ()
+    known = {rule.name for rule in rules.book.rules}
+    before = (
+        replace(item, ends_at=min(item.ends_at, begins_at))
+        for episode in turn.view.episodes
+        for item in episode.expected
+        if item.certainty is not Certainty.COMPUTED and item.rule in known
+    )
+    return {
+        (item.rule, item.certainty, item.begins_at): item
+        for item in before
+        if item.begins_at < begins_at and item.ends_at > turn.now and item not in said
+    }.values()
 
 
 def _computed(turn: Turn, rules: _RulesByFlag) -> Iterable[Expectation]:
@@ -232,13 +257,7 @@ def _worse_than_seen(turn: Turn, flag: Flag, expected: tuple[Expectation, ...]) 
         ),
         default=None,
     )
-    # Frost that is there already rises by its reports; a second alert of what is computed would only repeat it.
-    return tuple(
-        item
-        for item in expected
-        if (seen is None or (item.level > seen and item.certainty is not Certainty.COMPUTED))
-        and not _is_spent(item, turn)
-    )
+    return tuple(item for item in expected if (seen is None or item.level > seen) and not _is_spent(item, turn))
 
 
 def _holds_after(
@@ -261,7 +280,7 @@ def _expected_by_flag(turn: Turn, policy: Policy) -> dict[Flag, tuple[Expectatio
 
 def _move(turn: Turn, known: Sequence[Rule], flag: Flag, episode: Episode | None, basis: Basis) -> None:
     if episode is not None:
-        transition = _next(episode, basis, known, turn.now)
+        transition = _next(episode, basis, known, turn)
         if transition.episode != episode:
             turn.take(transition, known)
         if transition.episode.phase is not Phase.ENDED:
@@ -275,12 +294,14 @@ def _move(turn: Turn, known: Sequence[Rule], flag: Flag, episode: Episode | None
         turn.take(first, known)
 
 
-def _next(episode: Episode, basis: Basis, known: Sequence[Rule], now: datetime) -> Transition:
+def _next(episode: Episode, basis: Basis, known: Sequence[Rule], turn: Turn) -> Transition:
     names = {rule.name for rule in known}
     lost_rules = bool(episode.holds) and not any(hold.rule in names for hold in episode.holds)
     if lost_rules and not basis.holds and not basis.expected:
-        return withdraw(episode, now)
-    return advance(episode, basis, now)
+        return withdraw(episode, turn.now)
+    if is_cancelled(episode, turn.view.taf, turn.now) and not basis.confirmed and not basis.expected:
+        return withdraw(episode, turn.now)
+    return advance(episode, basis, turn.now)
 
 
 def _spend(turn: Turn, episode: Episode, basis: Basis) -> None:

@@ -37,6 +37,7 @@ SEEING = "Reports are back; its alerts follow them again."
 ENDED = "Aircraft treated or parked before this stay in need of a check: a deposit outlives its weather."
 NOT_EXPECTED = "Release what was arranged for it only after a look at the present report."
 CAME_TRUE = "Follow the open alert of the same kind at this station."
+CANCELLED = "Keep what was arranged until a new TAF or the reports say more."
 WITHDRAWN = "The station or its rule is no longer watched here; watch it by other means."
 
 

@@ -18,7 +18,7 @@ TOLD_AS_WORDS: dict[EventType, str] = {
     EventType.LOWERED: "Level lowered",
     EventType.CONFIRMED: "Expected before, now reported",
     EventType.CLOSED: "Ended",
-    EventType.WITHDRAWN: "No longer watched",
+    EventType.WITHDRAWN: "Withdrawn",
     EventType.TAKEN: "Taken in hand",
     EventType.REMINDER: "Reminder: nobody has taken this",
     EventType.BLIND: "Station blind",
@@ -176,7 +176,7 @@ def _in_a_word(told_as: EventType, body: EventBody) -> str:
 
 _WORD_OF = {
     EventType.CLOSED: "ended",
-    EventType.WITHDRAWN: "no longer watched",
+    EventType.WITHDRAWN: "withdrawn",
     EventType.BLIND: "blind",
     EventType.SEEING: "seeing again",
     EventType.TAKEN: "taken in hand",
