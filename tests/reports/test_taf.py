@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
+
+import pytest
 
 from watcher.reports.contract import as_contract
 from watcher.reports.decode import decode_report
@@ -103,4 +106,36 @@ def test_the_contract_names():
 
 def test_what_is_no_taf_is_said():
     assert isinstance(decode_report("TAF XNOR 120500Z nonsense", received_at=NEAR), Unreadable)
-    assert isinstance(decode_report("TAF XNOR 1206/1306 00000KT", received_at=NEAR), Unreadable)
+    assert isinstance(decode_report("TAF XNOR 00000KT CAVOK", received_at=NEAR), Unreadable)
+
+
+@pytest.mark.parametrize("head", ["XNOR", "AMD XNOR", "XNOR AMD"])
+@pytest.mark.parametrize("rest", ["1206/1306 CAVOK", "120606 CAVOK", "NIL", "COR 1206/1306 CAVOK"])
+def test_a_time_of_issue_without_z_is_taken_with_a_doubt(head, rest):
+    """WMO-No. 306, FM 51: YYGGggZ; a METAR without Z is taken so too."""
+    seen = read(f"TAF {head} 120500 {rest}")
+    assert seen.issued_at == datetime(2026, 1, 12, 5, tzinfo=UTC)
+    assert seen.doubts == ("120500: a time without Z",)
+    assert seen == replace(read(f"TAF {head} 120500Z {rest}"), raw=seen.raw, doubts=seen.doubts)
+
+
+@pytest.mark.parametrize(("received", "readable"), [("0459", False), ("0500", True), ("1800", True), ("0600+1", False)])
+def test_without_a_time_of_issue_a_forecast_in_force_is_as_old_as_it_can_be(received, readable):
+    """ICAO Annex 3, 6.2: issued not earlier than one hour before the beginning of its validity."""
+    day = 13 if received.endswith("+1") else 12
+    near = datetime(2026, 1, day, int(received[:2]), int(received[2:4]), tzinfo=UTC)
+    seen = decode_report("TAF XNOR 1206/1306 00000KT 3000 -FZRA OVC004", received_at=near)
+    assert isinstance(seen, Forecast) is readable
+    if isinstance(seen, Forecast):
+        assert seen.issued_at == datetime(2026, 1, 12, 5, tzinfo=UTC)
+        assert (seen.begins_at, seen.ends_at) == (
+            datetime(2026, 1, 12, 6, tzinfo=UTC),
+            datetime(2026, 1, 13, 6, tzinfo=UTC),
+        )
+        assert seen.periods[0].weather == ("-FZRA",)
+        assert seen.doubts == ("1206/1306: no time of issue before it, taken for an hour before it begins",)
+
+
+@pytest.mark.parametrize("text", ["AMD XNOR 1206/1306 CAVOK", "COR XNOR 1206/1306 CAVOK", "XNOR 120606 CAVOK"])
+def test_an_amendment_or_an_old_form_without_a_time_of_issue_has_no_certain_place(text):
+    assert isinstance(decode_report(f"TAF {text}", received_at=NEAR), Unreadable)

@@ -1,6 +1,7 @@
 """TAF texts to forecasts: split into its periods, each read with the same token readers as a METAR.
 
-Source: WMO-No. 306, FM 51 TAF. Military groups of icing (6....) and turbulence (5....) are aloft and raise nothing.
+Sources: WMO-No. 306, FM 51 TAF; ICAO Annex 3, chapter 6, for when one is issued. Military groups of icing (6....) and
+turbulence (5....) are aloft and raise nothing.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from watcher.reports.dating import WrongTime, nearest_date, report_date
 from watcher.reports.metar import STATION
 from watcher.reports.model import Forecast, ForecastTemperature, Period, Unreadable
 
-_ISSUED = re.compile(r"(\d{6})Z")
+_ISSUED = re.compile(r"(\d{6})(Z?)")
 _VALID = re.compile(r"(\d{2})(\d{2})/(\d{2})(\d{2})")
 _VALID_OLD = re.compile(r"(\d{2})(\d{2})(\d{2})")
 _FROM = re.compile(r"FM(\d{2})(\d{2})(\d{2})?")
@@ -25,6 +26,9 @@ _PROBABILITY = re.compile(r"PROB(30|40)")
 _EXTREME = re.compile(r"T([XN])?(M?\d{2})/(\d{2})?(\d{2})Z?")
 _ALOFT = re.compile(r"[56]\d{5}")
 _NOT_PRESENT = re.compile(r"QNH\d{4}INS|WS\d{3}/\d{5,6}KT|LAST|NO|AMDS?|SKED|AFT(?:ER)?|CNL|FCST|COR|\d{4}Z?")
+
+# ICAO Annex 3, 6.2: not earlier than one hour before the beginning of its validity.
+_EARLIEST_ISSUE = timedelta(hours=1)
 
 Change = Literal["BASE", "FM", "BECMG", "TEMPO", "PROB"]
 
@@ -61,35 +65,58 @@ def decode_taf(text: str, *, received_at: datetime, raw: str) -> Forecast | Unre
     station = tokens.pop(0)
     while tokens and tokens[0] in {"AMD", "COR", "RTD"}:
         marks.append(tokens.pop(0))
+    doubts: list[str] = []
     try:
-        issued_at, tokens = _issued(tokens, received_at)
-        return _forecast(station, issued_at, tokens, marks, raw)
+        issued_at, tokens = _issued(tokens, received_at, doubts, is_first=not marks)
+        return _forecast(station, issued_at, tokens, marks, doubts, raw)
     except WrongTime as error:
         return Unreadable(raw, str(error), station)
 
 
-def _issued(tokens: list[str], received_at: datetime) -> tuple[datetime, list[str]]:
+def _issued(
+    tokens: list[str], received_at: datetime, doubts: list[str], *, is_first: bool
+) -> tuple[datetime, list[str]]:
+    """Return when a forecast was issued, and the tokens after that.
+
+    Six digits without Z are a time of issue only before a validity: the form before 2008 has its validity so. Without
+    a time of issue, a forecast that is neither amended nor corrected and is in force or will be within the hour is
+    taken for as old as it can be, so that it comes before every other one of its validity.
+    """
     match = _ISSUED.fullmatch(tokens[0]) if tokens else None
-    if match is None:
-        raise WrongTime(f"{tokens[0] if tokens else 'nothing'}: no time of issue")
-    return report_date(match[1], received_at), tokens[1:]
+    if match is not None and (match[2] or _goes_on(tokens[1:])):
+        if not match[2]:
+            doubts.append(f"{tokens[0]}: a time without Z")
+        return report_date(match[1], received_at), tokens[1:]
+    if is_first and tokens and _VALID.fullmatch(tokens[0]):
+        begins_at, ends_at = _validity(tokens[0], received_at) or (received_at, received_at)
+        if begins_at - _EARLIEST_ISSUE <= received_at < ends_at:
+            doubts.append(f"{tokens[0]}: no time of issue before it, taken for an hour before it begins")
+            return begins_at - _EARLIEST_ISSUE, tokens
+    raise WrongTime(f"{tokens[0] if tokens else 'nothing'}: no time of issue")
 
 
-def _forecast(
-    station: str, issued_at: datetime, tokens: list[str], marks: list[str], raw: str
+def _goes_on(tokens: Sequence[str]) -> bool:
+    """Return whether tokens go on as after a time of issue: with a validity, or NIL."""
+    after = next((token for token in tokens if token not in {"AMD", "COR"}), "")
+    return after == "NIL" or (_VALID.fullmatch(after) or _VALID_OLD.fullmatch(after)) is not None
+
+
+def _forecast(  # noqa: PLR0917 - private, called once
+    station: str, issued_at: datetime, tokens: list[str], marks: list[str], doubts: list[str], raw: str
 ) -> Forecast | Unreadable:
     while tokens and tokens[0] in {"AMD", "COR"}:
         marks.append(tokens.pop(0))
     amendment, correction = "AMD" in marks, bool({"COR", "RTD"} & set(marks))
     if "NIL" in tokens[:2]:
-        return Forecast(station, issued_at, raw, amendment=amendment, correction=correction, nil=True)
+        return Forecast(
+            station, issued_at, raw, amendment=amendment, correction=correction, nil=True, doubts=tuple(doubts)
+        )
     validity = _validity(tokens[0], issued_at) if tokens else None
     if validity is None:
         return Unreadable(raw, f"{tokens[0] if tokens else 'nothing'}: no period of validity", station)
     begins_at, ends_at = validity
     rest = tokens[1:]
     cancelled = "CNL" in rest[:1]
-    doubts: list[str] = []
     rest, temps = _take_temperatures(rest, begins_at, doubts)
     parts = [] if cancelled else _split(rest, begins_at, ends_at, doubts)
     periods = _periods(parts, begins_at, ends_at, doubts)
