@@ -24,7 +24,7 @@ from watcher.outlook.night.draws import Draws, Noise, draws_of
 from watcher.outlook.night.ensemble import STRUCTURE_K
 from watcher.outlook.night.grid import TEN_MINUTES, Grid, grid_of
 from watcher.outlook.night.model import NightQuestion
-from watcher.outlook.night.plan import LOOK_BACK, Plan, plan_of
+from watcher.outlook.night.plan import Plan, plan_of
 from watcher.outlook.night.stand import stand_of, uncertain_of
 from watcher.outlook.night.sunlight import Sunlight, sunlight_of
 from watcher.outlook.night.wing import Wing
@@ -113,11 +113,11 @@ def ahead_of(questions: Sequence[tuple[NightQuestion, Part]], *, members: int = 
         Size of the ensemble, at least 2.
     """
     found: list[Ahead | None] = [None] * len(questions)
-    groups: dict[tuple[bool, str], list[tuple[int, Plan, Part]]] = {}
+    groups: dict[tuple[float, str], list[tuple[int, Plan, Part]]] = {}
     for number, (question, part) in enumerate(questions):
         plan = plan_of(question)
         if plan is not None:
-            groups.setdefault((plan.looks_back, part.name), []).append((number, plan, part))
+            groups.setdefault((plan.back_h, part.name), []).append((number, plan, part))
     for group in groups.values():
         for (number, _, _), ahead in zip(
             group, _batch([plan for _, plan, _ in group], group[0][2], members), strict=True
@@ -131,8 +131,7 @@ def _batch(plans: Sequence[Plan], part: Part, members: int) -> list[Ahead]:
     first = plans[0]
     ahead = max(plan.ends_at - plan.begins_at for plan in plans)
     offset = timedelta(minutes=first.begins_at.minute % 30)
-    back_h = LOOK_BACK / timedelta(hours=1) if first.looks_back else 0.0
-    grid = grid_of(ahead, back_h, offset, TEN_MINUTES)
+    grid = grid_of(ahead, first.back_h, offset, TEN_MINUTES)
     draws = draws_of([plan.key for plan in plans], members, ahead / timedelta(hours=1))
     sunlight = sunlight_of([plan.question.station for plan in plans], [plan.begins_at for plan in plans], grid)
     skins = _skins(plans, part, grid, draws, sunlight)

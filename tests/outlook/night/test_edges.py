@@ -52,6 +52,34 @@ def test_2_snow_since_arrival_counts_and_snow_before_it_does_not():
     assert part(before).steps[0].p_precipitation == 0
 
 
+def snow_until(hours, back=11):
+    """Return half-hourly reports of the past: snow at -5 °C until so many hours ago, none since."""
+    ago = [back - 0.5 * number for number in range(2 * back)]
+    return tuple(moment(each, -5, falls=each > hours, wet=False) for each in ago)
+
+
+@pytest.mark.parametrize("hours", [7, 10])
+def test_2_snow_that_ended_long_ago_still_lies_on_a_wing_that_stood_there(hours):
+    cold = ("20008KT 9999 OVC040 M05/M08 Q1010", "1218/1318 20008KT 9999 OVC040 TNM06/1306Z")
+    stood = answer(*cold, history=snow_until(hours), arrived_at=EVENING - timedelta(hours=11, minutes=30))
+    assert part(stood).steps[0].p_precipitation > 0.9
+    assert part(stood).steps[0].p_deposit > 0.9
+    assert not any("not known" in note and "fell on it" in note for note in stood.notes)
+    came = answer(*cold, history=snow_until(hours), arrived_at=EVENING - timedelta(hours=hours - 1))
+    assert part(came).steps[0].p_precipitation == 0
+
+
+@pytest.mark.parametrize(
+    ("hours", "back", "said"), [(15, 11, "0300Z"), (9, 5, "0900Z"), (5.5, 5, None), (11, 11, None)]
+)
+def test_2_a_stay_that_began_before_the_reports_gone_through_is_said(hours, back, said):
+    stay = {"history": snow_until(20, back), "arrived_at": EVENING - timedelta(hours=hours)}
+    gaps = [note for note in answer(CLEAR, TAF, **stay).notes if "what fell on it before is not known" in note]
+    assert [said in note for note in gaps] == ([True] if said else [])
+    cleaned = answer(CLEAR, TAF, **stay, treated_at=EVENING - timedelta(hours=1))
+    assert not any("what fell on it" in note for note in cleaned.notes)
+
+
 def test_2_freezing_fog_leaves_rime_though_the_skin_is_no_colder_than_the_air():
     night = answer("00000KT 0200 FZFG VV001 M03/M03 Q1030", "1218/1318 VRB02KT 0200 FZFG VV001 TNM03/1306Z")
     assert part(night).steps[2].p_active_frost > 0.95

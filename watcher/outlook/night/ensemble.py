@@ -17,7 +17,7 @@ from watcher.outlook.night.air import AirPaths
 from watcher.outlook.night.draws import Draws, Noise, draws_of
 from watcher.outlook.night.grid import TEN_MINUTES, Grid, grid_of
 from watcher.outlook.night.model import Night, NightQuestion, Steps
-from watcher.outlook.night.plan import LOOK_BACK, Plan, plan_of, unanswered
+from watcher.outlook.night.plan import Plan, plan_of, unanswered
 from watcher.outlook.night.stand import stand_of, uncertain_of
 from watcher.outlook.night.sunlight import sunlight_of
 from watcher.outlook.night.tally import Marks, Outcome, Tally, packed, quantiles_of
@@ -86,10 +86,10 @@ def nights(
 
 
 def _batches(plans: Sequence[tuple[int, Plan]]) -> Iterator[list[tuple[int, Plan]]]:
-    """Yield questions that share a grid: looking back or not, and equally far from a half hour of the clock."""
-    groups: dict[tuple[bool, timedelta], list[tuple[int, Plan]]] = {}
+    """Yield questions that share a grid: looking back as far, and equally far from a half hour of the clock."""
+    groups: dict[tuple[float, timedelta], list[tuple[int, Plan]]] = {}
     for item in plans:
-        groups.setdefault((item[1].looks_back, _offset(item[1].begins_at)), []).append(item)
+        groups.setdefault((item[1].back_h, _offset(item[1].begins_at)), []).append(item)
     for group in groups.values():
         group.sort(key=lambda item: item[1].ends_at - item[1].begins_at)
         for first in range(0, len(group), BATCH):
@@ -111,9 +111,8 @@ class _Kept:
 
 def _batch(plans: Sequence[Plan], members: int, dt: timedelta) -> list[Night]:
     """Return the nights of questions that share a grid."""
-    back = plans[0].looks_back
     ahead = max(plan.ends_at - plan.begins_at for plan in plans)
-    grid = grid_of(ahead, LOOK_BACK / _HOUR if back else 0.0, _offset(plans[0].begins_at), dt)
+    grid = grid_of(ahead, plans[0].back_h, _offset(plans[0].begins_at), dt)
     draws = draws_of([plan.key for plan in plans], members, ahead / _HOUR)
     sunlight = sunlight_of([p.question.station for p in plans], [p.begins_at for p in plans], grid)
     paths = AirPaths(plans, grid, draws, sunlight)

@@ -14,6 +14,8 @@ from watcher.rulebook.history import Moment
 from watcher.units import clock_z
 
 LOOK_BACK = timedelta(hours=6)
+# As far as the history of a station goes.
+LOOK_FURTHER_BACK = timedelta(hours=12)
 _LONGEST = timedelta(hours=36)
 _HOUR = timedelta(hours=1)
 _LIKE_THE_AIR = "10 K to each side of the air is taken as possible"
@@ -58,9 +60,14 @@ class Plan:
         return f"{self.question.station.code} {self.beginning.at.isoformat()} {issued}"
 
     @property
-    def looks_back(self) -> bool:
-        """Whether the reports before the latest one are gone through."""
-        return self.present_h < 0 and bool(self.past or self.fell)
+    def back_h(self) -> float:
+        """How many hours of reports before the latest one are gone through; 0: none.
+
+        Six, and twelve for an aircraft that is known to stand there for longer: what fell on it is still there.
+        """
+        if self.present_h >= 0 or not (self.past or self.fell):
+            return 0.0
+        return (LOOK_BACK if self.present_h >= -LOOK_BACK / _HOUR else LOOK_FURTHER_BACK) / _HOUR
 
 
 def span_of(question: NightQuestion) -> tuple[datetime, datetime]:
@@ -98,9 +105,14 @@ def plan_of(question: NightQuestion) -> Plan | None:
     def hour(when: datetime) -> float:
         return (when - begins_at) / _HOUR
 
-    moments = tuple(m for m in question.history if begins_at - LOOK_BACK <= m.observed_at < beginning.at)
+    since = _since(question)
+    back = LOOK_BACK if since is None or since >= begins_at - LOOK_BACK else LOOK_FURTHER_BACK
+    moments = tuple(m for m in question.history if begins_at - back <= m.observed_at < beginning.at)
     craft, forecast = question.aircraft, question.forecast
-    present_h = _present(question, moments, begins_at)
+    present_h = _present(since, moments, begins_at)
+    first = min((m.observed_at for m in moments), default=beginning.at)
+    clean_since = max((when for when in (since, craft.treated_at) if when is not None), default=None)
+    unseen = _notes_on_past(clean_since, first, begins_at) if since is not None else []
     temps = () if forecast is None or forecast.cancelled else forecast.temps
     return Plan(
         question=question,
@@ -120,15 +132,31 @@ def plan_of(question: NightQuestion) -> Plan | None:
         present_h=present_h,
         clean_h=None if craft.treated_at is None else hour(craft.treated_at),
         exit_h=None if craft.hangar_exit_at is None else hour(craft.hangar_exit_at),
-        notes=(*beginning.notes, *_notes(question, beginning, begins_at, ends_at, present_h)),
+        notes=(*beginning.notes, *unseen, *_notes(question, beginning, begins_at, ends_at, present_h)),
     )
 
 
-def _present(question: NightQuestion, moments: tuple[Moment, ...], begins_at: datetime) -> float:
+def _since(question: NightQuestion) -> datetime | None:
+    """Return since when the aircraft is known to stand outside."""
     craft = question.aircraft
-    known = [when for when in (craft.arrived_at, craft.hangar_exit_at) if when is not None]
-    since = max(known) if known else min((m.observed_at for m in moments), default=begins_at)
-    return max((since - begins_at) / _HOUR, -LOOK_BACK / _HOUR)
+    return max((when for when in (craft.arrived_at, craft.hangar_exit_at) if when is not None), default=None)
+
+
+def _present(since: datetime | None, moments: tuple[Moment, ...], begins_at: datetime) -> float:
+    if since is None:
+        since = min((m.observed_at for m in moments), default=begins_at)
+    return max((since - begins_at) / _HOUR, -LOOK_FURTHER_BACK / _HOUR)
+
+
+def _notes_on_past(since: datetime | None, first: datetime, begins_at: datetime) -> list[str]:
+    """Return that it stood there, clean or not, before the first report that is gone through.
+
+    A report an hour later still covers it.
+    """
+    if since is None or since >= min(first, begins_at) - _HOUR:
+        return []
+    stands = f"The aircraft stands outside since {clock_z(since)}, and the reports gone through begin at"
+    return [f"{stands} {clock_z(first)}: what fell on it before is not known."]
 
 
 def _fell(moments: tuple[Moment, ...], latest: datetime, begins_at: datetime) -> tuple[PastWeather, ...]:
