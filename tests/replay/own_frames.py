@@ -15,7 +15,7 @@ _PLAIN: dict[str, Any] = {
     "kind": "METAR", "auto": False, "nil": False, "in_force": True, "temp_c": -2.0, "weather": "",
     "weather_observable": True, "recent_weather": "", "freezing_or_frozen": False, "ice_accretion": False,
     "freezing_rain_sensor_off": False, "present_weather_sensor_off": False, "wind_variable": False, "cavok": False,
-    "doubts": "", "raw": "",
+    "doubts": "", "raw": "", "weather_unread_may_freeze": False,
 }  # fmt: skip
 
 

@@ -78,7 +78,24 @@ def test_an_invented_winter_with_reports_that_come_late_has_the_facts_of_the_liv
     assert not differences(columns, dict(live_facts(frame, places)))
 
 
-WEATHER = ["", "", "-FZDZ", "-SN", "+SN", "RA", "-RASN", "UP", "FZFG", "//", "BR", "VCSH", "-PL"]
+WEATHER = [
+    "",
+    "",
+    "-FZDZ",
+    "-SN",
+    "+SN",
+    "RA",
+    "-RASN",
+    "UP",
+    "FZFG",
+    "//",
+    "BR",
+    "VCSH",
+    "-PL",
+    "SNX",
+    "-SN FZX",
+    "RAX",
+]
 TEMPERATURES = ["06/M02", "M02/M06", "02/00", "M01/M01", "00/M00", "///", "04/01", "M02///", "M13/M15"]
 REMARKS = ["", "", " RMK AO1", " RMK AO2 FZRANO", " RMK AO2 PWINO", " RMK AO2 I1001 SNE20", " RMK AO2 FZRAB05E45 UPE50"]
 RECENT = ["", "", "", " REFZRA", " RERA", " RESN REBLSN", " RETS"]

@@ -157,6 +157,16 @@ def test_what_may_freeze_is_told_where_the_temperature_is_not_known(body, flag):
     assert worst(seen(warm)).get(flag, (Level.NOTE, None))[0] < Level.PREPARE
 
 
+@pytest.mark.parametrize("temp", ["M03/M06", "03/M01", "/////"])
+def test_weather_that_could_not_be_read_and_may_freeze_is_told(temp):
+    assert worst(seen(f"12005KT 3000 -FZRX OVC010 {temp} Q1006"))[Flag.NO_HOLDOVER] == (Level.PREPARE, None)
+
+
+@pytest.mark.parametrize("weather", ["", "-RA", "RAX"])
+def test_weather_that_could_be_read_or_cannot_freeze_asks_nobody_to_read(weather):
+    assert Flag.NO_HOLDOVER not in worst(seen(f"12005KT 3000 {weather} OVC010 12/09 Q1006"))
+
+
 def test_rain_where_the_sensor_is_off_is_read_as_freezing_at_zero_and_warned_of_above():
     at_zero = worst(seen("AUTO 15006KT 5SM -RA OVC010 00/M01 A2990 RMK AO2 FZRANO T00001006"))
     above = worst(seen("AUTO 15006KT 5SM -RA OVC010 02/01 A2990 RMK AO2 FZRANO T00170006"))

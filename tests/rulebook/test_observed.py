@@ -90,6 +90,14 @@ def test_a_group_that_cannot_be_read_and_may_freeze_leaves_more_unknown_than_a_s
     assert made["frozen_precipitation"] is None
 
 
+def test_a_group_that_cannot_be_read_beside_snow_leaves_freezing_rain_unknown():
+    made = facts("00000KT 5000 -SN -FZRX OVC010 M01/M02 Q1021").values
+    assert made["weather_unread_may_freeze"] is True
+    assert (made["frozen_precipitation"], made["freezing_precipitation"]) == (True, None)
+    made = facts("00000KT 5000 -SN OVC010 M01/M02 Q1021").values
+    assert (made["weather_unread_may_freeze"], made["freezing_precipitation"]) == (False, False)
+
+
 def test_snowfall_needs_snow_visibility_and_temperature():
     assert facts("00000KT 9999 OVC010 M01/M02 Q1021").values["snow_intensity"] == "none"
     assert facts("00000KT 2000 -SN OVC010 M05/M06 Q1021").values["snow_intensity"] == "moderate"

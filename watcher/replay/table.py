@@ -43,6 +43,7 @@ OBSERVED: Mapping[str, DataType | type[DataType]] = {
     "cloud_cover": pl.Enum(["CLR", "FEW", "SCT", "BKN", "OVC", "VV"]),
     "pressure_hpa": pl.Float64,
     "freezing_or_frozen": pl.Boolean,   # null: cannot be ruled out
+    "weather_unread_may_freeze": pl.Boolean,
     "ice_accretion": pl.Boolean,
     "freezing_rain_sensor_off": pl.Boolean,
     "present_weather_sensor_off": pl.Boolean,

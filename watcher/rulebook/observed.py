@@ -114,14 +114,14 @@ def _cannot_tell_precipitation(observation: Observation) -> bool:
 
 def _unseen(observation: Observation) -> frozenset[str]:
     """Return the marks for what may be there unseen while it is cold enough for it to freeze."""
-    if observation.freezing_or_frozen is not None and not _cold(observation):
+    unread = observation.weather_unread_may_freeze
+    if observation.freezing_or_frozen is not None and not unread and not _cold(observation):
         return frozenset()
     rain_sensor_off = observation.remarks.freezing_rain_sensor_off
     marks = {UNSEEN_FREEZING_RAIN} if rain_sensor_off else set()
-    # Without a doubt no group was left unread, and the sensor alone is why nothing can be ruled out.
-    explained = rain_sensor_off and not observation.doubts
-    unread = observation.freezing_or_frozen is None and not explained
-    if unread or not _observable(observation) or _cannot_tell_precipitation(observation):
+    # Where no group was left unread, a sensor that is off is why nothing can be ruled out.
+    unexplained = observation.freezing_or_frozen is None and not rain_sensor_off
+    if unread or unexplained or not _observable(observation) or _cannot_tell_precipitation(observation):
         marks.add(UNSEEN)
     return frozenset(marks)
 
@@ -140,6 +140,7 @@ def _plain_facts(observation: Observation, now: datetime) -> dict[str, Value]:
         "recent_weather": _recent(observation),
         "report_age_min": (now - observation.observed_at).total_seconds() / 60,
         "doubtful": bool(observation.doubts),
+        "weather_unread_may_freeze": observation.weather_unread_may_freeze,
         "ice_accretion": remarks.ice_accretion,
         "freezing_rain_sensor_off": remarks.freezing_rain_sensor_off,
         "present_weather_sensor_off": remarks.present_weather_sensor_off,

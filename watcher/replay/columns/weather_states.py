@@ -35,7 +35,7 @@ STATE = (
     "precipitation_sensor",
     "present_weather_sensor_off",
     "freezing_rain_sensor_off",
-    "doubts",
+    "weather_unread_may_freeze",
     "temp_c",
 )
 _ANY_TIME = datetime(2000, 1, 1, tzinfo=UTC)
@@ -151,7 +151,7 @@ def _flags() -> pl.Expr:
         (pl.col("precipitation_sensor").eq_missing(pl.lit("AO1")), 2),
         (pl.col("present_weather_sensor_off"), 2),
         (pl.col("freezing_rain_sensor_off"), 2),
-        (pl.col("doubts") != "", 2),
+        (pl.col("weather_unread_may_freeze"), 2),
     ]
     packed = pl.lit(0, dtype=pl.UInt32)
     for part, size in parts:
@@ -165,7 +165,7 @@ def _observation(weather: str, flags: int) -> Observation:
     for size in (2, 2, 2, 2, 2, 2, 4, 4):
         flags, value = divmod(flags, size)
         values.append(value)
-    doubtful, rain_sensor_off, weather_sensor_off, is_ao1, auto, observable, freezing, temp = values
+    unread, rain_sensor_off, weather_sensor_off, is_ao1, auto, observable, freezing, temp = values
     return Observation(
         kind="METAR",
         station="",
@@ -181,7 +181,7 @@ def _observation(weather: str, flags: int) -> Observation:
             present_weather_sensor_off=bool(weather_sensor_off),
             precipitation_sensor="AO1" if is_ao1 else None,
         ),
-        doubts=("",) if doubtful else (),
+        weather_unread_may_freeze=bool(unread),
     )
 
 
