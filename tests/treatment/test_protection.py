@@ -306,20 +306,20 @@ def test_what_the_crew_sees_counts_with_the_temperature_of_the_latest_report() -
 def test_snow_that_only_the_crew_sees_is_not_measured_by_the_clear_air_of_the_report() -> None:
     clear = report(-12, "", visibility="9999")
     protection = treated(clear, fluid=FluidType.I, mix=None)
-    protection, change = hears(protection, Entered(at(2), weather=("SN",)), 2)
-    found = reading(protection, 3)
+    protection, change = hears(protection, Entered(at(1), weather=("SN",)), 1)
+    found = reading(protection, 2)
     assert change is None
     assert (found.standing, found.lower_min, found.lower_ends_at) == (Standing.UNKNOWN, None, None)
     assert "how far you see in the snow" in next_step(protection, found)
     later = with_report(protection, report(18, "", visibility="9999"), XNOR)
     assert reading(later, 18).standing is Standing.UNKNOWN, "a report without snow does not measure it"
-    measured = with_entry(protection, Entered(at(3), visibility_m=2000))
-    both = with_entry(treated(clear, fluid=FluidType.I, mix=None), Entered(at(3), ("SN",), 2000))
-    assert reading(measured, 3).standing is Standing.RUNNING
-    assert reading(measured, 3).lower_min == reading(both, 3).lower_min
-    assert (reading(measured, 3).worst or found.worst).seen.weather == ("SN",)  # type: ignore[union-attr]
+    measured = with_entry(protection, Entered(at(2), visibility_m=2000))
+    both = with_entry(treated(clear, fluid=FluidType.I, mix=None), Entered(at(2), ("SN",), 2000))
+    assert reading(measured, 2).standing is Standing.RUNNING
+    assert reading(measured, 2).lower_min == reading(both, 2).lower_min
+    assert (reading(measured, 2).worst or found.worst).seen.weather == ("SN",)  # type: ignore[union-attr]
     by_report = with_report(protection, report(18, "SN", visibility="2000"), XNOR)
-    assert reading(by_report, 3).standing is Standing.RUNNING
+    assert reading(by_report, 2).standing is Standing.RUNNING
 
 
 @pytest.mark.parametrize("weather", ["SG", "RASN", "PLSN", "-SN"])

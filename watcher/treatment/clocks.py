@@ -224,11 +224,15 @@ def _standing(
 
 
 def _is_open_now(protection: Protection, found: list[Answer]) -> bool:
-    """Return whether the latest report, or what the crew has seen since, leaves the weather open."""
+    """Return whether the latest report, or what the crew has seen since, leaves the weather open.
+
+    Snow that the crew saw is another matter: see `_wants_visibility`.
+    """
     latest = protection.latest_at
     return any(
         each.holdover.outcome is Outcome.UNKNOWN
         and not each.seen.recent
+        and not _is_unmeasured(each.seen)
         and (latest is None or each.seen.last_at >= latest)
         for each in found
     )
@@ -239,12 +243,14 @@ def _wants_visibility(found: list[Answer]) -> bool:
     told_at = [each.seen.last_at for each in found if snows(each.seen.weather) and each.holdover.outcome not in _UNTOLD]
     return any(
         each.holdover.outcome is Outcome.UNKNOWN
-        and each.seen.by_crew
-        and each.seen.visibility_m is None
-        and snows(each.seen.weather)
+        and _is_unmeasured(each.seen)
         and not any(at >= each.seen.last_at for at in told_at)
         for each in found
     )
+
+
+def _is_unmeasured(seen: Seen) -> bool:
+    return seen.by_crew and seen.visibility_m is None and snows(seen.weather)
 
 
 def _is_open_of_before(protection: Protection, found: list[Answer]) -> bool:
