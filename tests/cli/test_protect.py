@@ -209,7 +209,7 @@ def test_a_station_that_went_blind_has_no_minutes_though_no_service_says_so() ->
         started = f"{at(79):%H%MZ}"
         words = ("--fluid", "IV", "--mix", "100/0", "--started", started, "--training")
         said = protect("start", "XNOR", "--aircraft", "HL-7", *words)
-    assert said.lines[1] == "  NO MINUTES  the station is blind: no usable report"
+    assert said.lines[1] == "  NO MINUTES  the station is blind: no usable report that is recent enough"
 
 
 def test_after_twelve_hours_status_says_that_it_is_over() -> None:

@@ -18,6 +18,7 @@ from watcher.alerts.subscribers import Recipient, Subscription
 from watcher.reports.identity import text_hash
 from watcher.reports.model import Observation, Report
 from watcher.service.cycle import Cycle, Watch
+from watcher.service.protections import Protections
 from watcher.stations import StationTable
 from watcher.store.store import Store
 from watcher.treatment.protection import Ending, Standing, with_entry
@@ -133,6 +134,25 @@ def test_a_station_that_goes_blind_stops_the_minutes_and_one_that_sees_starts_th
     hear(cycle, 90, report(88, "", visibility="9999"))
     (protection,) = store.protections(live_only=True)
     assert not protection.blind
+
+
+def test_a_station_that_reports_every_three_hours_tells_nothing_of_now_for_so_long(store: Store) -> None:
+    """An old report counts for 90 minutes, as with a look-up by hand, though its station is not called blind."""
+    store.add_protection(treated(report(-22, "", visibility="9999")))
+    cycle = started(store, -600)
+    for minutes in (-562, -382, -202, -22):
+        hear(cycle, minutes, report(minutes, "", visibility="9999"))
+    asked = Protections(store, lambda code: XNOR, shipped(), Policy())
+    for minutes, standing in ((68, Standing.NO_LIMIT), (69, Standing.BLIND)):
+        hear(cycle, minutes)
+        (protection,) = store.protections(live_only=True)
+        view = store.load([XNOR], now=at(minutes))["XNOR"]
+        assert view.state.blind_since is None
+        assert protection.blind is (standing is Standing.BLIND)
+        assert asked.read("XNOR-P1", at(minutes)).clocks.standing is standing
+    hear(cycle, 80, report(79, "", visibility="9999"))
+    (protection,) = store.protections(live_only=True)
+    assert (protection.blind, protection.was_blind) == (False, True)
 
 
 def test_after_twelve_hours_it_is_over_without_a_word(store: Store) -> None:

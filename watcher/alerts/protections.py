@@ -145,10 +145,11 @@ def _moved(
 ) -> tuple[Protection, Change | None]:
     """Return a protection after all that was heard, taken together, and what of it must be told."""
     station = view.station if view is not None else Station(protection.station)
-    after = with_sight(protection, blind=view is None or view.state.blind_since is not None)
-    for report in heard[:-1]:
+    after = protection
+    for report in heard:
         after = with_report(after, report, station)
-    after, change = advance(after, heard[-1] if heard else None, station, answers, now)
+    blind = view is None or view.state.blind_since is not None
+    after, change = advance(with_sight(after, blind=blind or after.is_stale(now)), None, station, answers, now)
     return (after, None) if change is None else (replace(after, seq=after.seq + 1), change)
 
 

@@ -191,7 +191,7 @@ class Protections:
             if report.observed_at <= now + AHEAD:
                 protection = with_report(protection, report, view.station)
         blind = view.state.blind_since is not None or is_blind(view.state, self._policy, now)
-        return with_sight(protection, blind=blind)
+        return with_sight(protection, blind=blind or protection.is_stale(now))
 
     def _view(self, code: str, now: datetime) -> StationView:
         return self._store.load([self._station_of(code)], now=now)[code]

@@ -24,6 +24,10 @@ LONGEST = timedelta(hours=12)
 BEFORE_START = timedelta(minutes=90)
 
 
+# As with a look-up by hand: an older report does not say what falls now. Common practice, no source.
+FRESH = timedelta(minutes=90)
+
+
 class Standing(StrEnum):
     """How a protection stands.
 
@@ -88,7 +92,7 @@ class Protection:
     seen
         All weather since then, each once, in an order that does not hang on how it came in.
     blind, was_blind
-        The station has no usable report now; it had none for some time since the start.
+        The station has no usable report now, or none of the last 90 minutes; that was so for some time since the start.
     announced
         What was made known; None before the first reading.
     take_off_at
@@ -139,6 +143,10 @@ class Protection:
     def latest_at(self) -> datetime | None:
         """When the newest report was observed; None before the first."""
         return max((each.last_at for each in self.seen if not each.by_crew), default=None)
+
+    def is_stale(self, now: datetime) -> bool:
+        """Return whether the newest report is too old to say what falls now, however rarely its station reports."""
+        return self.latest_at is not None and now - self.latest_at > FRESH
 
 
 def counts_from(started_at: datetime, observed: Iterable[datetime]) -> datetime:

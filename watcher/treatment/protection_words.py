@@ -14,7 +14,7 @@ STANDS: Final = {
     Standing.NO_LIMIT: ("NO LIMIT", "nothing falls that a table answers for"),
     Standing.SPECIAL: ("LOST", "no take-off in this weather without a special approval"),
     Standing.NONE: ("LOST", "no holdover time exists in this weather"),
-    Standing.BLIND: ("NO MINUTES", "the station is blind: no usable report"),
+    Standing.BLIND: ("NO MINUTES", "the station is blind: no usable report that is recent enough"),
     Standing.UNKNOWN: ("NO MINUTES", "the weather cannot be told"),
     Standing.OUT_OF_SEASON: ("NO MINUTES", "the tables are out of season"),
 }
