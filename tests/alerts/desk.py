@@ -47,6 +47,20 @@ LADDER = (
 )
 
 
+# Beside +SN, where no time exists at all: ice pellets, at the same level, with an allowance time.
+PELLETS = """
+[[rule]]
+name = "pellets"
+flag = "snow"
+level = "no-time"
+no_time = "allowance"
+text = "Ice pellets"
+source = "common practice, no source"
+when = { field = "weather", op = "has", value = "PL" }
+settle = { reports = 1, minutes = 0 }
+"""
+
+
 def metar(weather: str, observed_at: datetime, station: str = "XNOR", temperatures: str = "M02/M06") -> str:
     """Return a report: cold and far from saturation, so that of the small rules only the weather's own hold."""
     return f"{station} {observed_at:%d%H%M}Z 00000KT 3000 {weather} OVC006 {temperatures} Q1010".replace("  ", " ")

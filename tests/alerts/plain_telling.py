@@ -15,7 +15,7 @@ from watcher.alerts.model import Acknowledgement, Episode, Event, EventType, Sta
 from watcher.alerts.outbox import NewDelivery
 from watcher.alerts.subscribers import Circle, Hours, Subscription
 from watcher.reports.station import Station
-from watcher.rulebook.words import Flag, Kind, Level
+from watcher.rulebook.words import Flag, Kind, Level, NoTime
 
 MINUTE = timedelta(minutes=1)
 REMINDED_AT_MOST = 5
@@ -32,6 +32,7 @@ class Read:
     kind: Kind | None
     by: str | None
     at: datetime
+    no_time: NoTime | None = None
 
 
 @dataclass(frozen=True)
@@ -56,6 +57,7 @@ class Standing:
     level: Level | None = None
     kind: Kind | None = None
     by: str | None = None
+    no_time: NoTime | None = None
 
 
 class Readers:
@@ -137,7 +139,7 @@ class Readers:
             self._digests.setdefault(delivery.destination, []).append(event.body.begins_at)
             return
         body = event.body
-        read = Read(delivery.told_as, event.id, body.level, body.kind, body.by, delivery.made_at)
+        read = Read(delivery.told_as, event.id, body.level, body.kind, body.by, delivery.made_at, body.no_time)
         self.read.setdefault((delivery.destination, delivery.subject_id), []).append(read)
 
     def over(self, events: Iterable[Event]) -> None:
@@ -154,7 +156,7 @@ class Readers:
         for view in views:
             for it in _open_episodes([view]):
                 event_id = f"{it.id}.{it.seq}"
-                yield Standing(it.id, view.station, event_id, it.flag, it.level, it.kind, self._by(it))
+                yield Standing(it.id, view.station, event_id, it.flag, it.level, it.kind, self._by(it), it.no_time)
             if view.state.blind_since is not None:
                 yield Standing(view.station.code, view.station, f"{view.station.code}.{view.state.seq}")
 
@@ -199,6 +201,10 @@ def _news(last: Read, it: Standing) -> EventType | None:
         return EventType.RAISED
     if it.level < last.level:
         return EventType.LOWERED
+    hopes = [NoTime.NONE, NoTime.SPECIAL, NoTime.ALLOWANCE]
+    if last.no_time is not None and it.no_time is not None and last.no_time is not it.no_time:
+        worse = hopes.index(it.no_time) < hopes.index(last.no_time)
+        return EventType.RAISED if worse else EventType.LOWERED
     return EventType.TAKEN if it.by is not None and it.by != last.by else None
 
 

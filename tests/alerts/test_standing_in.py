@@ -14,7 +14,7 @@ from watcher.alerts.model import EventType
 from watcher.alerts.outbox import Detour, Instead, Told, Unreached
 from watcher.alerts.standing_in import concerned, stand_ins, taken_over
 from watcher.alerts.subscribers import Recipient
-from watcher.rulebook.words import Kind, Level
+from watcher.rulebook.words import Kind, Level, NoTime
 
 ROOM, TOWER, PAGER = Recipient("room", fallback="tower"), Recipient("tower", fallback="pager"), Recipient("pager")
 NOW = at("0600")
@@ -118,11 +118,16 @@ def knows(level: Level, seq: int = 1, repeat: int = 0) -> Told:
     )
 
 
+NO_TAKE_OFF = unreached(level=Level.NO_TIME, no_time=NoTime.NONE)
+
+
 @pytest.mark.parametrize(("line", "knows_already", "told_as"), [
     (unreached(), None, EventType.OPENED),
     (unreached(), knows(Level.PREPARE), EventType.RAISED),
     (unreached(), knows(Level.NO_TIME), EventType.LOWERED),
     (unreached(), knows(Level.TREAT, seq=2), None),
+    (NO_TAKE_OFF, replace(knows(Level.NO_TIME), no_time=NoTime.ALLOWANCE), EventType.RAISED),
+    (NO_TAKE_OFF, replace(knows(Level.NO_TIME), no_time=NoTime.NONE), None),
     (unreached(EventType.TAKEN), knows(Level.TREAT), EventType.TAKEN),
     (unreached(EventType.REMINDER, repeat=1), knows(Level.TREAT, seq=2), EventType.REMINDER),
     (unreached(EventType.CLOSED), None, EventType.CLOSED),

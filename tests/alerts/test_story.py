@@ -10,7 +10,7 @@ from hypothesis import note, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
-from tests.alerts.desk import LADDER, metar
+from tests.alerts.desk import LADDER, PELLETS, metar
 from tests.alerts.plain_telling import ENDED, Readers
 from tests.alerts.scenes import RULES, XNOR, report, small_book
 from watcher.alerts.changes import StationChange
@@ -30,13 +30,13 @@ NEAR, FAR = Circle(60.0, 11.0, 60.0), Circle(50.0, 11.0, 60.0)
 STATIONS = {"XNOR": replace(XNOR, country="XA"), "XBAY": Station("XBAY")}
 DESTINATIONS = ("duty", "room")
 
-BOOK = small_book(RULES + LADDER)
+BOOK = small_book(RULES + LADDER + PELLETS)
 # Snow is taken out of the book: whatever rests on it is withdrawn.
 WITHOUT_SNOW = small_book(RULES)
 
 TEMPERATURES = st.sampled_from(["M02/M06", "M02/M06", "01/00"])
 WEATHER = st.sampled_from(["", "-SN", "SN", "+SN", "FZDZ", "FZRA", "//"])
-SNOW = st.sampled_from(["-SN", "SN", "SN", "+SN"])
+SNOW = st.sampled_from(["-SN", "SN", "SN", "+SN", "PL"])
 TAFS = st.sampled_from(["", "TEMPO {a}/{b} 3000 SN OVC006", "PROB30 TEMPO {a}/{b} 2000 +SN OVC004"])
 STEPS = st.sampled_from([1, 2, 9, 20, 29, 30, 31, 59, 60, 61, 85, 86, 180, 420])
 HOURS = st.sampled_from(
@@ -252,7 +252,11 @@ class Night(RuleBasedStateMachine):
             goes_on = item.subject_id in open_now or blind.get(item.subject_id) == item.seq
             if goes_on or item.told_as is EventType.DIGEST:
                 key = item.destination, item.subject_id
-                last[key] = Told(*key, item.told_as, item.level, item.kind, item.seq, item.made_at, item.repeat)
+                body = self.events[item.event_id].body
+                no_time = body.no_time if item.kind is not None else None
+                last[key] = Told(
+                    *key, item.told_as, item.level, item.kind, item.seq, item.made_at, item.repeat, no_time=no_time
+                )
         return {key: told for key, told in last.items() if told.type not in ENDED}
 
     @invariant()

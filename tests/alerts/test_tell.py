@@ -7,12 +7,12 @@ from datetime import UTC, datetime, time, timedelta
 
 import pytest
 
-from tests.alerts.desk import LADDER, Desk, everything, metar
+from tests.alerts.desk import LADDER, PELLETS, Desk, everything, metar
 from tests.alerts.scenes import XNOR, at
 from watcher.alerts.judge import withdraw_station
 from watcher.alerts.subscribers import Circle, Hours
 from watcher.reports.station import Station
-from watcher.rulebook.words import Flag, Level
+from watcher.rulebook.words import Flag, Level, NoTime
 
 DRY = "XNOR 12{}Z 00000KT 9999 SCT030 06/M02 Q1010"
 LIGHT = "XNOR 12{}Z 00000KT 3000 -FZRA OVC006 M02/M06 Q1010"
@@ -314,3 +314,27 @@ def test_the_same_turn_made_again_gives_the_same_messages_for_reminders_and_dige
     assert first.deliveries == second.deliveries
     names = [item.id for item in first.deliveries]
     assert len(set(names)) == len(names) == 4
+
+
+def test_no_time_of_another_kind_is_told_at_the_same_level_and_says_what_changed():
+    desk = Desk(everything("duty"), rules=LADDER + PELLETS)
+    assert desk.hear("0521", metar("PL", at("0520"))) == [("duty", "opened")]
+    assert desk.hear("0551", metar("+SN", at("0550"))) == [("duty", "raised")]
+    body = list(desk.events.values())[-1].body
+    assert (body.level, body.no_time, body.previous_level) == (Level.NO_TIME, NoTime.NONE, None)
+    assert body.headline == (
+        "XNOR no-time (no take-off on the tables; was: an allowance time may exist): "
+        "snow of its kind since 0520Z, -2/-6, not ended"
+    )
+    assert desk.hear("0621", metar("+SN", at("0620"))) == []
+    assert desk.hear("0651", metar("PL", at("0650"))) == [("duty", "lowered")]
+
+
+def test_a_kind_of_no_time_that_turned_and_turned_back_in_quiet_hours_is_nothing_new():
+    quiet = Hours(time(5, 30), time(6, 30), "UTC")
+    desk = Desk(everything("duty", quiet=quiet, no_time_ignores_hours=False), rules=LADDER + PELLETS)
+    assert desk.hear("0521", metar("PL", at("0520"))) == [("duty", "opened")]
+    assert desk.hear("0551", metar("+SN", at("0550"))) == []
+    assert desk.hear("0621", metar("PL", at("0620"))) == []
+    assert desk.hear("0651", metar("PL", at("0650"))) == []
+    assert desk.hear("0721", metar("+SN", at("0720"))) == [("duty", "raised")]

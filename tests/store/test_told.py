@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from tests.alerts.scenes import XNOR, at, small_book
+from tests.alerts.desk import LADDER, PELLETS
+from tests.alerts.scenes import RULES, XNOR, at, small_book
 from tests.store.scenes import HOUR, LEASE, NOW, Owing, a_change, a_delivery, after, an_episode, an_event, heard
 from watcher.alerts.changes import Changes
 from watcher.alerts.judge import judge
@@ -13,7 +14,7 @@ from watcher.alerts.model import EventType, Phase, Policy, StationState, Station
 from watcher.alerts.outbox import Settled, Told
 from watcher.alerts.subscribers import Recipient, Subscription
 from watcher.alerts.tell import Telling, after_telling, tell
-from watcher.rulebook.words import Kind, Level
+from watcher.rulebook.words import Flag, Kind, Level, NoTime
 from watcher.store.store import Store
 
 
@@ -103,7 +104,7 @@ def test_only_the_present_blindness_counts(store: Store) -> None:
 def test_after_a_restart_nobody_is_told_twice(store: Store) -> None:
     """The judgement and the telling are the real ones; memory and store agree after every turn."""
     view = StationView(XNOR, StationState("XNOR"))
-    book = small_book()
+    book = small_book(RULES + LADDER + PELLETS)
     listeners = Listeners(
         (
             Subscription("all", ("desk", "room"), min_level=Level.NOTE),
@@ -118,6 +119,8 @@ def test_after_a_restart_nobody_is_told_twice(store: Store) -> None:
         ("0525", "SPECI XNOR 120520Z 00000KT 3000 -FZDZ OVC004 M01/M02 Q1021"),
         ("0555", "METAR XNOR 120550Z 00000KT 3000 FZRA OVC004 M01/M01 Q1021"),
         ("0840", None),
+        ("0855", "METAR XNOR 120850Z 00000KT 3000 PL OVC004 M01/M02 Q1021"),
+        ("0925", "METAR XNOR 120920Z 00000KT 3000 +SN OVC004 M01/M02 Q1021"),
         ("0955", "METAR XNOR 120950Z 00000KT 9999 SCT040 06/M01 Q1021"),
         ("1055", "METAR XNOR 121050Z 00000KT 9999 SCT040 07/M01 Q1021"),
     ]
@@ -135,3 +138,5 @@ def test_after_a_restart_nobody_is_told_twice(store: Store) -> None:
         loaded = store.load([XNOR], now=now)["XNOR"]
         assert tell((), [loaded], listeners, store.told(now), rulebook=book, policy=policy, now=now) == Telling()
     assert told_in_all > 8
+    kinds = [event.body.no_time for _, event in store.events_after(0, 99) if event.body.flag is Flag.SNOW]
+    assert kinds[:2] == [NoTime.ALLOWANCE, NoTime.NONE]

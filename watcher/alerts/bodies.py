@@ -16,7 +16,7 @@ from watcher.reports.model import Forecast, Observation
 from watcher.rulebook.facts import Facts
 from watcher.rulebook.findings import find
 from watcher.rulebook.model import Rule
-from watcher.rulebook.words import Certainty, Kind, Level
+from watcher.rulebook.words import Certainty, Kind, Level, NoTime
 from watcher.units import clock_z, duration_text, percent
 
 
@@ -45,22 +45,30 @@ class Scene:
         return self.view.taf
 
 
+@dataclass(frozen=True, slots=True)
+class Before:
+    """How an episode stood before its event. None: it was not open, or a holdover time existed."""
+
+    level: Level | None = None
+    no_time: NoTime | None = None
+
+
 _ENDINGS = frozenset({EventType.CLOSED, EventType.WITHDRAWN})
 
 
-def episode_body(episode: Episode, event: EventType, previous: Level | None, scene: Scene) -> EventBody:
+def episode_body(episode: Episode, event: EventType, before: Before, scene: Scene) -> EventBody:
     """Return what an episode's event says."""
     observation, forecast, taken = scene.observation, scene.forecast, episode.in_hand
     return EventBody(
         station=episode.station,
         name=scene.view.station.name,
         zone=scene.view.station.zone,
-        headline=_headline(episode, event, previous, scene),
+        headline=_headline(episode, event, before, scene),
         why=_why(episode, event, scene),
         next_step=_next_step(episode, event, scene),
         flag=episode.flag,
         level=episode.level,
-        previous_level=previous if previous is not episode.level else None,
+        previous_level=before.level if before.level is not episode.level else None,
         no_time=episode.no_time,
         kind=episode.kind,
         phase=episode.phase,
@@ -115,7 +123,7 @@ def _next_step(episode: Episode, event: EventType, scene: Scene) -> str:
     return next_steps.next_step(episode.flag, episode.level, episode.kind, episode.no_time)
 
 
-def _headline(episode: Episode, event: EventType, previous: Level | None, scene: Scene) -> str:
+def _headline(episode: Episode, event: EventType, before: Before, scene: Scene) -> str:
     what = _what(episode, scene)
     began = clock_z(episode.began_at)
     if event is EventType.WITHDRAWN:
@@ -131,12 +139,28 @@ def _headline(episode: Episode, event: EventType, previous: Level | None, scene:
     if event is EventType.TAKEN and episode.taken is not None:
         span = f"expected {_span(episode)}" if episode.kind is Kind.EXPECTED else f"since {began}"
         return f"{episode.station} {episode.level.word} taken in hand by {episode.taken.by}: {what} {span}"
-    change = f" (was {previous.word})" if previous is not None and previous is not episode.level else ""
+    change = _change(episode, before)
     if episode.kind is Kind.EXPECTED:
         return f"{episode.station} {episode.level.word} expected{change}: {what} {_when_expected(episode)}"
     confirmed = " as expected" if event is EventType.CONFIRMED else ""
     values = _temperatures(scene.observation)
     return f"{episode.station} {episode.level.word}{change}: {what} since {began}{confirmed}{values}, not ended"
+
+
+def _change(episode: Episode, before: Before) -> str:
+    """Return what is no longer as it was: the level, or at the same level what is left without a holdover time."""
+    if before.level is not None and before.level is not episode.level:
+        return f" (was {before.level.word})"
+    if before.no_time is None or episode.no_time is None or before.no_time is episode.no_time:
+        return ""
+    return f" ({_LEFT[episode.no_time]}; was: {_LEFT[before.no_time]})"
+
+
+_LEFT = {
+    NoTime.NONE: "no take-off on the tables",
+    NoTime.SPECIAL: "only under special approval",
+    NoTime.ALLOWANCE: "an allowance time may exist",
+}
 
 
 def _is_cancelled(episode: Episode, scene: Scene) -> bool:

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 
 from watcher.alerts import next_steps
 from watcher.alerts.audience import Audience
-from watcher.alerts.bodies import Scene, episode_body, station_body
+from watcher.alerts.bodies import Before, Scene, episode_body, station_body
 from watcher.alerts.hours import following, latest
 from watcher.alerts.latest import facts_of
 from watcher.alerts.listeners import Listeners
@@ -148,7 +148,7 @@ def _line(view: StationView, asking: Sequence[Subscription], rulebook: Rulebook,
         return None
     facts = facts_of(view, now)
     bodies = [
-        episode_body(episode, _as_told(episode), None, Scene(view, facts, rulebook.of_flag(episode.flag), "", now))
+        episode_body(episode, _as_told(episode), Before(), Scene(view, facts, rulebook.of_flag(episode.flag), "", now))
         for episode in episodes
     ]
     if blind:

@@ -2,6 +2,7 @@
 
 -> forming -> present      a rule took hold, then was confirmed         opened
 present, level up or down  at once, or after settling                   raised, lowered
+no-time, of another kind   worse or better at the same level             raised, lowered
 present -> easing          every rule is missed, none let go yet
 easing -> ended            the last rule let go                         closed
 forming -> ended           it did not last
@@ -44,6 +45,7 @@ class Transition:
     episode: Episode
     event: EventType | None
     previous_level: Level | None = None
+    previous_no_time: NoTime | None = None
 
 
 def begin(station: str, number: int, flag: Flag, basis: Basis, now: datetime) -> Transition | None:
@@ -76,7 +78,9 @@ def advance(before: Episode, basis: Basis, now: datetime) -> Transition:
     event = _event_between(before, after)
     if event is not None or after.phase is not before.phase:
         after = replace(after, changed_at=now)
-    return Transition(after, event, None if before.opened_at is None else before.level)
+    if before.opened_at is None:
+        return Transition(after, event)
+    return Transition(after, event, before.level, before.no_time)
 
 
 def comes_true(ahead: Episode, basis: Basis) -> bool:
@@ -197,12 +201,22 @@ def _event_between(before: Episode, after: Episode) -> EventType | None:
         return EventType.CONFIRMED
     if after.level != before.level:
         return EventType.RAISED if after.level > before.level else EventType.LOWERED
-    return None
+    return turned(before.no_time, after.no_time)
+
+
+def turned(before: NoTime | None, after: NoTime | None) -> EventType | None:
+    """Return whether there is less hope of a take-off than before without a holdover time, or more; None: as before."""
+    if before is None or after is None or before is after:
+        return None
+    return EventType.RAISED if _WORST_FIRST.index(after) < _WORST_FIRST.index(before) else EventType.LOWERED
+
+
+_WORST_FIRST = (NoTime.NONE, NoTime.SPECIAL, NoTime.ALLOWANCE)
 
 
 def _worst_no_time(kinds: Iterable[NoTime | None]) -> NoTime | None:
     present = set(kinds)
-    return next((kind for kind in (NoTime.NONE, NoTime.SPECIAL, NoTime.ALLOWANCE) if kind in present), None)
+    return next((kind for kind in _WORST_FIRST if kind in present), None)
 
 
 def _strongest(certainties: Iterable[Certainty]) -> Certainty:

@@ -8,7 +8,7 @@ from enum import StrEnum
 from typing import Literal
 
 from watcher.alerts.model import Event, EventType
-from watcher.rulebook.words import Kind, Level
+from watcher.rulebook.words import Kind, Level, NoTime
 
 Outcome = Literal["sent", "retry", "dead", "release"]
 
@@ -34,7 +34,8 @@ class Told:
     """What a destination was last told of a subject (an episode, or a station's blindness).
 
     `seq`: number of the subject's event that was told. `at`: when that was put into the outbox. `repeat`: how many
-    reminders of that event went before. `instead`: it was told in the place of another.
+    reminders of that event went before. `instead`: it was told in the place of another. `no_time`: which kind of
+    no-time was told; None: none, or it is not known any more.
     """
 
     destination: str
@@ -46,6 +47,7 @@ class Told:
     at: datetime
     repeat: int = 0
     instead: Instead | None = None
+    no_time: NoTime | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +57,7 @@ class NewDelivery:
     `told_as`: how the event arrives there (an episode whose level is crossed upwards arrives as opened).
     `group_within`: it may share a message with others that come up in so long a time; None: it stands alone, and
     messages of one destination about one `subject_id` are sent in order. `repeat`: which reminder of the event it is.
-    `instead`: it was meant for another destination.
+    `instead`: it was meant for another destination. `no_time`: as its event says.
     """
 
     id: str
@@ -70,6 +72,7 @@ class NewDelivery:
     group_within: timedelta | None = None
     repeat: int = 0
     instead: Instead | None = None
+    no_time: NoTime | None = None
 
     @property
     def event_id(self) -> str:
@@ -122,6 +125,7 @@ class Unreached:
     valid_until: datetime
     why: Detour
     meant_for: str | None = None
+    no_time: NoTime | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -84,6 +84,7 @@ def taken_over(
             group_within=listeners.recipients[reader].group_within,
             repeat=line.repeat,
             instead=Instead(line.meant_for or line.destination, line.why),
+            no_time=line.no_time,
         )
 
 
@@ -95,7 +96,7 @@ def _told_as(line: Unreached, last: Told | None) -> EventType | None:
         return EventType.BLIND if line.told_as is EventType.BLIND else EventType.OPENED
     if (last.seq, last.repeat) >= (line.seq, line.repeat) or line.told_as is EventType.BLIND:
         return None
-    change = change_since(last, line.level, line.kind)
+    change = change_since(last, line.level, line.kind, line.no_time)
     if change is not None:
         return change
     if line.told_as is EventType.REMINDER:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from watcher.alerts.changes import StationChange
 from watcher.alerts.model import ENDINGS, Episode, EventType, StationView
 from watcher.reports.station import Station
-from watcher.rulebook.words import Flag, Kind, Level
+from watcher.rulebook.words import Flag, Kind, Level, NoTime
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +27,7 @@ class Subject:
     level: Level | None = None
     kind: Kind | None = None
     taken_seq: int = 0
+    no_time: NoTime | None = None
 
     @property
     def untaken(self) -> bool:
@@ -64,4 +65,5 @@ def _of_episode(episode: Episode, station: Station) -> Subject:
         level=episode.level,
         kind=episode.kind,
         taken_seq=taken.seq if taken is not None else 0,
+        no_time=episode.no_time,
     )

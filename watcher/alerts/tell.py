@@ -20,13 +20,14 @@ from typing import NamedTuple
 
 from watcher.alerts.changes import StationChange
 from watcher.alerts.digests import due_digests
+from watcher.alerts.episodes import turned
 from watcher.alerts.listeners import Listeners
 from watcher.alerts.model import ENDINGS, Event, EventType, Policy, StationView
 from watcher.alerts.outbox import Detour, Instead, NewDelivery, Told
 from watcher.alerts.subjects import Subject, ended_subjects, open_subjects
 from watcher.alerts.wishes import Wish, Wishes
 from watcher.rulebook.model import Rulebook
-from watcher.rulebook.words import Kind, Level
+from watcher.rulebook.words import Kind, Level, NoTime
 
 ToldKey = tuple[str, str]
 
@@ -112,7 +113,17 @@ def key_of(item: NewDelivery) -> ToldKey:
 
 def told_by(item: NewDelivery) -> Told:
     """Return what a destination knows by a delivery."""
-    return Told(*key_of(item), item.told_as, item.level, item.kind, item.seq, item.made_at, item.repeat, item.instead)
+    return Told(
+        *key_of(item),
+        item.told_as,
+        item.level,
+        item.kind,
+        item.seq,
+        item.made_at,
+        item.repeat,
+        item.instead,
+        item.no_time,
+    )
 
 
 class _Owed(NamedTuple):
@@ -200,14 +211,14 @@ def _as_it_stands(subject: Subject, destination: str, wish: Wish, last: Told | N
 
 def _change_since(last: Told, subject: Subject) -> EventType | None:
     """Return what has changed since a destination was last told, None when nothing that it is told of."""
-    change = change_since(last, subject.level, subject.kind)
+    change = change_since(last, subject.level, subject.kind, subject.no_time)
     if change is not None or last.level is None or subject.level is None:
         return change
     # Whatever was told after that event says who has it, so that only this remains to be told apart.
     return EventType.TAKEN if last.seq < subject.taken_seq else None
 
 
-def change_since(last: Told, level: Level | None, kind: Kind | None) -> EventType | None:
+def change_since(last: Told, level: Level | None, kind: Kind | None, no_time: NoTime | None = None) -> EventType | None:
     """Return how an episode differs from what a destination was last told of it; None: in neither level nor kind."""
     if last.level is None or level is None:
         return None
@@ -215,7 +226,7 @@ def change_since(last: Told, level: Level | None, kind: Kind | None) -> EventTyp
         return EventType.CONFIRMED
     if level != last.level:
         return EventType.RAISED if level > last.level else EventType.LOWERED
-    return None
+    return turned(last.no_time, no_time)
 
 
 def _delivery(item: _Owed, listeners: Listeners, policy: Policy, now: datetime) -> NewDelivery:
@@ -233,6 +244,7 @@ def _delivery(item: _Owed, listeners: Listeners, policy: Policy, now: datetime) 
         group_within=listeners.recipients[item.destination].group_within,
         repeat=item.repeat,
         instead=item.instead,
+        no_time=subject.no_time,
     )
 
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
-from watcher.alerts.bodies import Scene, episode_body, station_body
+from watcher.alerts.bodies import Before, Scene, episode_body, station_body
 from watcher.alerts.changes import StationChange
 from watcher.alerts.episodes import Transition
 from watcher.alerts.habits import Habits
@@ -49,7 +49,8 @@ class Turn:
         if transition.event is not None:
             episode = replace(episode, seq=episode.seq + 1)
             scene = Scene(self.view, self.facts, tuple(rules), self.fingerprint, self.now)
-            body = episode_body(episode, transition.event, transition.previous_level, scene)
+            before = Before(transition.previous_level, transition.previous_no_time)
+            body = episode_body(episode, transition.event, before, scene)
             self.events.append(Event(SubjectKind.EPISODE, episode.id, episode.seq, transition.event, self.now, body))
         others = tuple(other for other in self.view.episodes if other.id != episode.id)
         if episode.phase is not Phase.ENDED:

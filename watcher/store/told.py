@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -9,6 +11,7 @@ from sqlalchemy import Connection, RowMapping, or_, select
 
 from watcher.alerts.model import ENDINGS, EventType
 from watcher.alerts.outbox import Telling, Told
+from watcher.rulebook.words import Kind, Level, NoTime
 from watcher.store.episodes import events_named
 from watcher.store.model import DeliveryState
 from watcher.store.outbox import OWED, instead_of, kind_of, level_of
@@ -58,7 +61,32 @@ def read_told(connection: Connection, now: datetime) -> dict[tuple[str, str], To
         for row in connection.execute(query.order_by(delivery_event.c.number)).mappings():
             told = _told(row, same)
             last[told.destination, told.subject_id] = told
-    return {key: told for key, told in last.items() if told.type not in ENDINGS}
+    standing = {key: told for key, told in last.items() if told.type not in ENDINGS}
+    return _with_no_time(connection, standing)
+
+
+def _with_no_time(connection: Connection, last: dict[tuple[str, str], Told]) -> dict[tuple[str, str], Told]:
+    """Return what was told with its kind of no-time, which is as the event says."""
+    kinds = no_times_of(
+        connection,
+        {f"{told.subject_id}.{told.seq}" for told in last.values() if is_no_time(told.level, told.kind)},
+    )
+    for key, told in last.items():
+        no_time = kinds.get(f"{told.subject_id}.{told.seq}") if is_no_time(told.level, told.kind) else None
+        if no_time is not None:
+            last[key] = replace(told, no_time=no_time)
+    return last
+
+
+def is_no_time(level: Level | None, kind: Kind | None) -> bool:
+    """Return whether what was told is of an episode, and that there is no holdover time."""
+    return level is Level.NO_TIME and kind is not None
+
+
+def no_times_of(connection: Connection, ids: Collection[str]) -> dict[str, NoTime]:
+    """Return which kind of no-time events tell of, by their names; those that tell of none are left out."""
+    found = {name: event.body.no_time for name, event in events_named(connection, ids).items()}
+    return {name: no_time for name, no_time in found.items() if no_time is not None}
 
 
 def read_tellings(connection: Connection, delivery_id: str) -> tuple[Telling, ...]:

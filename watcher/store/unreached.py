@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping
+from dataclasses import replace
 from datetime import datetime
 
 from sqlalchemy import ColumnElement, Connection, RowMapping, Select, and_, func, or_, select
@@ -13,6 +14,7 @@ from watcher.store.again import holds
 from watcher.store.model import DeliveryState
 from watcher.store.outbox import OWED, kind_of, level_of
 from watcher.store.tables import delivery, delivery_event, event
+from watcher.store.told import is_no_time, no_times_of
 
 _SENT, _DEAD, _EXPIRED = (state.value for state in (DeliveryState.SENT, DeliveryState.DEAD, DeliveryState.EXPIRED))
 _ENDINGS = tuple(kind.value for kind in ENDINGS)
@@ -39,11 +41,14 @@ def read_unreached(  # noqa: PLR0917 - the destinations in their three states, a
     before: datetime,
 ) -> tuple[Unreached, ...]:
     """Return the newest of each subject that did not reach its destination; see `Store.unreached`."""
-    return tuple(
+    found = [
         _unreached(row, off=name in off)
         for name, reader in readers.items()
         for row in _rows(connection, name, reader, _given_up(name, silent, off, before), now)
-    )
+    ]
+    names = {f"{line.subject_id}.{line.seq}" for line in found if is_no_time(line.level, line.kind)}
+    kinds = no_times_of(connection, names)
+    return tuple(replace(line, no_time=kinds.get(f"{line.subject_id}.{line.seq}")) for line in found)
 
 
 def _fails_since(before: datetime) -> ColumnElement[bool]:
