@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from datetime import timedelta
 from statistics import NormalDist
 
 import numpy as np
@@ -143,3 +144,11 @@ def test_waits_before_bleed_air_count_from_the_end_of_the_treatment_and_only_whe
     clocks = option(planned(aircraft=bare), "stand").clocks
     assert clocks.engine_bleed_wait_ends is None
     assert clocks.apu_bleed_wait_ends is None
+
+
+@pytest.mark.parametrize(("minutes", "over"), [(1.0, "0538Z"), (1.5, "0539Z"), (1.75, "0539Z"), (2.0, "0539Z")])
+def test_a_wait_of_a_part_of_a_minute_is_read_as_over_at_the_next_full_one(minutes, over):
+    jet = profile(engine_bleed_wait_min=minutes, apu_bleed_wait_min=minutes + 4)
+    clocks = option(planned(fluid="Type IV 100/0", aircraft=jet), "stand").clocks
+    assert clock_z(clocks.engine_bleed_wait_ends) == over
+    assert clocks.apu_bleed_wait_ends - clocks.engine_bleed_wait_ends == timedelta(minutes=4)

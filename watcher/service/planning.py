@@ -107,7 +107,8 @@ def plan_departure(
     members, training
         As in `watcher.treatment.plan.plan`.
     others
-        Departures that may stand in the way; those that have left, are treated or cancelled do not.
+        Departures that may stand in the way; those of another station do not, nor those that have left, are treated or
+        cancelled.
 
     Raises
     ------
@@ -117,7 +118,11 @@ def plan_departure(
     from watcher.treatment.plan import plan  # noqa: PLC0415 - loads numpy
 
     gone = {Progress.TREATED, Progress.CANCELLED}
-    rivals = [each for each in others if each.progress not in gone and each.departure.off_block > now]
+    rivals = [
+        each
+        for each in others
+        if each.departure.station == departure.station and each.progress not in gone and each.departure.off_block > now
+    ]
     return plan(
         departure,
         question_of(view, now, departure.off_block),

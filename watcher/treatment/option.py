@@ -205,13 +205,18 @@ def _clocks(trial: Trial) -> ClockTimes:
         starts_at=starts_at,
         lower_ends_at=_after(starts_at, answer.lower_min),
         upper_ends_at=_after(starts_at, answer.upper_min),
-        engine_bleed_wait_ends=_after(ends_at, profile.engine_bleed_wait_min),
-        apu_bleed_wait_ends=_after(ends_at, apu),
+        engine_bleed_wait_ends=_waited(ends_at, profile.engine_bleed_wait_min),
+        apu_bleed_wait_ends=_waited(ends_at, apu),
     )
 
 
 def _after(begin: datetime, minutes: float | None) -> datetime | None:
     return None if minutes is None else begin + timedelta(minutes=minutes)
+
+
+def _waited(begin: datetime, minutes: float | None) -> datetime | None:
+    """Return the full minute at which a wait is over: its time is read as one, and never before it is."""
+    return None if minutes is None else begin + timedelta(minutes=ceil(minutes))
 
 
 def _why(chain: Chain, cover: Cover, verdict: Verdict | None) -> str:
