@@ -357,12 +357,12 @@ def _is_news(item: Expectation, turn: Turn, known: Sequence[Rule]) -> bool:
 
 def _is_unseen(name: str, turn: Turn, known: Sequence[Rule]) -> bool:
     """Return whether the latest report leaves open if a rule holds; without one, whether one could be there."""
-    observation = turn.view.observation
-    if observation is None:
+    if turn.facts is None:
+        turn.facts = facts_of(turn.view, turn.now)
+    if turn.facts is None:
         return turn.feeds_were_asked
-    facts = facts_of(turn.view, observation.observed_at)
     rule = next((rule for rule in known if rule.name == name), None)
-    return rule is not None and facts is not None and rule.when.judge(facts).enter is None
+    return rule is not None and rule.when.judge(turn.facts).enter is None
 
 
 def _look(turn: Turn, policy: Policy) -> None:
