@@ -235,6 +235,39 @@ async def test_what_is_reported_back_takes_a_departure_off_the_calls_and_outlive
     assert row["order"] == "1"
 
 
+async def test_the_same_flights_of_the_next_day_do_not_take_over_what_was_reported(opened):
+    await opened.sign_in("read", "acknowledge", name="ramp")
+    first = await made(opened, departures(4), training="1")
+    path, name = first.url.path, first.url.path.rpartition("/")[2]
+    await opened.post(f"{path}/report", station="XNOR", flight="HL101", said="treated", at="0552Z")
+    await opened.post(f"{path}/report", station="XNOR", flight="HL102", said="cancelled")
+    delayed = departures(4, first=40 + 180)
+    await opened.post("/morning", text=delayed, list=name, training="1")
+    assert flights(await opened.client.get(first.url)) == ["HL100", "HL103"], "a mere delay keeps them"
+    opened.clock[0] = NOW + timedelta(hours=17)
+    await opened.sign_in("read", name="next shift")
+    await opened.post("/morning", text=departures(4), list=name, training="1")
+    seen = await opened.client.get(first.url)
+    listed = (await opened.client.get(f"{first.url}/list.json")).json()["departures"]
+    expected = {f"HL{number}": ("open", None) for number in range(100, 104)}
+    assert {each["flight"]: (each["report"], each["reported_at"]) for each in listed} == expected
+    said = [words(each) for each in page_of(seen).xpath("//ul[@class='rests']/li")]
+    assert any("HL101 was reported treated" in each and "no longer counts" in each for each in said)
+    assert any("HL102 was reported cancelled" in each for each in said)
+
+
+async def test_a_list_made_again_after_hours_leaves_what_has_left_in_the_past(opened):
+    """HL100 is off at 0610Z, HL101 at 1110Z; without a day, 0610Z read at 1020Z would be of tomorrow."""
+    await opened.sign_in("read", "acknowledge", name="ramp")
+    first = await made(opened, departures(2, first=10, step=300), training="1")
+    assert flights(first) == ["HL100", "HL101"]
+    opened.clock[0] = NOW + timedelta(hours=4, minutes=20)
+    for deed, form in (("again", {}), ("report", {"station": "XNOR", "flight": "HL101", "said": "inspected clean"})):
+        await opened.post(f"{first.url.path}/{deed}", **form)
+        seen = (await opened.client.get(f"{first.url}/list.json")).json()
+        assert [each["flight"] for each in seen["departures"]] == ["HL101"]
+
+
 @pytest.mark.parametrize(
     ("form", "said"),
     [

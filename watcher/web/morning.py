@@ -48,10 +48,10 @@ def morning_pages(house: House) -> APIRouter:
     async def made(request: Request, wanted: Wanted) -> Response:
         """Make a list, keep it and lead to it; where it cannot be made, say why above what it was to be made of."""
         try:
-            found = await list_of(house, wanted)
+            known, found = await list_of(house, wanted)
         except UsageError as error:
             return _form(house, request, shelf, wanted, _cut(amiss(error.problems, ())), status=422)
-        kept = shelf.put(wanted, found, visitor_of(request).name)
+        kept = shelf.put(known, found, visitor_of(request).name)
         return RedirectResponse(f"{root_of(request)}/morning/{kept.id}", 303)
 
     @router.api_route("/morning", methods=["GET", "HEAD"])

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from datetime import datetime
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
 
 from fastapi import Request
 
@@ -13,6 +14,7 @@ from watcher.service.planning import plan_morning
 from watcher.treatment.departure_times import TIMES, last_until
 from watcher.treatment.listed import Morning
 from watcher.treatment.parse_departures import Listed, Progress, parse_departures, with_report
+from watcher.units import iso_z
 from watcher.web.depart import view_at
 from watcher.web.forms import form_values
 from watcher.web.house import House
@@ -20,6 +22,8 @@ from watcher.web.morning_shelf import Key, Reported, Wanted, key_of
 
 # As many as one person reads; more are several lists.
 MOST_DEPARTURES = 600
+# A delay moves a departure by less; flights of the next day have the same names. Common practice, no source.
+_SAME = timedelta(hours=4)
 
 
 async def wanted_of(request: Request) -> Wanted:
@@ -31,17 +35,24 @@ async def wanted_of(request: Request) -> Wanted:
     return Wanted(texts[0] if texts else "", station or None, bool(fields.get("training", [""])[0]), name)
 
 
-async def list_of(house: House, wanted: Wanted) -> Morning:
-    """Return the list; UsageError with all that is wrong in the departures."""
+async def list_of(house: House, wanted: Wanted) -> tuple[Wanted, Morning]:
+    """Return the list, and what it is made of: with the time at which it was first read, without reports of other days.
+
+    UsageError with all that is wrong in the departures.
+    """
     now, treatments = house.clock(), house.treatments
+    read_at = now if wanted.read_at is None else wanted.read_at
     only = next(iter(treatments.operations)) if len(treatments.operations) == 1 else None
     station = wanted.station or only
-    listed = await house.heavy.run(lambda: _read(wanted.text, now, treatments.zones, station))
-    known = [_reported(each, wanted.reports) for each in listed]
+    listed = await house.heavy.run(lambda: _read(wanted.text, read_at, treatments.zones, station))
+    reports = {key: each for key, each in wanted.reports.items() if not _moved(listed, key, each)}
+    dropped = [_dropped(key, wanted.reports[key]) for key in sorted(wanted.reports.keys() - reports.keys())]
+    known = [_reported(each, reports) for each in listed]
     weather = {}
     for code in sorted({each.departure.station for each in known}):
         weather[code] = question_of(await view_at(house, code, now), now, now)
-    return await house.heavy.run(lambda: plan_morning(known, weather, treatments, now, training=wanted.training))
+    made = await house.heavy.run(lambda: plan_morning(known, weather, treatments, now, training=wanted.training))
+    return replace(wanted, reports=reports, read_at=read_at), replace(made, notes=(*dropped, *made.notes))
 
 
 def _read(text: str, now: datetime, zones: Mapping[str, str], station: str | None) -> tuple[Listed, ...]:
@@ -62,7 +73,24 @@ def _read(text: str, now: datetime, zones: Mapping[str, str], station: str | Non
 
 def _reported(listed: Listed, reports: Mapping[Key, Reported]) -> Listed:
     found = reports.get((listed.departure.station, listed.departure.name))
-    return listed if found is None else with_report(listed, *found)
+    return listed if found is None else with_report(listed, found.progress, found.at)
+
+
+def _moved(listed: Sequence[Listed], key: Key, reported: Reported) -> bool:
+    """Return whether a departure of that name is another one now: its off-block lies too far from the one reported."""
+    return any(
+        (each.departure.station, each.departure.name) == key
+        and abs(each.departure.off_block - reported.off_block) > _SAME
+        for each in listed
+    )
+
+
+def _dropped(key: Key, reported: Reported) -> str:
+    told = reported.progress.value if reported.at is None else f"{reported.progress.value} {iso_z(reported.at)}"
+    return (
+        f"{key[1]} was reported {told} for an off-block time of {iso_z(reported.off_block)}, more than four hours from "
+        "the one on this list: taken for another departure, and the report no longer counts."
+    )
 
 
 def reports_with(
@@ -88,7 +116,8 @@ def reports_with(
         The departure is not on the list, the word is not known, or the time is none or yet to come.
     """
     key = fields.get("station", ""), fields.get("flight", "")
-    if key not in {key_of(line) for line in made.lines}:
+    off_blocks = {key_of(line): line.listed.departure.off_block for line in made.lines}
+    if key not in off_blocks:
         raise UsageError([Problem("departure", f'"{key[1]}" is not on this list')])
     rest = {name: reported for name, reported in wanted.reports.items() if name != key}
     word = fields.get("said", "")
@@ -96,7 +125,8 @@ def reports_with(
         return rest
     if word not in list(Progress):
         raise UsageError([Problem("report", f'"{word}" is not known', nearest(word, Progress))])
-    return {**rest, key: (Progress(word), _moment(fields.get("at", "").strip(), zones.get(key[0]), now))}
+    at = _moment(fields.get("at", "").strip(), zones.get(key[0]), now)
+    return {**rest, key: Reported(Progress(word), at, off_blocks[key])}
 
 
 def _moment(text: str, zone: str | None, now: datetime) -> datetime:

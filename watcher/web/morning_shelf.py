@@ -16,7 +16,15 @@ KEPT = timedelta(hours=18)
 MOST_LISTS, MOST_DEPARTURES = 40, 6_000
 # The station and the name of a departure.
 Key = tuple[str, str]
-Reported = tuple[Progress, datetime | None]
+
+
+@dataclass(frozen=True, slots=True)
+class Reported:
+    """What was reported back of a departure on the page, and when. `off_block`: that it had on the list then."""
+
+    progress: Progress
+    at: datetime | None
+    off_block: datetime
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +53,8 @@ class Wanted:
         Of the list that it takes the place of; empty: of none.
     reports
         What was reported back on the page; goes before what the text says.
+    read_at
+        When the text was first read: times without a day are of then, also where the list is made again. None: not yet.
     """
 
     text: str = ""
@@ -52,6 +62,7 @@ class Wanted:
     training: bool = False
     name: str = ""
     reports: Mapping[Key, Reported] = field(default_factory=dict)
+    read_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
