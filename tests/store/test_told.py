@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from tests.alerts.desk import LADDER, PELLETS
@@ -140,3 +142,13 @@ def test_after_a_restart_nobody_is_told_twice(store: Store) -> None:
     assert told_in_all > 8
     kinds = [event.body.no_time for _, event in store.events_after(0, 99) if event.body.flag is Flag.SNOW]
     assert kinds[:2] == [NoTime.ALLOWANCE, NoTime.NONE]
+
+
+def test_the_kind_of_no_time_comes_back_with_what_was_told_and_with_what_was_not(store: Store) -> None:
+    event = an_event("XNOR-1")
+    event = replace(event, body=replace(event.body, level=Level.NO_TIME, no_time=NoTime.ALLOWANCE))
+    change = a_change(episodes=(an_episode(level=Level.NO_TIME, no_time=NoTime.ALLOWANCE),), events=(event,))
+    store.commit(Changes(NOW, (change,), (a_delivery("desk", event),)))
+    assert [told.no_time for told in store.told(NOW).values()] == [NoTime.ALLOWANCE]
+    lines = store.unreached({"desk": "room"}, silent=("desk",), off=(), now=NOW, before=NOW)
+    assert [(line.destination, line.no_time) for line in lines] == [("desk", NoTime.ALLOWANCE)]
