@@ -94,7 +94,7 @@ def _observation(  # noqa: PLR0917 - private, called once
 ) -> Observation:
     temps, doubts = _temperatures(body.temperature, values.temp_c, values.dew_point_c)
     nil = body.nil
-    unread = not nil and _unread_may_freeze(body, temps[0])
+    unread = (body.unread_may_be_wet or body.unread_may_freeze) and not nil and _unread_may_freeze(body, temps[0])
     # In the order of the fields, in half the time that it takes by name; this is done for every report.
     return Observation._make(
         (
