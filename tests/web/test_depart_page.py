@@ -19,6 +19,7 @@ from watcher.service.planning import plan_departure
 from watcher.service.rules_folder import rules_dir
 from watcher.treatment.parse_departures import read_departure
 from watcher.treatment.plan_words import DEFER
+from watcher.treatment.usable import lowest_use_c
 from watcher.units import clock_z
 from watcher.web.problems import Refusal
 
@@ -215,6 +216,11 @@ async def test_only_who_may_press_is_led_to_begin_a_protection_and_finds_it_fill
     wanted = {"station": "XNOR", "aircraft": "HL101", "profile": "medium-jet", "place": "pad", "fluid": "Type IV"}
     assert {name: found[name] for name in wanted} == wanted
     assert (found["mix"], found["training"]) == ("100/0", "yes")
+    treatments = opened.house.treatments
+    (fluid,) = [each for each in treatments.operations["XNOR"].fluids if each.name == "Type IV 100/0"]
+    lowest_c = lowest_use_c(fluid, treatments.fluids)
+    assert lowest_c is not None
+    assert float(found["lout"]) == lowest_c
 
 
 async def test_each_place_leads_to_its_checklist(opened):

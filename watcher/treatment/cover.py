@@ -37,6 +37,8 @@ class Cover:
         Chance that no holdover time exists; None where it cannot be told.
     within_lower
         For every member; None where it cannot be told.
+    lowest_use_c
+        Lowest temperature at which the fluid may be used, in °C; None: not known.
     """
 
     fluid: OfferedFluid
@@ -45,6 +47,7 @@ class Cover:
     p_within_upper: float | None
     p_none: float | None
     within_lower: Mask | None
+    lowest_use_c: float | None = None
 
 
 def covers(
@@ -102,7 +105,7 @@ def _cover(lookups: Lookups, fluid: OfferedFluid, profile: AircraftProfile, wind
     worst = np.argmin(lower, axis=0)
     reason = None if refused is None else refused[1]
     told = _Told(fluid, column, numbers[worst, members], lower[worst, members], upper.min(axis=0), reason)
-    return _counted(told, window.lasts)
+    return replace(_counted(told, window.lasts), lowest_use_c=lookups.lowest_use_c(fluid))
 
 
 @dataclass(frozen=True, slots=True)

@@ -131,6 +131,10 @@ class Lookups:
             return float(self._cuts[-1]) + 0.5
         return float(self._cuts[bucket - 1] + self._cuts[bucket]) / 2
 
+    def lowest_use_c(self, fluid: OfferedFluid) -> float | None:
+        """Return the lowest temperature at which a fluid may be used, in °C; None where it is not known."""
+        return lowest_use_c(fluid, self._rules)
+
     def refused(self, fluid: OfferedFluid) -> tuple[Mask, str] | None:
         """Return where air or skin is too cold for a fluid, to the whole degree below, with the first reason.
 

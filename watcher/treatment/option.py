@@ -187,6 +187,7 @@ def option_of(trial: Trial) -> Option:
         fuel_kg=None if idle is None else round(float(np.median(chain.running)) * idle, 1),
         verdict=verdict,
         why=_why(chain, cover, verdict),
+        lout_c=cover.lowest_use_c,
     )
 
 

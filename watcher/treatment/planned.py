@@ -72,6 +72,8 @@ class Option:
         ERZT, ECZT, EEZT and TTOT.
     fluid, holdover
         Of the final application, and what the tables say of it.
+    lout_c
+        Lowest temperature at which that fluid may be used, in °C; None: not known.
     p_within_lower, p_within_upper, p_no_time
         Chances that the take-off is within the holdover times, and that there is none. None: cannot be told.
     p_slot
@@ -106,6 +108,7 @@ class Option:
     fuel_kg: float | None = None
     verdict: Verdict | None = None
     why: str = ""
+    lout_c: float | None = None
 
     @property
     def take_off(self) -> Moments | None:

@@ -47,6 +47,9 @@ def protection_link(root: str, departure: Departure, option: Option) -> str:
         filled["fluid"] = option.fluid.type.value
         if option.fluid.type.thickened:
             filled["mix"] = option.fluid.mix
+        if option.lout_c is not None:
+            # The form takes none above the freezing point; below that such a fluid must not be used either way.
+            filled["lout"] = f"{min(option.lout_c, 0.0):g}"
     if option.take_off is not None:
         filled["take_off"] = clock_z(option.take_off.p50)
     if is_training(option):
