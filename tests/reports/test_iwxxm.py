@@ -161,9 +161,19 @@ def test_a_weather_code_that_cannot_be_read_is_a_doubt_and_what_may_freeze_never
     found = report.decoded
     assert isinstance(found, Observation)
     assert found.freezing_or_frozen is (None if may_freeze else False)
+    assert found.weather_unread_may_freeze is may_freeze
     assert len(found.doubts) == 1
     assert "not understood" in found.doubts[0]
     assert decode_report(report.kept, received_at=LONG_AFTER, second_reader=False) == found
+
+
+def test_a_change_of_a_forecast_whose_weather_cannot_be_read_may_freeze():
+    taf = decode_report("TAF XNOR 120500Z 1206/1306 04012KT 9999 SCT030 TEMPO 1208/1210 1000 SN", received_at=RECEIVED)
+    assert isinstance(taf, Forecast)
+    found = read(forecast_xml(taf).replace(f"{WEATHER}SN", f"{WEATHER}FZXX")).decoded
+    assert isinstance(found, Forecast)
+    assert [period.weather_unread_may_freeze for period in found.periods] == [False, True]
+    assert any("may mean something freezing" in doubt for doubt in found.doubts)
 
 
 def test_a_value_in_a_unit_that_is_not_known_is_left_out_and_said():

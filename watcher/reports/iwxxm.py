@@ -174,8 +174,10 @@ def _usage(node: etree._Element) -> str | None:
 
 def _exact_observation(read: Observation, told: Told) -> Observation:
     finer: dict[str, object] = _finer(read, told.exact)
-    if told.may_freeze and read.freezing_or_frozen is not True:
-        finer["freezing_or_frozen"] = None
+    if told.may_freeze:
+        finer["weather_unread_may_freeze"] = True
+        if read.freezing_or_frozen is not True:
+            finer["freezing_or_frozen"] = None
     if told.doubts:
         finer["doubts"] = (*read.doubts, *told.doubts)
     return read._replace(**finer) if finer else read  # type: ignore[arg-type]

@@ -79,6 +79,8 @@ def _whole(  # noqa: PLR0917 - private, called once
             found = list(_temperatures(node, reading))
             words += [*groups.words, *map(_temperature_group, found)]
             temps += found
+            if groups.may_freeze:
+                groups.exact["weather_unread_may_freeze"] = True
             periods.append(groups.exact)
             may_freeze = may_freeze or groups.may_freeze
     if temps:
