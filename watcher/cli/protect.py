@@ -133,7 +133,8 @@ def see(  # noqa: PLR0917 - options of a command
 ) -> None:
     """Enter what the crew sees or hears. It only ever shortens a clock.
 
-    What is left out counts as the latest report has it.
+    What is left out counts as the latest report has it; only the visibility in snow that it does not report must be
+    entered before there are minutes.
     """
     from watcher.errors import Problem, UsageError
     from watcher.treatment.parse_asked import visibility_of, weather_of
