@@ -97,6 +97,19 @@ def test_a_group_that_cannot_be_read_leaves_open_what_freezes_as_long_as_its_wea
     assert found[Certainty.PREVAILING, 15]["freezing_or_frozen"] is False
 
 
+def test_a_group_that_cannot_be_read_leaves_the_weather_that_stands_there():
+    """It need not be weather: what a change does not name goes on (WMO-No. 306, FM 51)."""
+    forecast = taf(
+        "00000KT 9999 BKN030 BECMG 1208/1209 3000 SN OVC008 BECMG 1210/1211 -FZRX BKN010 BECMG 1213/1214 NSW"
+    )
+    steps = expected_steps(forecast, station=NOWHERE, latest=None, now=NOW)
+    found = {(step.certainty, step.begins_at.hour): step.facts.values for step in steps}
+    assert found[Certainty.PREVAILING, 11]["frozen_precipitation"] is True
+    assert found[Certainty.PREVAILING, 11]["freezing_precipitation"] is None
+    assert found[Certainty.PREVAILING, 9]["freezing_precipitation"] is False
+    assert found[Certainty.PREVAILING, 14]["freezing_or_frozen"] is False
+
+
 def test_only_the_next_thirty_hours_and_nothing_that_has_passed():
     steps = expected_steps(taf("00000KT CAVOK", valid="1206/1324"), station=XNOR, latest=None, now=at(9))
     assert min(step.begins_at for step in steps) == at(9)

@@ -202,11 +202,17 @@ def test_rain_that_cannot_be_read_may_freeze_unless_it_is_warm(token, temp, froz
     assert any(doubt.startswith(token) for doubt in seen.doubts)
 
 
-@given(st.text(alphabet="FZRASNBLDR+-/01OVCM", max_size=60))
-def test_whatever_is_joined_is_read_at_once(token):
-    """However long and however odd: the time does not grow with the number of ways to take it apart."""
-    read_token(token)
-    read_token("RA" * 2000 + token)
+@pytest.mark.timeout(20)
+@pytest.mark.parametrize(
+    ("piece", "read_as"),
+    [
+        ("-RA", "Weather"), ("FZRA/", "Weather"), ("RA", "Joined"), ("SNBL", "Joined"), ("/", "Word"),
+        ("1", "NoneType"), ("1/", "NoneType"), ("OVC010", "NoneType"), ("+", "NoneType"), ("R", "NoneType"),
+    ],
+)  # fmt: skip
+def test_whatever_is_joined_is_read_at_once(piece, read_as):
+    """However long: with time that grew by the ways to take it apart, this would not end."""
+    assert type(read_token(piece * 100_000)).__name__ == read_as
 
 
 def test_a_group_of_a_trend_or_a_remark_is_never_present_weather():

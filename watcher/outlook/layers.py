@@ -77,7 +77,10 @@ def _over(under: Period, change: Period) -> Period:
     if change.visibility_m is not None:
         named.update(visibility_m=change.visibility_m, visibility_bound=change.visibility_bound, cavok=change.cavok)
     if change.weather is not None:
-        named.update(weather=change.weather)
+        named.update(weather=change.weather, weather_unread_may_freeze=change.weather_unread_may_freeze)
+    elif change.weather_unread_may_freeze:
+        # It need not be weather: what is there goes on beside it.
+        named.update(weather_unread_may_freeze=True)
     if change.cavok:
         named.update(clouds=None, vertical_visibility_ft=None)
     if change.clouds is not None or change.vertical_visibility_ft is not None:

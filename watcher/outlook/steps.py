@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import datetime, timedelta
 
 from watcher.outlook.layers import layers_of
@@ -12,14 +11,20 @@ from watcher.outlook.model import Step
 from watcher.outlook.path import AirPath
 from watcher.reports.model import Forecast, Observation, Period
 from watcher.reports.station import Station
-from watcher.rulebook.derive import cloud_facts, groups_of, humidity_facts, light_facts, snow_word, weather_facts
+from watcher.rulebook.derive import (
+    UNSEEN,
+    cloud_facts,
+    groups_of,
+    humidity_facts,
+    light_facts,
+    snow_word,
+    weather_facts,
+)
 from watcher.rulebook.facts import Facts, Value
 from watcher.rulebook.words import Certainty, Kind
 
 AHEAD = timedelta(hours=30)
 _HOUR = timedelta(hours=1)
-# Stands among the groups of a state for one that could not be read and may freeze, and lasts as long as they do.
-_UNREAD = "?"
 
 
 def expected_steps(
@@ -44,7 +49,7 @@ def expected_steps(
     if begins_at >= ends_at:
         return ()
     path = AirPath(latest, forecast.temps, now)
-    layers = layers_of(_with_unread(forecast))
+    layers = layers_of(forecast)
     steps: list[Step] = []
     for layer in layers:
         first, last = max(begins_at, layer.begins_at), min(ends_at, layer.ends_at)
@@ -54,17 +59,6 @@ def expected_steps(
             for start, stop in itertools.pairwise(edges)
         )
     return tuple(sorted(steps, key=lambda step: (step.begins_at, list(Certainty).index(step.certainty))))
-
-
-def _with_unread(forecast: Forecast) -> Forecast:
-    """Return the forecast with a mark among the weather of each period that has a group that may freeze, unread."""
-    if not any(period.weather_unread_may_freeze for period in forecast.periods):
-        return forecast
-    periods = (
-        replace(period, weather=(*(period.weather or ()), _UNREAD)) if period.weather_unread_may_freeze else period
-        for period in forecast.periods
-    )
-    return replace(forecast, periods=tuple(periods))
 
 
 def _edges(first: datetime, last: datetime, path: AirPath, station: Station) -> list[datetime]:
@@ -86,10 +80,9 @@ def _edges(first: datetime, last: datetime, path: AirPath, station: Station) -> 
 def _facts(state: Period, forecast: Forecast, station: Station, path: AirPath, at: datetime) -> Facts:
     air = path.at(at)
     values, intervals = humidity_facts(air.temp_c, air.dew_point_c, air.temp, air.dew)
-    texts = tuple(text for text in state.weather or () if text != _UNREAD)
-    unread = _UNREAD in (state.weather or ())
-    freezes = _freezes(texts) or (None if unread else False)
-    weather = weather_facts(texts, observable=True, freezing_or_frozen=freezes)
+    texts = state.weather or ()
+    unseen = frozenset({UNSEEN}) if state.weather_unread_may_freeze else frozenset()
+    weather = weather_facts(texts, observable=True, freezing_or_frozen=_freezes(texts), unseen=unseen)
     light = light_facts(station, at)
     night = light.get("is_night")
     assert night is None or isinstance(night, bool)

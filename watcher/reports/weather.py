@@ -19,8 +19,10 @@ OTHER = ("PO", "SQ", "FC", "SS", "DS")
 FROZEN = frozenset({"SN", "SG", "IC", "PL", "GR", "GS"})
 LIQUID = frozenset({"RA", "DZ"})
 _FREEZE_MARKS = ("FZ", "SN", "PL", "GS", "GR", "IC", "SG", "UP")
-# Rain and drizzle, and what older forms call ice pellets (PE, IP) and freezing rain (ZR); common practice, no source.
-_WET_MARKS = ("RA", "DZ", "PE", "IP", "ZR")
+# Rain and drizzle, wherever they stand.
+_WET_MARKS = ("RA", "DZ")
+# What older forms call ice pellets (PE, IP) and freezing rain (ZR), by itself: common practice, no source.
+_OLD_FORMS = re.compile(r"[+-]?(?:PE|IP|ZR)[+-]?")
 
 CODES = frozenset((*DESCRIPTORS, *PRECIPITATION, *OBSCURATION, *OTHER))
 _ALONE = frozenset({"TS", "SH"})
@@ -147,7 +149,7 @@ def may_freeze(token: str) -> bool:
 
 def may_be_wet(token: str) -> bool:
     """Return whether a token that could not be read may have meant rain or drizzle, or something frozen of old."""
-    return any(mark in token for mark in _WET_MARKS)
+    return any(mark in token for mark in _WET_MARKS) or _OLD_FORMS.fullmatch(token) is not None
 
 
 @lru_cache(maxsize=4096)
