@@ -310,12 +310,54 @@ def test_what_the_next_taf_goes_on_with_is_the_same_episode():
     assert play.hear("0600") == []
 
 
-def test_an_amendment_takes_the_place_of_the_taf_before_at_once():
+@pytest.mark.parametrize("word", ["AMD", "COR"])
+def test_an_amendment_of_a_validity_that_runs_takes_its_place_at_once(word: str):
     play = Play()
     play.hear("0001", DRY.format("0000"), BEFORE)
     play.hear("0451", DRY.format("0450"))
-    assert play.hear("0501", NEXT.format("").replace("TAF", "TAF AMD", 1)) == ["closed"]
+    assert play.hear("0501", f"TAF {word} XNOR 120458Z 1205/1206 00000KT 9999 SCT030") == ["closed"]
     assert "no longer expected" in play.events[-1].body.headline
+
+
+@pytest.mark.parametrize("word", ["AMD", "COR"])
+def test_an_amendment_of_the_next_taf_leaves_what_the_one_in_force_gives(word: str):
+    play = Play()
+    play.hear("0001", DRY.format("0000"), BEFORE)
+    play.hear("0451", DRY.format("0450"))
+    assert play.hear("0501", NEXT.format("")) == []
+    assert play.hear("0531", f"TAF {word} XNOR 120525Z 1206/1306 00000KT 9999 BKN020") == []
+    assert play.open["freezing-precipitation"].until == at("0600")
+    assert play.hear("0551", DRY.format("0550")) == []
+    assert play.hear("0600") == ["closed"]
+    assert play.events[-1].body.why == "The expected period has passed without being reported."
+
+
+def test_an_amendment_of_the_next_taf_takes_back_what_that_gave():
+    play = Play()
+    play.hear("0001", DRY.format("0000"), BEFORE)
+    play.hear("0451", DRY.format("0450"))
+    play.hear("0501", NEXT.format("TEMPO 1206/1209 3000 -FZDZ OVC006"))
+    assert play.open["freezing-precipitation"].until == at("0900")
+    assert play.hear("0531", "TAF AMD XNOR 120525Z 1206/1306 00000KT 9999 BKN020") == []
+    assert play.open["freezing-precipitation"].until == at("0600")
+
+
+def test_the_cancellation_of_the_next_taf_withdraws_only_what_lies_in_it():
+    play = Play()
+    play.hear("0001", DRY.format("0000"), BEFORE)
+    play.hear("0451", DRY.format("0450"))
+    play.hear("0501", NEXT.format("TEMPO 1206/1209 3000 -FZDZ OVC006"))
+    assert play.hear("0515", "TAF AMD XNOR 120510Z 1206/1306 CNL") == []
+    assert play.open["freezing-precipitation"].until == at("0600")
+    assert play.hear("0551", DRY.format("0550")) == []
+    assert play.hear("0600") == ["closed"]
+
+
+def test_the_cancellation_of_a_taf_that_lies_ahead_withdraws_what_only_that_gave():
+    play = Play()
+    play.hear("0451", DRY.format("0450"))
+    assert play.hear("0501", NEXT.format("TEMPO 1206/1209 3000 -FZDZ OVC006")) == ["opened"]
+    assert play.hear("0515", "TAF AMD XNOR 120510Z 1206/1306 CNL") == ["withdrawn"]
 
 
 def test_a_cancelled_forecast_is_withdrawn_and_no_all_clear():

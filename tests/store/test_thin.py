@@ -68,6 +68,14 @@ def test_a_clock_that_is_years_ahead_takes_no_more_than_was_allowed(store: Store
     assert store.thin(NOW + 9 * DAY).unreadable == 3
 
 
+def test_a_clock_that_is_ahead_at_the_first_thinning_takes_a_day_from_the_oldest_report_on(store: Store) -> None:
+    night = Night(store)
+    for hour in range(5):
+        night.hear_texts(f"0{hour}55", f"METAR XNOR 120{hour}50Z 00000KT 9999 OVC020 01/M02 Q1021")
+    assert store.thin(NOW + 3650 * DAY, timedelta(hours=2)).reports == 2
+    assert store.thin(NOW + 3650 * DAY, timedelta(hours=1)).reports == 1
+
+
 def test_unreadable_texts_go_with_time(store: Store) -> None:
     store.commit(Changes(NOW, unreadable=(heard("one"), heard("two", NOW + DAY))))
     assert store.thin(NOW + DAY).unreadable == 1

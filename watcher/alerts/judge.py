@@ -181,10 +181,11 @@ def _until_in_force(
 ) -> Iterable[Expectation]:
     """Return what the TAF before gave until the validity of this one begins: it says nothing of the time before that.
 
-    An amendment, a correction and a cancellation take the place of the one before at once.
+    So with an amendment, a correction and a cancellation too: of a validity that runs they replace it at once, of one
+    that lies ahead only what comes then.
     """
     begins_at = taf.begins_at
-    if begins_at is None or begins_at <= turn.now or taf.amendment or taf.correction or taf.cancelled:
+    if begins_at is None or begins_at <= turn.now:
         return ()
     known = {rule.name for rule in rules.book.rules}
     before = (

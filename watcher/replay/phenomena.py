@@ -150,11 +150,12 @@ def _may_freeze() -> pl.Expr:
 
 def _blind() -> pl.Expr:
     """Return whether precipitation may be there unseen, as `watcher.rulebook.observed` tells it of one report."""
-    explained = pl.col("freezing_rain_sensor_off") & (pl.col("doubts") == "")
-    unread = pl.col("freezing_or_frozen").is_null() & ~explained
+    # Where no group was left unread, a sensor that is off is why nothing can be ruled out.
+    unexplained = pl.col("freezing_or_frozen").is_null() & ~pl.col("freezing_rain_sensor_off")
+    unread = pl.col("weather_unread_may_freeze") | unexplained
     # Compared as text, so that a station that does not say is none of them.
     by_kind = pl.col("auto") & pl.col("precipitation_sensor").eq_missing("AO1") & ~pl.col("falls")
-    return ~_observable() | (_may_freeze() & (unread | by_kind))
+    return ~_observable() | unread | (_may_freeze() & by_kind)
 
 
 def _freezing_rain_unseen() -> pl.Expr:

@@ -28,7 +28,8 @@ _SHORTEST_MIN, _LONGEST_MIN, _GAPS_NEEDED = 10, 180, 3
 # What is read of the columns of `table.OBSERVED`.
 READ = (
     "station", "observed_at", "order", "kind", "in_force", "nil", "weather", "weather_observable", "freezing_or_frozen",
-    "temp_c", "auto", "precipitation_sensor", "present_weather_sensor_off", "freezing_rain_sensor_off", "doubts",
+    "temp_c", "auto", "precipitation_sensor", "present_weather_sensor_off", "freezing_rain_sensor_off",
+    "weather_unread_may_freeze",
 )  # fmt: skip
 
 HAPPENINGS = pl.Schema(

@@ -127,7 +127,7 @@ FACTS: tuple[FactSpec, ...] = (
     _number("report_age_min", "min", "age of the report", "age of the report when it was judged", "time"),
     _flag("doubtful", "the report was read with doubts", "decoding",
           "the report was read with doubts", "the report was read without a doubt"),
-    _flag("weather_unread_may_freeze", "a group of the report could not be read and may be freezing or frozen",
+    _flag("weather_unread_may_freeze", "a group that could not be read may be freezing or frozen, or cold rain",
           "decoding",
           "weather that may be freezing could not be read", "no weather that may be freezing was left unread"),
     _flag("ice_accretion", "the remarks report ice building up", "remarks",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 
-from sqlalchemy import ColumnElement, Connection, Delete, Table, delete, or_, select
+from sqlalchemy import ColumnElement, Connection, Delete, Table, delete, func, or_, select
 
 from watcher.store import kept
 from watcher.store.database import Database
@@ -30,7 +30,8 @@ _AT_ONCE = 2000
 def thin(database: Database, before: datetime, at_most: timedelta | None = None) -> Thinned:
     """Remove what was over before a time; see `Store.thin`."""
     with database.write() as connection:
-        last = kept.thinned_to(connection)
+        # A database that was never thinned may begin with a clock that is ahead.
+        last = kept.thinned_to(connection) or connection.execute(select(func.min(report.c.observed_at))).scalar()
         if last is not None and at_most is not None:
             before = min(before, last + at_most)
         kept.note_thinned(connection, before)
