@@ -185,9 +185,7 @@ def test_only_a_group_that_may_freeze_and_was_not_read_hides_what_falls(
     decoded = decode_report(f"METAR XNOR {body}", received_at=hour(6))
     assert isinstance(decoded, Observation)
     frame = decoded_frame([(decoded, hour(6), 0)]).with_columns(in_force=True)
-    found = seen(frame.lazy().select(READ)).rows.select(
-        Phenomenon.FREEZING.value, SNOW.value, Phenomenon.PELLETS.value
-    )
+    found = seen(frame.lazy().select(READ)).rows.select(Phenomenon.FREEZING.value, SNOW.value, Phenomenon.PELLETS.value)
     assert found.row(0) == (freezing, snow, pellets)
 
 
