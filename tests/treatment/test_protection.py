@@ -8,6 +8,7 @@ lower time 20 minutes or more, once). Cells are those of the shipped sheet of 20
 from __future__ import annotations
 
 import csv
+from collections.abc import Iterable
 from dataclasses import replace
 from datetime import timedelta
 
@@ -320,6 +321,74 @@ def test_snow_that_only_the_crew_sees_is_not_measured_by_the_clear_air_of_the_re
     assert (reading(measured, 2).worst or found.worst).seen.weather == ("SN",)  # type: ignore[union-attr]
     by_report = with_report(protection, report(18, "SN", visibility="2000"), XNOR)
     assert reading(by_report, 2).standing is Standing.RUNNING
+
+
+BETWEEN: dict[str, tuple[Observation | Entered, ...]] = {
+    "a report without snow": (report(8, "", visibility="9999"),),
+    "a colder report without snow, then one as before": (
+        report(8, "", visibility="9999", temp="M12/M14"),
+        report(9, "", visibility="9999"),
+    ),
+    "frost": (Entered(at(6), active_frost=True),),
+    "frost, then a report with mist": (Entered(at(6), active_frost=True), report(8, "BR", visibility="3000")),
+    "a report without snow, then frost": (report(8, "", visibility="9999"), Entered(at(9), active_frost=True)),
+    "other weather": (Entered(at(6), weather=("BR",)),),
+    "snow that nobody measured": (report(7, "SN", visibility="////"), report(8, "", visibility="9999")),
+}
+
+
+def stood_in(protection: Protection, news: Iterable[Observation | Entered]) -> Protection:
+    for each in news:
+        protection = with_entry(protection, each) if isinstance(each, Entered) else with_report(protection, each, XNOR)
+    return protection
+
+
+@pytest.mark.parametrize("between", BETWEEN)
+def test_a_visibility_measures_the_snow_that_the_crew_saw_whatever_came_between(between: str) -> None:
+    clear = treated(report(-12, "", visibility="9999"))
+    waiting = stood_in(clear, [Entered(at(5), weather=("-SN",)), *BETWEEN[between]])
+    assert reading(waiting, 9).wants_visibility
+    measured = reading(with_entry(waiting, Entered(at(10), visibility_m=2000)), 11)
+    both = reading(stood_in(clear, [Entered(at(5), ("-SN",), 2000), *BETWEEN[between]]), 11)
+    assert not measured.wants_visibility
+    assert (measured.standing, both.standing) == (Standing.RUNNING, Standing.RUNNING)
+    assert both.lower_min is not None
+    assert (measured.lower_min, measured.upper_min) == (both.lower_min, both.upper_min)
+
+
+@pytest.mark.parametrize("temp", ["01/M01", "M12/M14"])
+def test_such_snow_counts_at_the_temperature_of_then_and_at_that_of_now(temp: str) -> None:
+    clear = treated(report(-12, "", visibility="9999"))
+    later = report(8, "", visibility="9999", temp=temp)
+    apart = stood_in(clear, [Entered(at(5), ("-SN",)), later, Entered(at(10), visibility_m=3000)])
+    then = stood_in(clear, [Entered(at(5), ("-SN",), 3000), later])
+    now = stood_in(clear, [later, Entered(at(10), ("-SN",), 3000)])
+    minutes = [reading(each, 11).lower_min for each in (then, now)]
+    assert None not in minutes
+    assert reading(apart, 11).lower_min == min(filter(None, minutes))
+
+
+def test_a_visibility_after_a_report_with_snow_is_of_that_snow() -> None:
+    protection = stood_in(
+        treated(report(-12, "", visibility="9999")),
+        [Entered(at(5), weather=("PLSN",)), report(8, "-SN", visibility="4000"), Entered(at(10), visibility_m=2000)],
+    )
+    assert max(protection.seen, key=lambda each: each.last_at).weather == ("-SN",)
+
+
+def test_a_shorter_visibility_worsens_the_snow_that_the_crew_measured_before() -> None:
+    clear = treated(report(-12, "", visibility="9999"))
+    first = stood_in(clear, [Entered(at(5), ("-SN",), 4000), report(8, "", visibility="9999")])
+    worse = with_entry(first, Entered(at(10), visibility_m=1200))
+    both = with_entry(first, Entered(at(10), ("-SN",), 1200))
+    assert reading(worse, 11).lower_min == reading(both, 11).lower_min
+    assert (reading(worse, 11).lower_min or 0) < (reading(first, 11).lower_min or 0)
+
+
+def test_a_visibility_after_other_weather_that_the_crew_saw_is_not_of_the_measured_snow_before() -> None:
+    clear = treated(report(-12, "", visibility="9999"))
+    protection = stood_in(clear, [Entered(at(5), ("-SN",), 4000), Entered(at(8), ("BR",)), Entered(at(10), None, 1200)])
+    assert max(protection.seen, key=lambda each: each.last_at).weather == ("BR",)
 
 
 @pytest.mark.parametrize("weather", ["SG", "RASN", "PLSN", "-SN"])

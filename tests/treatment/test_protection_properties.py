@@ -34,6 +34,14 @@ entries = st.builds(
     st.none() | st.sampled_from((400.0, 1500.0, 6000.0)),
     st.booleans(),
 )
+without_snow = st.builds(
+    report,
+    st.integers(2, 59),
+    st.sampled_from(("", "BR", "FZFG", "-RA", "-FZDZ")),
+    visibility=st.sampled_from(("0300", "3000", "9999", "////")),
+    temp=st.sampled_from(("02/00", "00/M01", "M02/M03", "M12/M14", "/////")),
+)
+frosts = st.builds(Entered, st.integers(2, 59).map(at), active_frost=st.just(True))
 aircraft = st.builds(
     lambda kind, flaps, training: treated(fluid=kind[0], mix=kind[1], flaps_set=flaps, training=training),
     st.sampled_from([(FluidType.I, None), (FluidType.II, "100/0"), (FluidType.III, "100/0"), (FluidType.IV, "75/25")]),
@@ -97,6 +105,28 @@ def test_a_further_report_never_moves_an_end_later(
 def test_an_entry_never_lengthens(protection: Protection, news: list[Observation], entry: Entered) -> None:
     before = heard(protection, news)
     assert not longer(reading(before), reading(with_entry(before, entry)))
+
+
+@given(
+    aircraft,
+    st.sampled_from(("-SN", "SN", "SG", "RASN", "SHSN")),
+    st.lists(st.one_of(without_snow, frosts), max_size=4),
+    st.sampled_from((400.0, 1500.0, 3000.0, 6000.0)),
+)
+def test_snow_and_later_how_far_one_sees_in_it_give_no_more_than_both_at_once(
+    protection: Protection, snow: str, between: list[Observation | Entered], visibility_m: float
+) -> None:
+    def after(first: Entered, last: list[Entered]) -> Clocks:
+        found = protection
+        for each in [first, *between, *last]:
+            found = with_entry(found, each) if isinstance(each, Entered) else with_report(found, each, XNOR)
+        return reading(found, 61)
+
+    both = after(Entered(at(1), (snow,), visibility_m), [])
+    apart = after(Entered(at(1), (snow,)), [Entered(at(60), visibility_m=visibility_m)])
+    assert not longer(both, apart)
+    if both.standing not in {*_LOST, Standing.UNKNOWN, Standing.OUT_OF_SEASON}:
+        assert not apart.wants_visibility
 
 
 @given(aircraft, st.lists(st.one_of(reports, entries), max_size=6), st.booleans())

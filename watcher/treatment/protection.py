@@ -15,7 +15,7 @@ from watcher.reports.model import Observation
 from watcher.reports.station import Station
 from watcher.treatment.kinds import Place
 from watcher.treatment.press import Press
-from watcher.treatment.protection_weather import Entered, Seen, as_entered, seen_in, together
+from watcher.treatment.protection_weather import Entered, Seen, all_entered, seen_in, together
 from watcher.treatment.words import FluidType, Surface
 
 # Common practice, no source: no clock of any table runs as long, and an aircraft that left is often not signed off.
@@ -188,7 +188,7 @@ def with_report(protection: Protection, observation: Observation, station: Stati
 def with_entry(protection: Protection, entered: Entered) -> Protection:
     """Return a protection with what the crew sees: instead of what the latest report says of it, and beside it.
 
-    Snow that no report has gives no minutes before its visibility is entered.
+    Snow that no report has gives no minutes before its visibility is entered, alone or with it.
 
     Parameters
     ----------
@@ -199,11 +199,9 @@ def with_entry(protection: Protection, entered: Entered) -> Protection:
     """
     reports = [each for each in protection.seen if not each.by_crew and not each.recent]
     latest = max(reports, key=lambda each: each.last_at, default=None)
-    crews = [each for each in protection.seen if each.by_crew and each.last_at <= entered.at]
-    before = max(crews, key=lambda each: each.last_at, default=None)
     if not protection.live:
         return protection
-    return _adding(protection, [as_entered(entered, latest, before)])
+    return _adding(protection, all_entered(entered, latest, protection.seen))
 
 
 def with_end_of_treatment(protection: Protection, ended_at: datetime) -> Protection:

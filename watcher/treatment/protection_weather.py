@@ -41,7 +41,8 @@ class Entered:
     """What a crew sees or hears. None: as the latest report has it. It only ever worsens.
 
     Two things are not taken from the report: the visibility where snow is seen and the report has none, for how far one
-    saw before it fell says nothing of how heavy it is; and the weather where the crew has seen some since the report.
+    saw before it fell says nothing of how heavy it is; and the weather where a visibility alone is entered and the crew
+    has seen some before, see `crews_weather`.
     """
 
     at: datetime
@@ -92,6 +93,28 @@ def _fallen(observation: Observation, since: datetime) -> tuple[str, ...]:
     return tuple(dict.fromkeys((*observation.recent_weather, *sorted(ended))))
 
 
+def all_entered(entered: Entered, latest: Seen | None, seen: Iterable[Seen]) -> tuple[Seen, ...]:
+    """Return what a crew sees as weather that the aircraft stood in.
+
+    A visibility alone is also that of the snow as it was when the crew saw it, at the temperature of then.
+
+    Parameters
+    ----------
+    entered
+        What it sees.
+    latest
+        The weather of the latest report; None before the first.
+    seen
+        All that the aircraft stood in before.
+    """
+    alone = entered.weather is None and entered.visibility_m is not None
+    before = crews_weather(seen, entered.at) if alone else None
+    now = as_entered(entered, latest, before)
+    if before is None or before.temp_low_c is None or not snows(before.weather):
+        return (now,)
+    return now, replace(now, temp_low_c=before.temp_low_c, temp_high_c=before.temp_high_c)
+
+
 def as_entered(entered: Entered, latest: Seen | None, before: Seen | None = None) -> Seen:
     """Return what a crew sees, and beside it what the latest report says.
 
@@ -102,13 +125,13 @@ def as_entered(entered: Entered, latest: Seen | None, before: Seen | None = None
     latest
         The weather of the latest report; None before the first.
     before
-        What the crew saw last; None: nothing.
+        What it saw before of which a visibility alone tells, see `crews_weather`; None: nothing.
     """
     at = entered.at
     known = latest if latest is not None else Seen(at, at, None, None, None)
     seen = replace(known, first_at=at, last_at=at, by_crew=True, active_frost=entered.active_frost)
     weather = entered.weather
-    if weather is None and entered.visibility_m is not None and before is not None and before.last_at >= known.last_at:
+    if weather is None and before is not None:
         weather = before.weather
     if weather is not None:
         seen = replace(seen, weather=weather, automatic=False)
@@ -117,6 +140,48 @@ def as_entered(entered: Entered, latest: Seen | None, before: Seen | None = None
     if entered.visibility_m is not None:
         seen = replace(seen, visibility_m=entered.visibility_m, visibility_bound="exact")
     return seen
+
+
+def crews_weather(seen: Iterable[Seen], at: datetime) -> Seen | None:
+    """Return the weather that a crew saw of which a visibility alone tells more; None: it is that of the report.
+
+    Snow of which nobody told yet how heavy it is comes first, whatever came after it. Else what the crew saw last: snow
+    until a report has some, other weather until the next report. Frost is no weather of which the visibility tells.
+
+    Parameters
+    ----------
+    seen
+        All that the aircraft stood in.
+    at
+        When the visibility was entered.
+    """
+    by_then = [each for each in seen if each.first_at <= at and not each.recent]
+    measured_at = [
+        each.last_at
+        for each in by_then
+        if snows(each.weather) and each.visibility_m is not None and each.temp_low_c is not None
+    ]
+    crews = [each for each in by_then if each.by_crew and (snows(each.weather) or not each.active_frost)]
+    unmeasured = [
+        each for each in crews if is_unmeasured_snow(each) and not any(told >= each.last_at for told in measured_at)
+    ]
+    if unmeasured:
+        return max(unmeasured, key=_last_at)
+    last = max(crews, key=_last_at, default=None)
+    if last is None:
+        return None
+    reports = [each for each in by_then if not each.by_crew and each.last_at > last.last_at]
+    is_over = any(snows(each.weather) or not snows(last.weather) for each in reports)
+    return None if is_over else last
+
+
+def is_unmeasured_snow(seen: Seen) -> bool:
+    """Return whether it is snow that a crew saw without saying how far it sees in it."""
+    return seen.by_crew and seen.visibility_m is None and snows(seen.weather)
+
+
+def _last_at(seen: Seen) -> datetime:
+    return seen.last_at
 
 
 def snows(weather: tuple[str, ...] | None) -> bool:
