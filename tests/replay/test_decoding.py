@@ -111,21 +111,6 @@ def test_the_second_reader_speaks_when_it_is_asked_for() -> None:
     assert not any("a second reader has" in doubt for doubt in own.doubts)
 
 
-def test_the_second_reader_is_asked_where_its_doubt_changes_what_rules_see(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A first doubt on a report whose freezing-rain sensor is off makes all of its weather unseen, not the rain alone."""
-    asked: list[str] = []
-    monkeypatch.setattr(
-        "watcher.reports.text.disagreements", lambda text, _: asked.append(text) or ("a second reader differs",)
-    )
-    sensor_off = "METAR KXYZ 120550Z 24010KT 10SM OVC010 01/M01 A2992 RMK AO2 FZRANO"
-    decoded = decoded_entry(Entry(1, sensor_off, None, NOW), second_reader=False)
-    assert isinstance(decoded, Observation)
-    assert decoded.doubts == ("a second reader differs",)
-    decoded_entry(Entry(1, sensor_off.replace(" FZRANO", ""), None, NOW), second_reader=False)
-    decoded_entry(Entry(1, sensor_off.replace("01/M01", "11/M01"), None, NOW), second_reader=False)
-    assert len(asked) == 1
-
-
 @pytest.mark.slow
 def test_without_the_second_reader_the_facts_of_all_open_reports_are_those_of_the_live_path() -> None:
     """9,901 real reports (tests/data/SOURCES.md): whether doubtful, too."""

@@ -82,9 +82,8 @@ def decode_block(block: Block, folder: Path, key: str, *, second_reader: bool) -
     key
         The part's name.
     second_reader
-        Compare every report with an independent decoder, as the live path does. Otherwise only where a difference
-        changes what rules see: the doubts about a report whose freezing-rain sensor is off. Rules on the fact
-        `doubtful` need all.
+        Compare every report with an independent decoder, as the live path does: for rules on the fact `doubtful`,
+        which alone hangs on it.
 
     Raises
     ------
@@ -126,20 +125,12 @@ def decoded_entry(entry: Entry, *, second_reader: bool) -> Decoded:
     assert near is not None
     if entry.text.startswith("<"):
         return decode_report(entry.text, received_at=near, kind=entry.kind, second_reader=second_reader)
-    decoded = decode_text(entry.text, received_at=near, kind=entry.kind, second_reader=second_reader)
-    if not second_reader and isinstance(decoded, Observation) and _doubts_matter(decoded):
-        return decode_text(entry.text, received_at=near, kind=entry.kind)
-    return decoded
+    return decode_text(entry.text, received_at=near, kind=entry.kind, second_reader=second_reader)
 
 
 def _received(entry: Entry) -> datetime | None:
     at = entry.received_at
     return at if at is None or at.year in YEARS else None
-
-
-def _doubts_matter(seen: Observation) -> bool:
-    """Return whether a first doubt would change a fact other than `doubtful` (rulebook.observed: what is unseen)."""
-    return seen.freezing_or_frozen is None and seen.remarks.freezing_rain_sensor_off and not seen.doubts
 
 
 def _part(
