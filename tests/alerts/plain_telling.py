@@ -33,6 +33,7 @@ class Read:
     by: str | None
     at: datetime
     no_time: NoTime | None = None
+    expected_from: datetime | None = None
 
 
 @dataclass(frozen=True)
@@ -58,6 +59,7 @@ class Standing:
     kind: Kind | None = None
     by: str | None = None
     no_time: NoTime | None = None
+    expected_from: datetime | None = None
 
 
 class Readers:
@@ -68,6 +70,7 @@ class Readers:
         self.read: dict[tuple[str, str], list[Read]] = {}
         self._hands: dict[str, tuple[str, Level]] = {}
         self._digests: dict[str, list[datetime]] = {}
+        self._expected_from: dict[str, datetime | None] = {}
 
     def take(self, before: Mapping[str, StationView], acknowledgements: Iterable[Acknowledgement]) -> None:
         """Note who takes what: an open episode that nobody has, or that rose above where somebody took it."""
@@ -89,6 +92,8 @@ class Readers:
         now: datetime,
     ) -> list[Owed]:
         """Return what is owed to the destinations that may be told, digests apart, in no order."""
+        for event in events:
+            self._expected_from[event.id] = _expected_from(event)
         active = [item for item in subscriptions if not item.paused and not item.only_digest]
         standing = list(self._standing(views))
         found = []
@@ -139,7 +144,16 @@ class Readers:
             self._digests.setdefault(delivery.destination, []).append(event.body.begins_at)
             return
         body = event.body
-        read = Read(delivery.told_as, event.id, body.level, body.kind, body.by, delivery.made_at, body.no_time)
+        read = Read(
+            delivery.told_as,
+            event.id,
+            body.level,
+            body.kind,
+            body.by,
+            delivery.made_at,
+            body.no_time,
+            _expected_from(event),
+        )
         self.read.setdefault((delivery.destination, delivery.subject_id), []).append(read)
 
     def over(self, events: Iterable[Event]) -> None:
@@ -156,7 +170,10 @@ class Readers:
         for view in views:
             for it in _open_episodes([view]):
                 event_id = f"{it.id}.{it.seq}"
-                yield Standing(it.id, view.station, event_id, it.flag, it.level, it.kind, self._by(it), it.no_time)
+                begins = self._expected_from[event_id]
+                yield Standing(
+                    it.id, view.station, event_id, it.flag, it.level, it.kind, self._by(it), it.no_time, begins
+                )
             if view.state.blind_since is not None:
                 yield Standing(view.station.code, view.station, f"{view.station.code}.{view.state.seq}")
 
@@ -172,7 +189,7 @@ class Readers:
             hears = any(_hears(item, it, it.level, now) for item in own)
             return Owed(name, it.subject_id, opens, it.level) if hears else None
         last = read[-1]
-        change = _news(last, it)
+        change = _news(last, it, now)
         if change is not None:
             hears = any(_hears(item, it, level, now) for item in own for level in (it.level, last.level))
             return Owed(name, it.subject_id, change, it.level) if hears else None
@@ -190,7 +207,7 @@ class Readers:
         return inside or station.code in (item.stations or ()) or station.country in item.countries
 
 
-def _news(last: Read, it: Standing) -> EventType | None:
+def _news(last: Read, it: Standing, now: datetime) -> EventType | None:
     if it.flag is None:
         return None
     assert last.level is not None
@@ -205,7 +222,16 @@ def _news(last: Read, it: Standing) -> EventType | None:
     if last.no_time is not None and it.no_time is not None and last.no_time is not it.no_time:
         worse = hopes.index(it.no_time) < hopes.index(last.no_time)
         return EventType.RAISED if worse else EventType.LOWERED
+    if last.expected_from is not None and it.expected_from is not None:
+        hours_gained = (last.expected_from - max(now, it.expected_from)) / timedelta(hours=1)
+        if hours_gained >= 1:
+            return EventType.RAISED
     return EventType.TAKEN if it.by is not None and it.by != last.by else None
+
+
+def _expected_from(event: Event) -> datetime | None:
+    """Return from when an event says that something is expected; None where it says no such thing."""
+    return event.body.begins_at if event.body.kind is Kind.EXPECTED else None
 
 
 def _hears(item: Subscription, it: Standing, level: Level | None, now: datetime) -> bool:

@@ -68,12 +68,13 @@ class Turn:
 
 @dataclass
 class Weather:
-    """A station's reports and forecasts: moods that last some hours, silences, a TAF every six hours."""
+    """A station's reports and forecasts: moods that last some hours, silences, a TAF every six hours and other times an hour later."""
 
     code: str
     random: Random
     mood: tuple[str, str] = ("BR", "05/M02")
     silent_until: datetime | None = None
+    change: str = ""
 
     def texts(self, now: datetime) -> Iterator[str]:
         if now.minute % 30 == 20 and (self.silent_until is None or now >= self.silent_until):
@@ -83,10 +84,12 @@ class Weather:
                 self.silent_until = now + self.random.choice((2, 4, 9)) * HOUR
             weather, temperatures = self.mood
             yield f"{self.code} {now - 5 * MINUTE:%d%H%M}Z 00000KT 3000 {weather} OVC006 {temperatures} Q1010"
-        if now.minute == 0 and now.hour % 6 == 5:
-            begin = now + self.random.randint(1, 6) * HOUR
+        if now.minute == 0 and now.hour % 6 in {5, 0}:
+            begin = now + self.random.randint(1, 9) * HOUR
             end = begin + self.random.randint(1, 5) * HOUR
-            change = self.random.choice(TAF_CHANGES).format(a=f"{begin:%d%H}", b=f"{end:%d%H}")
+            if now.hour % 6 == 5:
+                self.change = self.random.choice(TAF_CHANGES)
+            change = self.change.format(a=f"{begin:%d%H}", b=f"{end:%d%H}")
             valid = f"{now:%d%H}/{now + 24 * HOUR:%d%H}"
             yield f"TAF {self.code} {now:%d%H%M}Z {valid} 00000KT 9999 OVC020 {change}".strip()
 

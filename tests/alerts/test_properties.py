@@ -109,7 +109,11 @@ class Night(RuleBasedStateMachine):
             assert not any(kind in ENDS for kind in kinds[:-1])
             assert kinds.count(EventType.CONFIRMED) <= 1
             for earlier, later in zip(events, events[1:], strict=False):
-                if later.type is EventType.RAISED:
+                if later.type is EventType.RAISED and later.body.level == earlier.body.level:
+                    assert (earlier.body.kind, later.body.kind) == (Kind.EXPECTED, Kind.EXPECTED)
+                    begins_at = max(later.at, later.body.begins_at)
+                    assert earlier.body.begins_at - begins_at >= timedelta(hours=1)
+                elif later.type is EventType.RAISED:
                     assert later.body.level > earlier.body.level
                 if later.type is EventType.LOWERED:
                     assert later.body.level < earlier.body.level

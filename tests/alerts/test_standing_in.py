@@ -118,6 +118,13 @@ def knows(level: Level, seq: int = 1, repeat: int = 0) -> Told:
     )
 
 
+SOON = unreached(kind=Kind.EXPECTED, begins_at=NOW + timedelta(hours=2))
+
+
+def expects(hours: float) -> Told:
+    return replace(knows(Level.TREAT), kind=Kind.EXPECTED, begins_at=NOW + timedelta(hours=hours))
+
+
 NO_TAKE_OFF = unreached(level=Level.NO_TIME, no_time=NoTime.NONE)
 
 
@@ -128,6 +135,11 @@ NO_TAKE_OFF = unreached(level=Level.NO_TIME, no_time=NoTime.NONE)
     (unreached(), knows(Level.TREAT, seq=2), None),
     (NO_TAKE_OFF, replace(knows(Level.NO_TIME), no_time=NoTime.ALLOWANCE), EventType.RAISED),
     (NO_TAKE_OFF, replace(knows(Level.NO_TIME), no_time=NoTime.NONE), None),
+    (SOON, expects(hours=3), EventType.RAISED),
+    (SOON, expects(hours=2.9), None),
+    (SOON, expects(hours=1), None),
+    (replace(SOON, begins_at=NOW - timedelta(hours=3)), expects(hours=0.9), None),
+    (SOON, replace(expects(hours=0), begins_at=None), None),
     (unreached(EventType.TAKEN), knows(Level.TREAT), EventType.TAKEN),
     (unreached(EventType.REMINDER, repeat=1), knows(Level.TREAT, seq=2), EventType.REMINDER),
     (unreached(EventType.CLOSED), None, EventType.CLOSED),

@@ -21,7 +21,7 @@ from watcher.alerts.outbox import NewDelivery, Told
 from watcher.alerts.subscribers import Circle, Hours, Recipient, Subscription
 from watcher.alerts.tell import Telling, after_telling, tell
 from watcher.reports.station import Station
-from watcher.rulebook.words import Flag, Level
+from watcher.rulebook.words import Flag, Kind, Level
 
 OSLO = "Europe/Oslo"
 # Before a change to summer time, before one to winter time, and before an ordinary night; all at 0100Z of the next day.
@@ -255,7 +255,15 @@ class Night(RuleBasedStateMachine):
                 body = self.events[item.event_id].body
                 no_time = body.no_time if item.kind is not None else None
                 last[key] = Told(
-                    *key, item.told_as, item.level, item.kind, item.seq, item.made_at, item.repeat, no_time=no_time
+                    *key,
+                    item.told_as,
+                    item.level,
+                    item.kind,
+                    item.seq,
+                    item.made_at,
+                    item.repeat,
+                    no_time=no_time,
+                    begins_at=body.begins_at if item.kind is Kind.EXPECTED else None,
                 )
         return {key: told for key, told in last.items() if told.type not in ENDED}
 

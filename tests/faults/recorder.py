@@ -271,6 +271,7 @@ def _out_of_order(kept: Kept, seen: Recorder) -> Iterator[str]:
 
 def _contradictions(kept: Kept) -> Iterator[str]:
     stood: dict[tuple[str, str], set[int]] = defaultdict(set)
+    bodies = {row["id"]: row["body"] for row in kept.events}
     for row in kept.events:
         level = row["body"].get("level")
         if level is not None:
@@ -282,22 +283,38 @@ def _contradictions(kept: Kept) -> Iterator[str]:
     for (destination, subject), lines in told.items():
         if subject.startswith("service"):
             continue
-        open_, level = False, None
+        open_, level, before = False, None, {}
         for line in lines:
-            kind, now = line["told_as"], line["level"]
+            kind, now, body = line["told_as"], line["level"], bodies.get(line["event_id"], {})
             where = f"{destination}, {line['event_id']}"
             opens = kind in OPENINGS
             # Of what another had heard of before, its fallback may hear the end alone.
             if opens == open_ and not (kind in ENDINGS and line["meant_for"]):
                 yield f"{where}: {kind} of what {'stands open already' if opens else 'was never opened'}"
             open_ = kind not in ENDINGS
-            if kind.endswith("raised") and not (level is not None and now > level):
+            same = level == now and level is not None
+            worse = same and (_is_turned(before, body) or _is_earlier(before, body))
+            if kind.endswith("raised") and not (worse or (level is not None and now > level)):
                 yield f"{where}: raised from {level} to {now}"
-            if kind.endswith("lowered") and not (level is not None and now < level):
+            better = same and _is_turned(before, body)
+            if kind.endswith("lowered") and not (better or (level is not None and now < level)):
                 yield f"{where}: lowered from {level} to {now}"
             if now is not None and now not in stood[subject, "levels"]:
                 yield f"{where}: level {now} never stood"
-            level = now
+            level, before = now, body
+
+
+def _is_turned(before: dict[str, Any], body: dict[str, Any]) -> bool:
+    """Return whether two events say that without a holdover time something else is left."""
+    kinds = {before.get("no_time"), body.get("no_time")}
+    return len(kinds) == 2 and None not in kinds
+
+
+def _is_earlier(before: dict[str, Any], body: dict[str, Any]) -> bool:
+    """Return whether two events expect the same an hour or more apart, the later event earlier."""
+    if {before.get("kind"), body.get("kind")} != {"expected"}:
+        return False
+    return datetime.fromisoformat(before["begins_at"]) - datetime.fromisoformat(body["begins_at"]) >= timedelta(hours=1)
 
 
 def _handed_on(kept: Kept) -> Iterator[str]:

@@ -121,6 +121,29 @@ def test_contradictions_are_found(kept: Kept, seen: Recorder) -> None:
     assert any("level 2 never stood" in line for line in findings(never_stood, seen, ROOM))
 
 
+def test_what_is_told_as_worse_or_less_bad_and_is_not_is_found(kept: Kept, seen: Recorder) -> None:
+    def found(kind: str, first: dict[str, Any], second: dict[str, Any]) -> bool:
+        opened, raised, closed = kept.events
+        bodies = {"level": 4, "station": "XNOR"}
+        events = (opened | {"body": bodies | first}, raised | {"body": bodies | second}, closed)
+        lines = (a_line(1, "opened", 4), a_line(2, kind, 4), a_line(3, "closed", 4))
+        return any(
+            f": {kind} from 4 to 4" in line for line in findings(replace(kept, events=events, lines=lines), seen, ROOM)
+        )
+
+    assert found("raised", {}, {})
+    assert found("lowered", {"no_time": "none"}, {"no_time": "none"})
+    assert not found("raised", {"no_time": "allowance"}, {"no_time": "none"})
+    assert not found("lowered", {"no_time": "none"}, {"no_time": "allowance"})
+    late, soon, sooner = (
+        {"kind": "expected", "begins_at": f"2026-01-12T{hour}Z"} for hour in ("18:00", "17:01", "17:00")
+    )
+    assert found("raised", late, soon)
+    assert found("raised", sooner, late)
+    assert found("lowered", late, sooner)
+    assert not found("raised", late, sooner)
+
+
 def test_an_end_without_a_report_that_says_so_is_found(kept: Kept, seen: Recorder) -> None:
     del seen.published[1]
     assert any("still tells of it" in line for line in findings(kept, seen, ROOM))

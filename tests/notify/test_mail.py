@@ -168,14 +168,14 @@ def test_a_storm_begins_with_a_table_that_shows_every_station_worst_first() -> N
         " ".join(re.sub(r"<[^>]*>", " ", row).split()) for row in re.findall(r"<tr>(.*?)</tr>", table[1], re.DOTALL)
     ]
     assert rows == [
-        "XBAY no-time freezing-precipitation Level raised, since 0548Z",
+        "XBAY no-time freezing-precipitation Worse, since 0548Z",
         "XNOR treat freezing-precipitation New alert, since 0550Z",
         "XMOR prepare snow New alert, expected 1000Z-1500Z",
         "XTAR blind Station blind, since 0515Z",
         "XFEL was prepare snow Ended, 0220Z-0555Z",
     ]
     lines = content_of(a_mail(SAMPLES["several"]), "plain").splitlines()
-    assert lines[3].split() == ["XBAY", "no-time", "freezing-precipitation", "since", "0548Z", "Level", "raised"]
+    assert lines[3].split() == ["XBAY", "no-time", "freezing-precipitation", "since", "0548Z", "Worse"]
     assert len({line.index(word) for line, word in zip(lines[3:5], ("freezing", "freezing"), strict=True)}) == 1
 
 

@@ -94,6 +94,35 @@ def test_raised_and_taken_together_is_raised_and_says_who_has_it():
     assert part.take is None
 
 
+def expected_earlier(**changes) -> Desk:
+    """Return a desk that told of snow from 1800Z and then, in the message at hand, that it begins at 0800Z."""
+    desk = Desk(everything("duty", **changes), rules=LADDER)
+    taf = "TAF XNOR 12{}Z 1205/1306 00000KT 9999 SCT030 TEMPO 12{} 3000 SN OVC006"
+    desk.hear("0500", metar("", at("0500")))
+    desk.hear("0505", taf.format("0505", "18/1223"))
+    desk.deliveries.clear()
+    desk.hear("0510", taf.format("0510", "08/1212"))
+    return desk
+
+
+def test_earlier_than_it_was_told_and_taken_together_is_worse_and_says_who_has_it():
+    desk = expected_earlier()
+    desk.hear("0515", taken=[("night duty", "snow")])
+    assert [it.told_as for it in desk.deliveries] == [EventType.RAISED, EventType.TAKEN]
+    part = one(desk)
+    assert (part.told_as, part.body.by, part.body.previous_level) == (EventType.RAISED, "night duty", None)
+    assert part.headline.endswith("expected 0800Z-1200Z")
+
+
+def test_a_reminder_is_no_news_beside_an_earlier_beginning():
+    desk = expected_earlier(remind_every=timedelta(minutes=10))
+    desk.hear("0521")
+    assert [it.told_as for it in desk.deliveries] == [EventType.RAISED, EventType.REMINDER]
+    part = one(desk)
+    assert part.told_as is EventType.RAISED
+    assert part.headline.startswith("XNOR treat expected (from 0800Z, was 1800Z): ")
+
+
 def test_whoever_hears_of_it_first_when_it_is_taken_is_not_asked_to_take_it():
     desk = played(("0520", "SN"))
     desk.hear("0530", taken=[("night duty", "snow")])

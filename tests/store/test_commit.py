@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 from tempfile import TemporaryDirectory
 from threading import Barrier, Thread
@@ -230,7 +231,8 @@ _episodes = st.builds(
     holds=st.lists(_holds, max_size=2).map(tuple),
     expected=st.lists(_expected, max_size=2).map(tuple),
     seq=st.integers(0, 1000),
-)
+    told_from=_maybe,
+).map(lambda episode: episode if episode.expected else replace(episode, told_from=None))
 _bodies = st.builds(
     EventBody,
     station=_stations,

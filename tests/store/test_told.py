@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
+from datetime import datetime
 
 import pytest
+from sqlalchemy import select, update
 
 from tests.alerts.desk import LADDER, PELLETS
 from tests.alerts.scenes import RULES, XNOR, at, small_book
@@ -16,8 +19,10 @@ from watcher.alerts.model import EventType, Phase, Policy, StationState, Station
 from watcher.alerts.outbox import Settled, Told
 from watcher.alerts.subscribers import Recipient, Subscription
 from watcher.alerts.tell import Telling, after_telling, tell
-from watcher.rulebook.words import Flag, Kind, Level, NoTime
+from watcher.outlook.model import Expectation
+from watcher.rulebook.words import Certainty, Flag, Kind, Level, NoTime
 from watcher.store.store import Store
+from watcher.store.tables import episode
 
 
 def open_episode(store: Store, **delivery: object) -> str:
@@ -125,11 +130,18 @@ def test_after_a_restart_nobody_is_told_twice(store: Store) -> None:
         ("0925", "METAR XNOR 120920Z 00000KT 3000 +SN OVC004 M01/M02 Q1021"),
         ("0955", "METAR XNOR 120950Z 00000KT 9999 SCT040 06/M01 Q1021"),
         ("1055", "METAR XNOR 121050Z 00000KT 9999 SCT040 07/M01 Q1021"),
+        ("1105", "TAF XNOR 121100Z 1211/1306 00000KT 9999 OVC040 FM122000 00000KT 3000 FZRA OVC006"),
+        ("1115", "TAF AMD XNOR 121110Z 1211/1306 00000KT 9999 OVC040 FM121930 00000KT 3000 FZRA OVC006"),
+        ("1125", "TAF AMD XNOR 121120Z 1211/1306 00000KT 9999 OVC040 FM121900 00000KT 3000 FZRA OVC006"),
+        ("1135", "TAF AMD XNOR 121130Z 1211/1306 00000KT 9999 OVC040 FM121801 00000KT 3000 FZRA OVC006"),
     ]
     for clock, text in night:
         now = at(clock)
         reports = [heard(text, now)] if text is not None else []
         made = judge({"XNOR": view}, reports, rulebook=book, policy=Policy(), now=now)
+        if now > at("1100"):
+            view = store.load([XNOR], now=now)["XNOR"]
+            made = judge({"XNOR": view}, reports, rulebook=book, policy=Policy(), now=now)
         view = next((change.after for change in made), view)
         policy = Policy(valid_for=24 * HOUR)
         messages = tell(made, [view], listeners, known, rulebook=book, policy=policy, now=now).deliveries
@@ -142,6 +154,13 @@ def test_after_a_restart_nobody_is_told_twice(store: Store) -> None:
     assert told_in_all > 8
     kinds = [event.body.no_time for _, event in store.events_after(0, 99) if event.body.flag is Flag.SNOW]
     assert kinds[:2] == [NoTime.ALLOWANCE, NoTime.NONE]
+    ahead = [event for _, event in store.events_after(0, 99) if event.body.kind is Kind.EXPECTED]
+    assert [(event.type, event.body.begins_at) for event in ahead] == [
+        (EventType.OPENED, at("2000")),
+        (EventType.RAISED, at("1900")),
+    ], "also by a service that knows no more than the store"
+    (standing,) = (episode for episode in view.episodes if episode.kind is Kind.EXPECTED)
+    assert (standing.began_at, standing.told_from) == (at("1801"), at("1900"))
 
 
 def test_the_kind_of_no_time_comes_back_with_what_was_told_and_with_what_was_not(store: Store) -> None:
@@ -152,3 +171,30 @@ def test_the_kind_of_no_time_comes_back_with_what_was_told_and_with_what_was_not
     assert [told.no_time for told in store.told(NOW).values()] == [NoTime.ALLOWANCE]
     lines = store.unreached({"desk": "room"}, silent=("desk",), off=(), now=NOW, before=NOW)
     assert [(line.destination, line.no_time) for line in lines] == [("desk", NoTime.ALLOWANCE)]
+
+
+@pytest.mark.parametrize(("kind", "comes_back"), [(Kind.EXPECTED, after(90)), (Kind.OBSERVED, None)])
+def test_from_when_it_is_expected_comes_back_with_what_was_told_and_with_what_was_not(
+    store: Store, kind: Kind, comes_back: datetime | None
+) -> None:
+    event = an_event("XNOR-1")
+    event = replace(event, body=replace(event.body, kind=kind, begins_at=after(90)))
+    change = a_change(episodes=(an_episode(kind=kind, began_at=after(90)),), events=(event,))
+    store.commit(Changes(NOW, (change,), (a_delivery("desk", event, kind=kind),)))
+    assert [told.begins_at for told in store.told(NOW).values()] == [comes_back]
+    lines = store.unreached({"desk": "room"}, silent=("desk",), off=(), now=NOW, before=NOW)
+    assert [(line.destination, line.begins_at) for line in lines] == [("desk", comes_back)]
+
+
+def test_a_row_of_before_has_no_beginning_that_was_told(store: Store) -> None:
+    ahead = Expectation(
+        "snow", Flag.SNOW, Level.TREAT, Certainty.PREVAILING, after(90), after(90), after(300), "because"
+    )
+    standing = an_episode(kind=Kind.EXPECTED, began_at=after(90), expected=(ahead,), told_from=after(120))
+    store.commit(Changes(NOW, (a_change(episodes=(standing,)),)))
+    assert store.episodes(open_only=True) == (standing,)
+    with store._database.write() as connection:
+        kept = json.loads(connection.execute(select(episode.c.expected)).scalar_one())
+        assert [datetime.fromisoformat(item.pop("told_from")) for item in kept] == [after(120)]
+        connection.execute(update(episode).values(expected=json.dumps(kept)))
+    assert store.episodes(open_only=True) == (replace(standing, told_from=None),)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from watcher.alerts import next_steps
-from watcher.alerts.episodes import is_cancelled
+from watcher.alerts.episodes import is_cancelled, is_earlier
 from watcher.alerts.habit_words import silence_now
 from watcher.alerts.habits import Habits
 from watcher.alerts.latest import facts_of
@@ -47,10 +47,14 @@ class Scene:
 
 @dataclass(frozen=True, slots=True)
 class Before:
-    """How an episode stood before its event. None: it was not open, or a holdover time existed."""
+    """How an episode stood before its event. None: it was not open, or a holdover time existed.
+
+    `told_from`: from when it was expected by the event before; None: it was not.
+    """
 
     level: Level | None = None
     no_time: NoTime | None = None
+    told_from: datetime | None = None
 
 
 _ENDINGS = frozenset({EventType.CLOSED, EventType.WITHDRAWN})
@@ -139,7 +143,7 @@ def _headline(episode: Episode, event: EventType, before: Before, scene: Scene) 
     if event is EventType.TAKEN and episode.taken is not None:
         span = f"expected {_span(episode)}" if episode.kind is Kind.EXPECTED else f"since {began}"
         return f"{episode.station} {episode.level.word} taken in hand by {episode.taken.by}: {what} {span}"
-    change = _change(episode, before)
+    change = _change(episode, before, scene.now)
     if episode.kind is Kind.EXPECTED:
         return f"{episode.station} {episode.level.word} expected{change}: {what} {_when_expected(episode)}"
     confirmed = " as expected" if event is EventType.CONFIRMED else ""
@@ -147,13 +151,16 @@ def _headline(episode: Episode, event: EventType, before: Before, scene: Scene) 
     return f"{episode.station} {episode.level.word}{change}: {what} since {began}{confirmed}{values}, not ended"
 
 
-def _change(episode: Episode, before: Before) -> str:
-    """Return what is no longer as it was: the level, or at the same level what is left without a holdover time."""
+def _change(episode: Episode, before: Before, now: datetime) -> str:
+    """Return what is no longer as it was: the level; at the same level what is left without a time, and when."""
     if before.level is not None and before.level is not episode.level:
         return f" (was {before.level.word})"
-    if before.no_time is None or episode.no_time is None or before.no_time is episode.no_time:
-        return ""
-    return f" ({_LEFT[episode.no_time]}; was: {_LEFT[before.no_time]})"
+    changes = []
+    if before.no_time is not None and episode.no_time is not None and before.no_time is not episode.no_time:
+        changes.append(f"{_LEFT[episode.no_time]}; was: {_LEFT[before.no_time]}")
+    if before.told_from is not None and is_earlier(before.told_from, episode.began_at, now):
+        changes.append(f"from {clock_z(episode.began_at)}, was {clock_z(before.told_from)}")
+    return f" ({'; '.join(changes)})" if changes else ""
 
 
 _LEFT = {

@@ -3,6 +3,7 @@
 -> forming -> present      a rule took hold, then was confirmed         opened
 present, level up or down  at once, or after settling                   raised, lowered
 no-time, of another kind   worse or better at the same level             raised, lowered
+expected, begins earlier   an hour or more before what was last told     raised
 present -> easing          every rule is missed, none let go yet
 easing -> ended            the last rule let go                         closed
 forming -> ended           it did not last
@@ -14,12 +15,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from watcher.alerts.model import Acknowledgement, Episode, EventType, Hold, Phase, Taken
 from watcher.outlook.model import Expectation
 from watcher.reports.model import Forecast
 from watcher.rulebook.words import Certainty, Flag, Kind, Level, NoTime
+
+# What is expected so much earlier than was told is told again. Common practice, no source.
+EARLIER = timedelta(hours=1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,12 +44,16 @@ class Basis:
 
 @dataclass(frozen=True, slots=True)
 class Transition:
-    """An episode after a step, with the event that the step made, if any."""
+    """An episode after a step, with the event that the step made, if any.
+
+    `told_from`: from when it was expected by the last event before this step; None: it was not, or was not open.
+    """
 
     episode: Episode
     event: EventType | None
     previous_level: Level | None = None
     previous_no_time: NoTime | None = None
+    told_from: datetime | None = None
 
 
 def begin(station: str, number: int, flag: Flag, basis: Basis, now: datetime) -> Transition | None:
@@ -75,12 +83,12 @@ def advance(before: Episode, basis: Basis, now: datetime) -> Transition:
         after = _forming(before, basis)
     else:
         return Transition(_ended(before, now), None if before.opened_at is None else EventType.CLOSED)
-    event = _event_between(before, after)
+    event = _event_between(before, after, now)
     if event is not None or after.phase is not before.phase:
         after = replace(after, changed_at=now)
     if before.opened_at is None:
         return Transition(after, event)
-    return Transition(after, event, before.level, before.no_time)
+    return Transition(after, event, before.level, before.no_time, _told_from(before))
 
 
 def comes_true(ahead: Episode, basis: Basis) -> bool:
@@ -194,14 +202,30 @@ def _ended(before: Episode, now: datetime) -> Episode:
     return replace(before, phase=Phase.ENDED, ended_at=now, changed_at=now)
 
 
-def _event_between(before: Episode, after: Episode) -> EventType | None:
+def _event_between(before: Episode, after: Episode, now: datetime) -> EventType | None:
     if before.opened_at is None:
         return None if after.opened_at is None else EventType.OPENED
     if before.kind is Kind.EXPECTED and after.kind is Kind.OBSERVED:
         return EventType.CONFIRMED
     if after.level != before.level:
         return EventType.RAISED if after.level > before.level else EventType.LOWERED
-    return turned(before.no_time, after.no_time)
+    change = turned(before.no_time, after.no_time)
+    if change is None and after.kind is Kind.EXPECTED and is_earlier(_told_from(before), after.began_at, now):
+        return EventType.RAISED
+    return change
+
+
+def _told_from(before: Episode) -> datetime | None:
+    """Return the beginning that was told of an expected episode; where that is not known, as it stands."""
+    return before.told_from or before.began_at if before.kind is Kind.EXPECTED else None
+
+
+def is_earlier(told_from: datetime | None, begins_at: datetime | None, now: datetime) -> bool:
+    """Return whether what is expected begins so much earlier than was told that it is told again.
+
+    What should have begun already counts as beginning now.
+    """
+    return told_from is not None and begins_at is not None and max(begins_at, now) <= told_from - EARLIER
 
 
 def turned(before: NoTime | None, after: NoTime | None) -> EventType | None:

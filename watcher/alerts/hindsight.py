@@ -209,6 +209,7 @@ def _episode(before: Episode | None, event: Event) -> Episode:
         no_time=body.no_time,
         taken=_taken(before, event, body.level),
         seq=event.seq,
+        told_from=body.begins_at if body.kind is Kind.EXPECTED else None,
     )
 
 

@@ -116,6 +116,7 @@ class Episode:
     or is expected to. `until`: the end of what is expected, if any. `holds`: the observed rules; `expected`: the
     expectations.
     `taken`: who took it in hand last, None while nobody has. `seq`: number of its last event, 0 before the first.
+    `told_from`: the beginning that its last event told, of what is expected; None: it is not known any more.
     """
 
     station: str
@@ -135,6 +136,7 @@ class Episode:
     expected: tuple[Expectation, ...] = ()
     taken: Taken | None = None
     seq: int = 0
+    told_from: datetime | None = None
 
     @property
     def id(self) -> str:

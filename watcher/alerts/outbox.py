@@ -35,7 +35,8 @@ class Told:
 
     `seq`: number of the subject's event that was told. `at`: when that was put into the outbox. `repeat`: how many
     reminders of that event went before. `instead`: it was told in the place of another. `no_time`: which kind of
-    no-time was told; None: none, or it is not known any more.
+    no-time was told; None: none, or it is not known any more. `begins_at`: from when it was told to be expected; None:
+    it was not, or that is not known any more.
     """
 
     destination: str
@@ -48,6 +49,7 @@ class Told:
     repeat: int = 0
     instead: Instead | None = None
     no_time: NoTime | None = None
+    begins_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +59,7 @@ class NewDelivery:
     `told_as`: how the event arrives there (an episode whose level is crossed upwards arrives as opened).
     `group_within`: it may share a message with others that come up in so long a time; None: it stands alone, and
     messages of one destination about one `subject_id` are sent in order. `repeat`: which reminder of the event it is.
-    `instead`: it was meant for another destination. `no_time`: as its event says.
+    `instead`: it was meant for another destination. `no_time`, and `begins_at` of what is expected: as its event says.
     """
 
     id: str
@@ -73,6 +75,7 @@ class NewDelivery:
     repeat: int = 0
     instead: Instead | None = None
     no_time: NoTime | None = None
+    begins_at: datetime | None = None
 
     @property
     def event_id(self) -> str:
@@ -112,6 +115,7 @@ class Unreached:
     """The newest that a destination was to be told of a subject, and that did not reach it.
 
     `meant_for`: for whom that destination stood in itself, None where it did not. `why`: what keeps it from arriving.
+    `no_time`, and `begins_at` of what is expected: as its event says.
     """
 
     destination: str
@@ -126,6 +130,7 @@ class Unreached:
     why: Detour
     meant_for: str | None = None
     no_time: NoTime | None = None
+    begins_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)

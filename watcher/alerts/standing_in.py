@@ -67,7 +67,7 @@ def taken_over(
     for line in lines:
         reader = readers[line.destination]
         key = reader, line.subject_id
-        told_as = _told_as(line, told.get(key))
+        told_as = _told_as(line, told.get(key), now)
         if told_as is None or key in met:
             continue
         met.add(key)
@@ -85,10 +85,11 @@ def taken_over(
             repeat=line.repeat,
             instead=Instead(line.meant_for or line.destination, line.why),
             no_time=line.no_time,
+            begins_at=line.begins_at,
         )
 
 
-def _told_as(line: Unreached, last: Told | None) -> EventType | None:
+def _told_as(line: Unreached, last: Told | None, now: datetime) -> EventType | None:
     """Return how the fallback is told of it, by what it knows itself; None where that is enough."""
     if line.told_as not in _STANDS:
         return line.told_as
@@ -96,7 +97,7 @@ def _told_as(line: Unreached, last: Told | None) -> EventType | None:
         return EventType.BLIND if line.told_as is EventType.BLIND else EventType.OPENED
     if (last.seq, last.repeat) >= (line.seq, line.repeat) or line.told_as is EventType.BLIND:
         return None
-    change = change_since(last, line.level, line.kind, line.no_time)
+    change = change_since(last, line, now)
     if change is not None:
         return change
     if line.told_as is EventType.REMINDER:

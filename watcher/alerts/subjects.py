@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import datetime
 
 from watcher.alerts.changes import StationChange
 from watcher.alerts.model import ENDINGS, Episode, EventType, StationView
@@ -16,7 +17,8 @@ class Subject:
     """An open episode or a blind station as it stands now, or an ending.
 
     `seq`: number of its latest event. `opens_as`: how it is told to whoever has not heard of it; of an ending: how that
-    is told. `taken_seq`: number of the event that told who has it in hand, 0 while nobody has.
+    is told. `taken_seq`: number of the event that told who has it in hand, 0 while nobody has. `begins_at`: from when
+    it is expected, as its latest event told; None: it is not, or that is not known.
     """
 
     id: str
@@ -28,6 +30,7 @@ class Subject:
     kind: Kind | None = None
     taken_seq: int = 0
     no_time: NoTime | None = None
+    begins_at: datetime | None = None
 
     @property
     def untaken(self) -> bool:
@@ -66,4 +69,5 @@ def _of_episode(episode: Episode, station: Station) -> Subject:
         kind=episode.kind,
         taken_seq=taken.seq if taken is not None else 0,
         no_time=episode.no_time,
+        begins_at=episode.told_from,
     )

@@ -20,14 +20,14 @@ from typing import NamedTuple
 
 from watcher.alerts.changes import StationChange
 from watcher.alerts.digests import due_digests
-from watcher.alerts.episodes import turned
+from watcher.alerts.episodes import is_earlier, turned
 from watcher.alerts.listeners import Listeners
 from watcher.alerts.model import ENDINGS, Event, EventType, Policy, StationView
-from watcher.alerts.outbox import Detour, Instead, NewDelivery, Told
+from watcher.alerts.outbox import Detour, Instead, NewDelivery, Told, Unreached
 from watcher.alerts.subjects import Subject, ended_subjects, open_subjects
 from watcher.alerts.wishes import Wish, Wishes
 from watcher.rulebook.model import Rulebook
-from watcher.rulebook.words import Kind, Level, NoTime
+from watcher.rulebook.words import Kind
 
 ToldKey = tuple[str, str]
 
@@ -123,6 +123,7 @@ def told_by(item: NewDelivery) -> Told:
         item.repeat,
         item.instead,
         item.no_time,
+        item.begins_at,
     )
 
 
@@ -198,7 +199,7 @@ def _as_it_stands(subject: Subject, destination: str, wish: Wish, last: Told | N
     """Return what a destination has to be told of an open subject, None where it knows how that stands."""
     if last is None:
         return _Owed(subject.opens_as, subject, destination) if wish.reaches(subject.level) else None
-    change = _change_since(last, subject)
+    change = _change_since(last, subject, now)
     if change is not None:
         # What comes down from a wanted level is wanted too: whoever heard of it hears that it is less now.
         wanted = wish.reaches(subject.level) or wish.reaches(last.level)
@@ -209,24 +210,25 @@ def _as_it_stands(subject: Subject, destination: str, wish: Wish, last: Told | N
     return None
 
 
-def _change_since(last: Told, subject: Subject) -> EventType | None:
+def _change_since(last: Told, subject: Subject, now: datetime) -> EventType | None:
     """Return what has changed since a destination was last told, None when nothing that it is told of."""
-    change = change_since(last, subject.level, subject.kind, subject.no_time)
+    change = change_since(last, subject, now)
     if change is not None or last.level is None or subject.level is None:
         return change
     # Whatever was told after that event says who has it, so that only this remains to be told apart.
     return EventType.TAKEN if last.seq < subject.taken_seq else None
 
 
-def change_since(last: Told, level: Level | None, kind: Kind | None, no_time: NoTime | None = None) -> EventType | None:
-    """Return how an episode differs from what a destination was last told of it; None: in neither level nor kind."""
-    if last.level is None or level is None:
+def change_since(last: Told, it: Subject | Unreached, now: datetime) -> EventType | None:
+    """Return how an episode differs from what a destination was last told of it; None: in nothing that is told."""
+    if last.level is None or it.level is None:
         return None
-    if last.kind is Kind.EXPECTED and kind is Kind.OBSERVED:
+    if last.kind is Kind.EXPECTED and it.kind is Kind.OBSERVED:
         return EventType.CONFIRMED
-    if level != last.level:
-        return EventType.RAISED if level > last.level else EventType.LOWERED
-    return turned(last.no_time, no_time)
+    if it.level != last.level:
+        return EventType.RAISED if it.level > last.level else EventType.LOWERED
+    change = turned(last.no_time, it.no_time)
+    return EventType.RAISED if change is None and is_earlier(last.begins_at, it.begins_at, now) else change
 
 
 def _delivery(item: _Owed, listeners: Listeners, policy: Policy, now: datetime) -> NewDelivery:
@@ -245,6 +247,7 @@ def _delivery(item: _Owed, listeners: Listeners, policy: Policy, now: datetime) 
         repeat=item.repeat,
         instead=item.instead,
         no_time=subject.no_time,
+        begins_at=subject.begins_at,
     )
 
 

@@ -14,6 +14,7 @@ from watcher.alerts.model import Episode, Event, EventType, Phase, StationState,
 from watcher.reports.model import Report
 from watcher.rulebook.facts import Facts
 from watcher.rulebook.model import Rule
+from watcher.rulebook.words import Kind
 
 
 @dataclass(slots=True)
@@ -47,9 +48,10 @@ class Turn:
         """Put an episode in its place and write down the event that its transition made."""
         episode = transition.episode
         if transition.event is not None:
-            episode = replace(episode, seq=episode.seq + 1)
+            told_from = episode.began_at if episode.kind is Kind.EXPECTED else None
+            episode = replace(episode, seq=episode.seq + 1, told_from=told_from)
             scene = Scene(self.view, self.facts, tuple(rules), self.fingerprint, self.now)
-            before = Before(transition.previous_level, transition.previous_no_time)
+            before = Before(transition.previous_level, transition.previous_no_time, transition.told_from)
             body = episode_body(episode, transition.event, before, scene)
             self.events.append(Event(SubjectKind.EPISODE, episode.id, episode.seq, transition.event, self.now, body))
         others = tuple(other for other in self.view.episodes if other.id != episode.id)

@@ -11,6 +11,7 @@ from watcher.rulebook.words import Level
 
 _OF_SAME_LEVEL = frozenset({EventType.TAKEN, EventType.REMINDER})
 _CHANGES = frozenset({EventType.RAISED, EventType.LOWERED, EventType.CONFIRMED})
+_TURNS = frozenset({EventType.RAISED, EventType.LOWERED})
 _GOES_ON = _OF_SAME_LEVEL | _CHANGES
 
 
@@ -26,7 +27,8 @@ def merged(items: Sequence[Item]) -> Iterator[Item]:
     -----
     The word is the one for the difference between what the reader knew before the message and how things stand now: new
     where it was new to them, raised where it is worse than they knew; the level before is the one that they knew. Where
-    it is no other than they knew, or what they knew is not known, the last event has the word.
+    it is no other than they knew, or what they knew is not known, the last event has the word; but a reminder, and one
+    that says who has it, leave the word to a change at the same level before them.
     """
     by_subject: dict[str, list[Item]] = {}
     for item in items:
@@ -44,7 +46,7 @@ def _word(group: Sequence[Item]) -> EventType:
     for settled in (EventType.OPENED, EventType.CONFIRMED):
         if settled in words:
             return settled
-    return _move(first, last) or last.told_as
+    return _move(first, last) or _turn(group) or last.told_as
 
 
 def _move(first: Item, last: Item) -> EventType | None:
@@ -58,6 +60,18 @@ def _move(first: Item, last: Item) -> EventType | None:
     if last.level == first.level or _direction(first.level, last.level) is first.told_as:
         return first.told_as
     return None
+
+
+def _turn(group: Sequence[Item]) -> EventType | None:
+    """Return how what goes on at the same level last became worse or less bad, where nothing but hands came after."""
+    if group[-1].told_as not in _OF_SAME_LEVEL:
+        return None
+    turns = (
+        item.told_as
+        for item in reversed(group)
+        if item.told_as in _TURNS and item.told_as is item.event.type and item.event.body.previous_level is None
+    )
+    return next(turns, None)
 
 
 def _direction(before: Level, after: Level) -> EventType | None:

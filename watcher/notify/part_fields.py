@@ -28,7 +28,7 @@ class PartFields:
 
     @property
     def what(self) -> str:
-        """What it is, in a word or two: New alert, Level raised, Ended, Reminder: nobody has taken this."""
+        """What it is, in a word or two: New alert, Worse, Ended, Reminder: nobody has taken this."""
         return self._part.what
 
     @property

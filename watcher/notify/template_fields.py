@@ -41,7 +41,7 @@ class MessageFields:
 
     @property
     def what(self) -> str:
-        """What the message is, in a few words: New alert, Level raised, Digest, 6 changes together."""
+        """What the message is, in a few words: New alert, Worse, Digest, 6 changes together."""
         return self._message.what
 
     @property

@@ -14,8 +14,8 @@ from watcher.units import clock_z, percent, zone_named
 
 TOLD_AS_WORDS: dict[EventType, str] = {
     EventType.OPENED: "New alert",
-    EventType.RAISED: "Level raised",
-    EventType.LOWERED: "Level lowered",
+    EventType.RAISED: "Worse",
+    EventType.LOWERED: "Less bad",
     EventType.CONFIRMED: "Expected before, now reported",
     EventType.CLOSED: "Ended",
     EventType.WITHDRAWN: "Withdrawn",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, fields
 from datetime import datetime
 from functools import cache
 from typing import Any
@@ -16,8 +17,28 @@ from watcher.rulebook.words import Certainty, Flag, Kind, Level, NoTime
 from watcher.store.tables import episode, event
 from watcher.store.upsert import in_portions, insert_new, insert_or_replace, one_of
 
+
+@dataclass(frozen=True, slots=True)
+class _Ahead(Expectation):
+    """An expectation as the row of an episode keeps it. `told_from`: that of its episode; rows of before have none."""
+
+    told_from: datetime | None = None
+
+    @classmethod
+    def of(cls, item: Expectation, told_from: datetime | None) -> _Ahead:
+        return cls(**_fields_of(item), told_from=told_from)
+
+    def alone(self) -> Expectation:
+        return Expectation(**_fields_of(self))
+
+
+def _fields_of(item: Expectation) -> dict[str, Any]:
+    return {name: getattr(item, name) for name in _FIELDS}
+
+
+_FIELDS = tuple(field.name for field in fields(Expectation))
 _HOLDS = TypeAdapter(tuple[Hold, ...])
-_EXPECTED = TypeAdapter(tuple[Expectation, ...])
+_EXPECTED = TypeAdapter(tuple[_Ahead, ...])
 _TAKEN = TypeAdapter(Taken)
 _BODY = TypeAdapter(EventBody)
 
@@ -119,6 +140,7 @@ def newest_number(connection: Connection) -> int:
 
 def episode_of(row: RowMapping) -> Episode:
     """Return the episode that a row holds."""
+    ahead = _EXPECTED.validate_json(row["expected"])
     return Episode(
         station=row["station"],
         number=row["number"],
@@ -134,9 +156,10 @@ def episode_of(row: RowMapping) -> Episode:
         certainty=Certainty(row["certainty"]) if row["certainty"] is not None else None,
         no_time=NoTime(row["no_time"]) if row["no_time"] is not None else None,
         holds=_HOLDS.validate_json(row["holds"]),
-        expected=_EXPECTED.validate_json(row["expected"]),
+        expected=tuple(item.alone() for item in ahead),
         taken=_TAKEN.validate_json(row["taken"]) if row["taken"] is not None else None,
         seq=row["seq"],
+        told_from=next((item.told_from for item in ahead), None),
     )
 
 
@@ -174,7 +197,7 @@ def _episode_row(item: Episode) -> dict[str, Any]:
         "certainty": item.certainty.value if item.certainty is not None else None,
         "no_time": item.no_time.value if item.no_time is not None else None,
         "holds": _HOLDS.dump_json(item.holds).decode(),
-        "expected": _EXPECTED.dump_json(item.expected).decode(),
+        "expected": _EXPECTED.dump_json(tuple(_Ahead.of(each, item.told_from) for each in item.expected)).decode(),
         "taken": _TAKEN.dump_json(item.taken).decode() if item.taken is not None else None,
         "seq": item.seq,
     }

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
-from dataclasses import replace
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
 from sqlalchemy import Connection, RowMapping, or_, select
 
 from watcher.alerts.model import ENDINGS, EventType
-from watcher.alerts.outbox import Telling, Told
+from watcher.alerts.outbox import Telling, Told, Unreached
 from watcher.rulebook.words import Kind, Level, NoTime
 from watcher.store.episodes import events_named
 from watcher.store.model import DeliveryState
@@ -62,31 +62,39 @@ def read_told(connection: Connection, now: datetime) -> dict[tuple[str, str], To
             told = _told(row, same)
             last[told.destination, told.subject_id] = told
     standing = {key: told for key, told in last.items() if told.type not in ENDINGS}
-    return _with_no_time(connection, standing)
+    said = said_of(connection, standing.values())
+    for key, told in standing.items():
+        more = said.get((told.subject_id, told.seq))
+        if more is not None:
+            standing[key] = replace(told, no_time=more.no_time, begins_at=more.begins_at)
+    return standing
 
 
-def _with_no_time(connection: Connection, last: dict[tuple[str, str], Told]) -> dict[tuple[str, str], Told]:
-    """Return what was told with its kind of no-time, which is as the event says."""
-    kinds = no_times_of(
-        connection,
-        {f"{told.subject_id}.{told.seq}" for told in last.values() if is_no_time(told.level, told.kind)},
-    )
-    for key, told in last.items():
-        no_time = kinds.get(f"{told.subject_id}.{told.seq}") if is_no_time(told.level, told.kind) else None
-        if no_time is not None:
-            last[key] = replace(told, no_time=no_time)
-    return last
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What an event says of an episode beside its level: which kind of no-time, and from when it is expected."""
+
+    no_time: NoTime | None
+    begins_at: datetime | None
 
 
-def is_no_time(level: Level | None, kind: Kind | None) -> bool:
-    """Return whether what was told is of an episode, and that there is no holdover time."""
-    return level is Level.NO_TIME and kind is not None
+def said_of(connection: Connection, lines: Iterable[Told | Unreached]) -> dict[tuple[str, int], Said]:
+    """Return what the events that were told say of episodes, by subject and number.
 
-
-def no_times_of(connection: Connection, ids: Collection[str]) -> dict[str, NoTime]:
-    """Return which kind of no-time events tell of, by their names; those that tell of none are left out."""
-    found = {name: event.body.no_time for name, event in events_named(connection, ids).items()}
-    return {name: no_time for name, no_time in found.items() if no_time is not None}
+    Left out are those that say no more than their level, and those that are kept no longer.
+    """
+    names = {
+        f"{line.subject_id}.{line.seq}"
+        for line in lines
+        if line.kind is Kind.EXPECTED or (line.level is Level.NO_TIME and line.kind is not None)
+    }
+    return {
+        (event.subject_id, event.seq): Said(
+            no_time=event.body.no_time,
+            begins_at=event.body.begins_at if event.body.kind is Kind.EXPECTED else None,
+        )
+        for event in events_named(connection, names).values()
+    }
 
 
 def read_tellings(connection: Connection, delivery_id: str) -> tuple[Telling, ...]:

@@ -14,7 +14,7 @@ from watcher.store.again import holds
 from watcher.store.model import DeliveryState
 from watcher.store.outbox import OWED, kind_of, level_of
 from watcher.store.tables import delivery, delivery_event, event
-from watcher.store.told import is_no_time, no_times_of
+from watcher.store.told import Said, said_of
 
 _SENT, _DEAD, _EXPIRED = (state.value for state in (DeliveryState.SENT, DeliveryState.DEAD, DeliveryState.EXPIRED))
 _ENDINGS = tuple(kind.value for kind in ENDINGS)
@@ -46,9 +46,12 @@ def read_unreached(  # noqa: PLR0917 - the destinations in their three states, a
         for name, reader in readers.items()
         for row in _rows(connection, name, reader, _given_up(name, silent, off, before), now)
     ]
-    names = {f"{line.subject_id}.{line.seq}" for line in found if is_no_time(line.level, line.kind)}
-    kinds = no_times_of(connection, names)
-    return tuple(replace(line, no_time=kinds.get(f"{line.subject_id}.{line.seq}")) for line in found)
+    said = said_of(connection, found)
+    return tuple(_with_said(line, said.get((line.subject_id, line.seq))) for line in found)
+
+
+def _with_said(line: Unreached, said: Said | None) -> Unreached:
+    return line if said is None else replace(line, no_time=said.no_time, begins_at=said.begins_at)
 
 
 def _fails_since(before: datetime) -> ColumnElement[bool]:
