@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import time, timedelta
 from itertools import pairwise
 
 import pytest
@@ -16,6 +16,7 @@ from tests.alerts.desk import LADDER, Desk, everything, metar
 from tests.alerts.scenes import MIDNIGHT, at
 from watcher.alerts.model import EventType
 from watcher.alerts.outbox import Item, NewDelivery
+from watcher.alerts.subscribers import Hours
 from watcher.notify.message import Links, Message, Part, message_of
 from watcher.rulebook.words import Kind, Level
 
@@ -94,14 +95,16 @@ def test_raised_and_taken_together_is_raised_and_says_who_has_it():
     assert part.take is None
 
 
+SNOW_LATER = "TAF XNOR 12{}Z 1205/1306 00000KT 9999 SCT030 TEMPO 12{} 3000 SN OVC006"
+
+
 def expected_earlier(**changes) -> Desk:
     """Return a desk that told of snow from 1800Z and then, in the message at hand, that it begins at 0800Z."""
     desk = Desk(everything("duty", **changes), rules=LADDER)
-    taf = "TAF XNOR 12{}Z 1205/1306 00000KT 9999 SCT030 TEMPO 12{} 3000 SN OVC006"
     desk.hear("0500", metar("", at("0500")))
-    desk.hear("0505", taf.format("0505", "18/1223"))
+    desk.hear("0505", SNOW_LATER.format("0505", "18/1223"))
     desk.deliveries.clear()
-    desk.hear("0510", taf.format("0510", "08/1212"))
+    desk.hear("0510", SNOW_LATER.format("0510", "08/1212"))
     return desk
 
 
@@ -112,6 +115,21 @@ def test_earlier_than_it_was_told_and_taken_together_is_worse_and_says_who_has_i
     part = one(desk)
     assert (part.told_as, part.body.by, part.body.previous_level) == (EventType.RAISED, "night duty", None)
     assert part.headline.endswith("expected 0800Z-1200Z")
+
+
+def test_whoever_hears_of_it_first_is_not_told_what_was_before():
+    """A desk whose hours begin with the change, and one that is told of the opening and the change in one message."""
+    late = expected_earlier(hours=Hours(time(5, 10), time(12, 0), "UTC"))
+    assert [it.told_as for it in late.deliveries] == [EventType.OPENED]
+    assert one(late).headline.startswith("XNOR treat expected: ")
+    both = Desk(everything("duty"), rules=LADDER)
+    both.hear("0500", metar("", at("0500")))
+    both.hear("0505", SNOW_LATER.format("0505", "18/1223"))
+    both.hear("0510", SNOW_LATER.format("0510", "08/1212"))
+    assert [it.told_as for it in both.deliveries] == [EventType.OPENED, EventType.RAISED]
+    part = one(both)
+    assert part.told_as is EventType.OPENED
+    assert part.headline.startswith("XNOR treat expected: ")
 
 
 def test_a_reminder_is_no_news_beside_an_earlier_beginning():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
@@ -13,6 +14,8 @@ _OF_SAME_LEVEL = frozenset({EventType.TAKEN, EventType.REMINDER})
 _CHANGES = frozenset({EventType.RAISED, EventType.LOWERED, EventType.CONFIRMED})
 _TURNS = frozenset({EventType.RAISED, EventType.LOWERED})
 _GOES_ON = _OF_SAME_LEVEL | _CHANGES
+# Station, level, whether it is expected; what has changed.
+_CHANGE = re.compile(r"^(\S+ \S+(?: expected)?)(?: \([^)]*\))?(?=: )")
 
 
 def merged(items: Sequence[Item]) -> Iterator[Item]:
@@ -100,14 +103,9 @@ def _level_before(group: Sequence[Item], told_as: EventType) -> Level | None:
 
 def _with_level_before(item: Item, before: Level | None) -> Item:
     body = item.event.body
-    if body.previous_level is before:
+    if body.previous_level is before and item.told_as is item.event.type:
         return item
-    headline = body.headline
-    if body.previous_level is not None:
-        headline = headline.replace(_was(body.previous_level), _was(before), 1)
+    # A headline says in brackets what is no longer as it was at the event before, which the reader may not know.
+    was = f" (was {before.word})" if before is not None else ""
+    headline = _CHANGE.sub(lambda head: head[1] + was, body.headline, count=1)
     return replace(item, event=replace(item.event, body=replace(body, previous_level=before, headline=headline)))
-
-
-def _was(level: Level | None) -> str:
-    """Return how a headline names the level before."""
-    return f" (was {level.word})" if level is not None else ""
