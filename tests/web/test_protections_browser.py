@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 from datetime import UTC, datetime, timedelta
 
 import pytest
-from playwright.async_api import BrowserContext, expect
+from playwright.async_api import BrowserContext, Request, expect
 
 from tests.web.board_scenes import Morning
 from tests.web.browsing import DESK, PHONE, PROGRAM, WALL, Seen, Size, sign_in, window
@@ -30,6 +31,8 @@ TARGETS = """
   .map((each) => [each.textContent.trim() || each.name, each.getBoundingClientRect().height])
 """
 LOOK_MS = 12_000
+# Some tests leave a question open.
+ANSWERED_WITHIN_S = 3
 
 
 class Crew:
@@ -37,6 +40,16 @@ class Crew:
 
     def __init__(self, opened: Morning, context: BrowserContext, seen: Seen) -> None:
         self.opened, self.context, self.seen, self.page = opened, context, seen, seen.page
+        self.asked: set[Request] = set()
+        self.page.on("request", self._asks)
+        self.page.on("requestfinished", self._has_answer)
+        self.page.on("requestfailed", self._has_answer)
+
+    def _asks(self, request: Request) -> None:
+        self.asked.add(request)
+
+    def _has_answer(self, request: Request) -> None:
+        self.asked.discard(request)
 
     async def open(self, address: str) -> None:
         await self.page.add_init_script(SHAKES)
@@ -45,9 +58,21 @@ class Crew:
         await self._stand_still()
 
     async def later(self, seconds: float) -> None:
-        """Let time pass here and at the server; what the page asks meanwhile is answered."""
+        """Let time pass here and at the server; what the page asks meanwhile is answered.
+
+        Time stands still while a question is on its way: the page takes the server's time from it.
+        """
+        await self._answered()
         self.opened.clock[0] += timedelta(seconds=seconds)
         await self.page.clock.fast_forward(round(seconds * 1000))
+        await self._answered()
+
+    async def _answered(self) -> None:
+        with suppress(TimeoutError):
+            async with asyncio.timeout(ANSWERED_WITHIN_S):
+                await self.page.evaluate("0")
+                while self.asked:
+                    await asyncio.sleep(0.01)
 
     async def _stand_still(self) -> None:
         shown = datetime.fromtimestamp(await self.page.evaluate("Date.now()") / 1000, UTC)
