@@ -18,6 +18,7 @@ from watcher.store import schema
 from watcher.store.copying import nobody_leads
 from watcher.store.database import Database
 from watcher.store.model import SchemaState
+from watcher.store.owner import give_to_owner_of_folder
 
 
 def backup(url: str, file: Path) -> int:
@@ -109,9 +110,7 @@ def _written(source: Database, file: Path) -> Iterator[Path]:
         _look_through(part)
         with _plainly(file):
             _to_the_disk(part)
-            if os.geteuid() == 0:
-                folder = file.parent.stat()
-                os.chown(part, folder.st_uid, folder.st_gid)
+            give_to_owner_of_folder(part, file.parent)
         yield part
     except BaseException:
         part.unlink(missing_ok=True)

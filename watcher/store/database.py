@@ -24,6 +24,7 @@ from sqlalchemy.pool import NullPool, QueuePool
 
 from watcher.errors import StoreError
 from watcher.store.failures import in_plain_words
+from watcher.store.owner import give_to_owner_of_folder
 
 # How long a request waits for another program's write; `?timeout=3` in the URL says otherwise.
 _WAIT_S = 10.0
@@ -170,10 +171,7 @@ class Database:
             words = "the database cannot be made; does its folder exist, and may this user write there?"
             raise StoreError(f"{self.name}: {words} ({error.strerror})") from error
         try:
-            if os.geteuid() == 0:
-                # A command of root's must not leave a database that the service's user cannot open.
-                folder = self.file.parent.stat()
-                os.fchown(number, folder.st_uid, folder.st_gid)
+            give_to_owner_of_folder(number, self.file.parent)
         finally:
             os.close(number)
 

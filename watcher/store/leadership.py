@@ -19,6 +19,7 @@ from sqlalchemy import Connection
 from watcher.errors import NotLeader, StoreError
 from watcher.store import kept
 from watcher.store.database import Database
+from watcher.store.owner import give_to_owner_of_folder
 from watcher.store.turns import Turn, take_turn
 
 # A leader says once a second that it is there. One that says nothing for so long hangs.
@@ -161,10 +162,7 @@ class _FileLock:
             try:
                 # For its owner alone: whoever can open it, if only to read, can hold the lock, and nobody leads.
                 self._file = FileIO(self._path, "a", opener=lambda path, flags: os.open(path, flags, 0o600))
-                if os.geteuid() == 0:
-                    # A command of root's must not leave a lock that the service's user cannot open.
-                    folder = self._path.parent.stat()
-                    os.fchown(self._file.fileno(), folder.st_uid, folder.st_gid)
+                give_to_owner_of_folder(self._file.fileno(), self._path.parent)
             except OSError as error:
                 raise StoreError(f"{self._path}: cannot be opened ({error.strerror})") from error
         try:
