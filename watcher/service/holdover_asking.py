@@ -14,12 +14,10 @@ from watcher.errors import Gathered, Problem, UsageError
 from watcher.notify.message import CAUTION
 from watcher.treatment.asking import question_of
 from watcher.treatment.parse_asked import temperature_of, visibility_of, weather_of
+from watcher.treatment.protection import FRESH
 from watcher.treatment.question import Holdover, HoldoverQuestion, as_contract
 from watcher.treatment.words import FluidType
 from watcher.units import duration_text, iso_z
-
-# Common practice, no source: most stations report every 30 or 60 minutes.
-FRESH = timedelta(minutes=90)
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from datetime import date, datetime, timedelta
 from watcher.treatment.holdover import look_up
 from watcher.treatment.press import PressKind, not_undone
 from watcher.treatment.protection import Protection, Standing
-from watcher.treatment.protection_weather import Seen, snows
+from watcher.treatment.protection_weather import Seen, is_unmeasured_snow, snows
 from watcher.treatment.question import Holdover, HoldoverQuestion, Outcome
 from watcher.treatment.tables import Tables
 
@@ -232,7 +232,7 @@ def _is_open_now(protection: Protection, found: list[Answer]) -> bool:
     return any(
         each.holdover.outcome is Outcome.UNKNOWN
         and not each.seen.recent
-        and not _is_unmeasured(each.seen)
+        and not is_unmeasured_snow(each.seen)
         and (latest is None or each.seen.last_at >= latest)
         for each in found
     )
@@ -243,14 +243,10 @@ def _wants_visibility(found: list[Answer]) -> bool:
     told_at = [each.seen.last_at for each in found if snows(each.seen.weather) and each.holdover.outcome not in _UNTOLD]
     return any(
         each.holdover.outcome is Outcome.UNKNOWN
-        and _is_unmeasured(each.seen)
+        and is_unmeasured_snow(each.seen)
         and not any(at >= each.seen.last_at for at in told_at)
         for each in found
     )
-
-
-def _is_unmeasured(seen: Seen) -> bool:
-    return seen.by_crew and seen.visibility_m is None and snows(seen.weather)
 
 
 def _is_open_of_before(protection: Protection, found: list[Answer]) -> bool:

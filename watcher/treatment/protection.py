@@ -22,9 +22,7 @@ from watcher.treatment.words import FluidType, Surface
 LONGEST = timedelta(hours=12)
 # Common practice, no source: routine reports come every hour at most places, and often twenty minutes late.
 BEFORE_START = timedelta(minutes=90)
-
-
-# As with a look-up by hand: an older report does not say what falls now. Common practice, no source.
+# An older report does not say what falls now; most stations report every 30 or 60 minutes. Common practice, no source.
 FRESH = timedelta(minutes=90)
 
 

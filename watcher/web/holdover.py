@@ -11,11 +11,12 @@ from fastapi import APIRouter, Depends, Request, Response
 
 from watcher.alerts.model import StationView
 from watcher.errors import Gathered, Problem, UsageError, nearest
-from watcher.service.holdover_asking import FRESH, Asked, by_hand, of_view
+from watcher.service.holdover_asking import Asked, by_hand, of_view
 from watcher.treatment.holdover import look_up
 from watcher.treatment.holdover_words import basis_words, headline
 from watcher.treatment.parse_asked import authority_of, fluid_type, mix_of, surface_of
 from watcher.treatment.parts import fluid_words
+from watcher.treatment.protection import FRESH
 from watcher.treatment.question import Holdover, HoldoverQuestion, Outcome
 from watcher.treatment.words import FluidType, Surface
 from watcher.units import duration_text

@@ -17,10 +17,10 @@ from watcher.outlook.night.sensitivity import deposit_chance
 from watcher.pictures.labels import degrees
 from watcher.pictures.night_plot import PART_WORDS
 from watcher.pictures.sheet import pair
-from watcher.service.holdover_asking import FRESH
 from watcher.service.night_answers import Answer
 from watcher.service.night_pictures import picture_of
 from watcher.service.night_words import also, chance, elsewhere, headline, moved, past, spanned
+from watcher.treatment.protection import FRESH
 from watcher.units import duration_text
 from watcher.web.stations_report import Group, groups_of_text
 from watcher.web.times import Shown, shown_at
