@@ -116,7 +116,6 @@ class Service:
         checked_destinations(read_directory(settings))
         self._stack = AsyncExitStack()
         self._answers = FirstAnswers(clock)
-        self._sending: asyncio.Task[None] | None = None
 
     async def __aenter__(self) -> Self:
         async with AsyncExitStack() as stack:
@@ -199,8 +198,8 @@ class Service:
             await self.leading.look()
         await self._neighbours.follow()
         if "sender" in self.roles:
-            self._sending = asyncio.create_task(self.sender.run())
-            stack.push_async_callback(self._stop_sending, self._sending)
+            sending = asyncio.create_task(self.sender.run())
+            stack.push_async_callback(self._stop_sending, sending)
         self._plan(feeds)
         await stack.enter_async_context(self.schedule)
         await stack.enter_async_context(Hearing(self.store, self._neighbours.use_news))
@@ -279,7 +278,7 @@ class Service:
 
     def _alive(self) -> str | None:
         """Return None while ticks come and messages go, where they should; else why to start this process again."""
-        if self._sending is not None and self._sending.done():
+        if "sender" in self.roles and not self.sender.running:
             return "no message is sent any more"
         tick = self.settings.text.watch.tick if self.leading else None
         return standing_still(self.keeper.last_turn_at or self.keeper.begun_at, tick, self.clock())
