@@ -85,8 +85,7 @@ def parse_weather(token: str) -> WeatherGroup | None:
     match = _SHAPE.fullmatch(token)
     if match is None:
         return None
-    pairs = match["codes"]
-    codes = [pairs[index : index + 2] for index in range(0, len(pairs), 2)]
+    codes = _codes_of(match["codes"])
     if not CODES.issuperset(codes):
         return None
     if _first_of_blown(codes):
@@ -104,6 +103,11 @@ def parse_weather(token: str) -> WeatherGroup | None:
         phenomena=phenomena,
         regular=_REGULAR.fullmatch(token) is not None,
     )
+
+
+def _codes_of(pairs: str) -> list[str]:
+    """Return the codes of two letters each that a group is written of."""
+    return [pairs[index : index + 2] for index in range(0, len(pairs), 2)]
 
 
 def _first_of_blown(codes: Sequence[str]) -> int:
@@ -138,7 +142,7 @@ def _blown_apart(part: str) -> tuple[str, ...]:
     if match is None:
         return (part,)
     pairs = match["codes"]
-    place = 2 * _first_of_blown([pairs[index : index + 2] for index in range(0, len(pairs), 2)])
+    place = 2 * _first_of_blown(_codes_of(pairs))
     return ((match["sign"] or "") + pairs[:place], pairs[place:]) if place else (part,)
 
 
