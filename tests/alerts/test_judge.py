@@ -285,6 +285,13 @@ BEFORE = "TAF XNOR 112300Z 1200/1206 00000KT 9999 SCT030 TEMPO 1203/1206 3000 -F
 NEXT = "TAF XNOR 120500Z 1206/1306 00000KT 9999 SCT030 {}"
 
 
+def shortly_before_the_next_taf() -> Play:
+    play = Play()
+    play.hear("0001", DRY.format("0000"), BEFORE)
+    play.hear("0451", DRY.format("0450"))
+    return play
+
+
 def test_what_a_taf_gives_stands_until_the_validity_of_the_next_begins():
     play = Play()
     assert play.hear("0001", DRY.format("0000"), BEFORE) == ["opened"]
@@ -297,9 +304,7 @@ def test_what_a_taf_gives_stands_until_the_validity_of_the_next_begins():
 
 
 def test_what_the_next_taf_goes_on_with_is_the_same_episode():
-    play = Play()
-    play.hear("0001", DRY.format("0000"), BEFORE)
-    play.hear("0451", DRY.format("0450"))
+    play = shortly_before_the_next_taf()
     assert play.hear("0501", NEXT.format("TEMPO 1206/1209 3000 -FZDZ OVC006")) == []
     episode = play.open["freezing-precipitation"]
     assert (episode.began_at, episode.until) == (at("0300"), at("0900"))
@@ -312,18 +317,14 @@ def test_what_the_next_taf_goes_on_with_is_the_same_episode():
 
 @pytest.mark.parametrize("word", ["AMD", "COR"])
 def test_an_amendment_of_a_validity_that_runs_takes_its_place_at_once(word: str):
-    play = Play()
-    play.hear("0001", DRY.format("0000"), BEFORE)
-    play.hear("0451", DRY.format("0450"))
+    play = shortly_before_the_next_taf()
     assert play.hear("0501", f"TAF {word} XNOR 120458Z 1205/1206 00000KT 9999 SCT030") == ["closed"]
     assert "no longer expected" in play.events[-1].body.headline
 
 
 @pytest.mark.parametrize("word", ["AMD", "COR"])
 def test_an_amendment_of_the_next_taf_leaves_what_the_one_in_force_gives(word: str):
-    play = Play()
-    play.hear("0001", DRY.format("0000"), BEFORE)
-    play.hear("0451", DRY.format("0450"))
+    play = shortly_before_the_next_taf()
     assert play.hear("0501", NEXT.format("")) == []
     assert play.hear("0531", f"TAF {word} XNOR 120525Z 1206/1306 00000KT 9999 BKN020") == []
     assert play.open["freezing-precipitation"].until == at("0600")
@@ -333,9 +334,7 @@ def test_an_amendment_of_the_next_taf_leaves_what_the_one_in_force_gives(word: s
 
 
 def test_an_amendment_of_the_next_taf_takes_back_what_that_gave():
-    play = Play()
-    play.hear("0001", DRY.format("0000"), BEFORE)
-    play.hear("0451", DRY.format("0450"))
+    play = shortly_before_the_next_taf()
     play.hear("0501", NEXT.format("TEMPO 1206/1209 3000 -FZDZ OVC006"))
     assert play.open["freezing-precipitation"].until == at("0900")
     assert play.hear("0531", "TAF AMD XNOR 120525Z 1206/1306 00000KT 9999 BKN020") == []
@@ -343,9 +342,7 @@ def test_an_amendment_of_the_next_taf_takes_back_what_that_gave():
 
 
 def test_the_cancellation_of_the_next_taf_withdraws_only_what_lies_in_it():
-    play = Play()
-    play.hear("0001", DRY.format("0000"), BEFORE)
-    play.hear("0451", DRY.format("0450"))
+    play = shortly_before_the_next_taf()
     play.hear("0501", NEXT.format("TEMPO 1206/1209 3000 -FZDZ OVC006"))
     assert play.hear("0515", "TAF AMD XNOR 120510Z 1206/1306 CNL") == []
     assert play.open["freezing-precipitation"].until == at("0600")

@@ -8,7 +8,9 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import IO
 
 import pytest
 
@@ -50,6 +52,19 @@ try:
 except NotLeader:
     print("refused", flush=True)
 """
+
+
+@contextmanager
+def leading(script: str, url: str) -> Iterator[tuple[subprocess.Popen[str], IO[str]]]:
+    """Run a leader as a process, which ends with the block; yield it and what it says once it was elected."""
+    process = subprocess.Popen([sys.executable, "-c", script, url], cwd=ROOT, stdout=subprocess.PIPE, text=True)
+    try:
+        assert process.stdout is not None
+        assert process.stdout.readline().strip() == "1"
+        yield process, process.stdout
+    finally:
+        process.kill()
+        process.communicate()
 
 
 @pytest.fixture(scope="module")
@@ -107,10 +122,7 @@ def test_a_leader_whose_term_is_over_writes_nothing(store):
 
 
 def test_a_leader_that_is_killed_leaves_its_place_at_once(url, store):
-    process = subprocess.Popen([sys.executable, "-c", LEADER, url], cwd=ROOT, stdout=subprocess.PIPE, text=True)
-    try:
-        assert process.stdout is not None
-        assert process.stdout.readline().strip() == "1"
+    with leading(LEADER, url) as (process, _):
         mine = store.leadership()
         assert mine.campaign() is None
         os.kill(process.pid, signal.SIGKILL)
@@ -122,9 +134,6 @@ def test_a_leader_that_is_killed_leaves_its_place_at_once(url, store):
             time.sleep(0.05)
         assert term == 2
         mine.resign()
-    finally:
-        process.kill()
-        process.communicate()
 
 
 def test_news_of_another_process_are_heard_and_silence_is_not_news(url, store):
@@ -166,15 +175,10 @@ def test_a_leader_that_hangs_loses_its_place_and_knows_it_when_it_goes_on(server
     with started.database(template) as url:
         store = Store.open(url)
         mine = store.leadership()
-        process = subprocess.Popen(
-            [sys.executable, "-c", HANGING, url], cwd=ROOT, stdout=subprocess.PIPE, text=True, env=os.environ
-        )
-        try:
-            assert process.stdout is not None
-            assert process.stdout.readline().strip() == "1"
+        with leading(HANGING, url) as (process, said):
             assert mine.campaign() is None
             # For longer than it may be silent: it says that it is there.
-            assert process.stdout.readline().strip() == "held"
+            assert said.readline().strip() == "held"
             assert mine.campaign() is None
             os.kill(process.pid, signal.SIGSTOP)
             until = time.monotonic() + 20
@@ -182,12 +186,9 @@ def test_a_leader_that_hangs_loses_its_place_and_knows_it_when_it_goes_on(server
                 time.sleep(0.1)
             assert mine.holds()
             os.kill(process.pid, signal.SIGCONT)
-            said, _ = process.communicate(timeout=20)
-            assert (process.returncode, said) == (0, "refused\n")
+            rest, _ = process.communicate(timeout=20)
+            assert (process.returncode, rest) == (0, "refused\n")
             assert mine.holds()
-        finally:
-            process.kill()
-            process.communicate()
         mine.resign()
         store.close()
 
